@@ -1,0 +1,431 @@
+"""The kit from the command line: check, rank, decide, rerun, demo.
+
+Exit status: 0 fine, 1 the answer is no (rejected rows, no interval meets the target, not
+reproduced), 2 bad input.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import track as progress
+from rich.table import Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from kit.findings import Fleet
+    from kit.intervals import Answer
+
+FINE, NO, BAD_INPUT = 0, 1, 2
+_SUMMARY = "summary.json"
+_SHORT = {"flight_hours": "FH", "flight_cycles": "FC", "calendar_days": "days"}
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="From a fleet's tap-test findings to inspection intervals that can be defended. Advisory analysis only.",
+)
+Source = Annotated[Path, typer.Argument(help="Folder of the dataset, with its dataset.toml.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+Strict = Annotated[
+    bool, typer.Option("--strict", help="Stop at rejected rows instead of setting them aside.")
+]
+
+
+def _console(*, stderr: bool = False) -> Console:
+    """Return a console; where it is no terminal, lines are wide enough for the tables."""
+    stream = sys.stderr if stderr else sys.stdout
+    return Console(stderr=stderr, width=None if stream.isatty() else 170, highlight=False, soft_wrap=False)
+
+
+def _say(text: str) -> None:
+    _console(stderr=True).print(escape(text))
+
+
+@contextmanager
+def _bad_input() -> Iterator[None]:
+    """Turn an error about the input into one message and exit status 2."""
+    from kit.decisions import RecordError
+    from kit.findings import TableError
+    from kit.intervals import QuestionError
+
+    try:
+        yield
+    except (TableError, QuestionError, RecordError) as error:
+        message = str(error)
+    except OSError as error:
+        message = f"{error.filename or 'file'}: {error.strerror}. Give a path that can be read and written."
+    else:
+        return
+    typer.echo(f"error: {message}", err=True)
+    raise typer.Exit(BAD_INPUT)
+
+
+def _load(source: Path, *, strict: bool, rejected: Path | None) -> Fleet:
+    from kit.findings import load_fleet
+
+    return load_fleet(source, set_aside=False if strict else (rejected or True))
+
+
+def _notice(fleet: Fleet) -> str:
+    return (
+        f"{fleet.notice + ' ' if fleet.notice else ''}{len(fleet.rejected)} problems in rejected rows, "
+        f"{len(fleet.warnings)} warnings."
+    )
+
+
+def _print_json(data: object) -> None:
+    typer.echo(json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False, default=str))
+
+
+def _plain(frame: pd.DataFrame) -> list[dict[str, object]]:
+    """Rows of a table as JSON values; not-a-number becomes null."""
+    return json.loads(frame.to_json(orient="records", date_format="iso", double_precision=15))
+
+
+@contextmanager
+def _whole_folder(folder: Path) -> Iterator[Path]:
+    """Fill a folder beside its place and move it there at the end, whole or not at all."""
+    if (
+        folder.exists()
+        and not (folder / _SUMMARY).is_file()
+        and (not folder.is_dir() or any(folder.iterdir()))
+    ):
+        from kit.decisions import RecordError
+
+        raise RecordError(
+            f"{folder}: is there already and was not made by this command. Give another folder with --out."
+        )
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    try:
+        yield stage
+        stage.chmod(0o755)
+        old = None
+        if folder.exists():
+            old = Path(tempfile.mkdtemp(prefix=f".{folder.name}.old.", dir=folder.parent)) / folder.name
+            os.replace(folder, old)
+        os.replace(stage, folder)
+        if old is not None:
+            shutil.rmtree(old.parent)
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+
+
+@app.command()
+def check(source: Source, as_json: AsJson = False) -> None:
+    """Check every row of a dataset and say what is wrong, where, and how to mend it."""
+    with _bad_input():
+        from kit.findings import TableError, load_fleet, problems_text
+
+        with tempfile.TemporaryDirectory() as folder:
+            try:
+                fleet = load_fleet(source, set_aside=Path(folder) / "rejected_rows.csv")
+            except TableError as error:
+                if as_json:
+                    _print_json({"usable": False, "problems": _plain(error.problems)})
+                    raise typer.Exit(BAD_INPUT) from None
+                raise
+        if as_json:
+            _print_json(
+                {
+                    "usable": True,
+                    "dataset": fleet.name,
+                    "rows": {name: len(table) for name, table in fleet.tables.items()},
+                    "rejected": _plain(fleet.rejected),
+                    "warnings": _plain(fleet.warnings),
+                }
+            )
+        else:
+            typer.echo(repr(fleet))
+            for title, problems in (
+                ("Rejected", fleet.rejected),
+                ("Accepted with a warning", fleet.warnings),
+            ):
+                typer.echo(f"\n{title}: {len(problems)}")
+                if len(problems):
+                    typer.echo(problems_text(problems))
+        if len(fleet.rejected):
+            raise typer.Exit(NO)
+
+
+@app.command()
+def rank(
+    source: Source,
+    by: Annotated[str, typer.Option(help="group or zone.")] = "group",
+    kind: Annotated[str, typer.Option(help="Kind of damage, or all.")] = "all",
+    strict: Strict = False,
+    as_json: AsJson = False,
+) -> None:
+    """Rank zones by finds for what was flown, looked at and exposed."""
+    with _bad_input():
+        from kit.findings import KINDS
+        from kit.intervals import QuestionError
+        from kit.life import rank_zones
+
+        if by not in ("group", "zone") or kind not in ("all", *KINDS):
+            raise QuestionError(
+                f"--by must be group or zone and --kind all or one of {', '.join(KINDS)}. Got --by {by} --kind {kind}."
+            )
+        fleet = _load(source, strict=strict, rejected=None)
+        frame = rank_zones(fleet, by=by)
+        frame = frame.loc[frame["kind"] == kind]
+    if as_json:
+        _print_json({"dataset": fleet.name, "notice": fleet.notice, "ranking": _plain(frame)})
+        return
+    table = Table(title=f"{kind}: finds by {by}, with exact 95 % Poisson bounds")
+    for name in (
+        by,
+        "finds",
+        "panel FH",
+        "looks",
+        "per 1,000 panel FH",
+        "per look",
+        "per m² of skin",
+        "rank by count",
+        "by rate",
+        "tied with first",
+    ):
+        table.add_column(name, justify="left" if name == by else "right")
+    for row in frame.to_dict("records"):
+        table.add_row(
+            escape(str(row[by])),
+            str(row["finds"]),
+            f"{row['panel_flight_hours']:,.0f}",
+            f"{row['looks']:,}",
+            *(
+                f"{row[r]:.3g} ({row[f'{r}_lower']:.3g} to {row[f'{r}_upper']:.3g})"
+                for r in ("per_1000_fh", "per_look", "per_m2")
+            ),
+            str(row["rank_by_count"]),
+            str(row["rank_by_rate"]),
+            "yes" if row["tied_with_first"] else "no",
+        )
+    _console().print(table)
+    typer.echo(_notice(fleet))
+    typer.echo(
+        "Finds, not damage: what looks missed is not counted. Advisory analysis only; approved data govern."
+    )
+
+
+@app.command()
+def decide(
+    source: Source,
+    out: Annotated[Path, typer.Option(help="Folder for the records and figures.")] = Path("answers"),
+    question: Annotated[
+        list[Path] | None, typer.Option(help="A question's TOML file; default: all in SOURCE/questions.")
+    ] = None,
+    strict: Strict = False,
+    as_json: AsJson = False,
+) -> None:
+    """Recommend threshold and repeat interval for each question; write records and figures."""
+    with _bad_input():
+        from kit.decisions import write_decision
+        from kit.figures import plot_answer
+        from kit.intervals import Evidence, QuestionError, read_question, recommend
+
+        paths = question or sorted((source / "questions").glob("*.toml"))
+        if not paths:
+            raise QuestionError(
+                f"{source / 'questions'}: no question there. Give --question, or put TOML files there."
+            )
+        asked = [read_question(path) for path in paths]
+        names = [q.name for q in asked]
+        for name in names:
+            if names.count(name) > 1:
+                raise QuestionError(
+                    f"questions: the name {name!r} is used twice. Give each question its own."
+                )
+        with _whole_folder(out) as stage:
+            fleet = _load(source, strict=strict, rejected=stage / "rejected_rows.csv")
+            evidence = Evidence(fleet)
+            answers = []
+            steps = progress(asked, description="Questions", console=_console(stderr=True), transient=True)
+            for one in asked if as_json or not sys.stderr.isatty() else steps:
+                answer = recommend(evidence, one)
+                write_decision(answer, stage)
+                plot_answer(answer).savefig(stage / f"{one.name}.png", dpi=100)
+                answers.append(answer)
+            summary = {
+                "dataset": fleet.name,
+                "notice": fleet.notice,
+                "answers": [row for answer in answers for row in _plain(answer.to_frame())],
+                "cautions": answers[0].cautions[:4],
+            }
+            (stage / _SUMMARY).write_text(
+                json.dumps(summary, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
+            )
+    if as_json:
+        _print_json(summary)
+    else:
+        _console().print(_answer_table(answers))
+        typer.echo(_notice(fleet))
+        for answer in answers:
+            if answer.proposal is not None:
+                verdict = "meets" if answer.proposal["meets"] else "does NOT meet"
+                typer.echo(
+                    f"{answer.question.name}: the proposed repeat of {answer.proposal['repeat']:,.0f} {verdict} the target "
+                    f"({answer.proposal['share_meeting']:.0%} of draws), as known on {answer.dataset['known_on']}."
+                )
+        for caution in answers[0].cautions[:4]:
+            typer.echo(f"- {caution}")
+        typer.echo(f"Records and figures: {out}")
+    if any(answer.repeat is None for answer in answers):
+        raise typer.Exit(NO)
+
+
+def _span(value: float, low: float, high: float, form: Callable[[float], str]) -> str:
+    """Value over its bounds; nothing below it where there are none, an infinity sign where a side is open."""
+    if low != low and high != high:
+        return form(value)
+    ends = ["–" if x != x else "∞" if x == float("inf") else form(x) for x in (low, high)]
+    return f"{form(value)}\n{ends[0]} to {ends[1]}"
+
+
+def _three(value: float) -> str:
+    """Three leading digits, thousands with commas."""
+    return f"{float(f'{value:.3g}'):,.0f}" if value >= 100 else f"{value:.3g}"
+
+
+def _answer_table(answers: list[Answer]) -> Table:
+    """One block a question: its kinds of damage, and the recommendation in the first row."""
+    table = Table(
+        title="Recommended first look and repeat interval; per 10,000 panel flight hours, 5–95 % of draws"
+    )
+    for name, side in (
+        ("zone group", "left"),
+        ("kind [clock]", "left"),
+        ("finds/lives", "right"),
+        ("scale", "right"),
+        ("shape", "right"),
+        ("first look", "right"),
+        ("repeat", "right"),
+        ("governs", "left"),
+        ("exceedances", "right"),
+        ("no interval\nprevents", "right"),
+        ("hours beyond\nthe limit", "right"),
+    ):
+        table.add_column(name, justify=side)
+    for answer in answers:
+        for i, mode in enumerate(answer.modes):
+            unit, schedule_unit = _SHORT[mode.clock], _SHORT[answer.question.clock]
+            cells = [
+                f"{mode.kind.replace('_', ' ')}\n\\[{unit}]",
+                f"{mode.histories.n_finds:g}/{mode.histories.n_lives:g}",
+                ("" if mode.fit is not None else "at least ") + _span(mode.scale, *mode.scale_bounds, _three),
+                _span(mode.shape, *mode.shape_bounds, lambda x: f"{x:.2f}")
+                + ("" if mode.fit is not None and not mode.fit.shape_assumed else "\nassumed"),
+            ]
+            first = ["", "", "", "", "", ""]
+            if i == 0:
+                risk = answer.risk
+                first = [
+                    "none" if answer.threshold is None else f"{answer.threshold:,.0f} {schedule_unit}",
+                    "none" if answer.repeat is None else f"{answer.repeat:,.0f} {schedule_unit}",
+                    answer.governed_by,
+                    _span(*risk["exceedances"], lambda x: f"{x:.3f}"),
+                    _span(*risk["not_preventable"], lambda x: f"{x:.3f}"),
+                    _span(*risk["exposure"], _three),
+                ]
+            known = "" if answer.question.known_on is None else f"\n(known {answer.question.known_on})"
+            table.add_row(escape(answer.question.name) + known if i == 0 else "", *cells, *first)
+        table.add_section()
+    return table
+
+
+@app.command()
+def rerun(
+    record: Annotated[Path, typer.Argument(help="The decision record.")],
+    source: Source,
+    strict: Strict = False,
+    as_json: AsJson = False,
+) -> None:
+    """Re-run a past decision on the data as known then, and on all that is known today."""
+    with _bad_input():
+        from kit.decisions import rerun as run_again
+
+        with tempfile.TemporaryDirectory() as folder:
+            fleet = _load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
+        result = run_again(record, fleet)
+        frame = result.to_frame()
+    if as_json:
+        _print_json(
+            {
+                "name": result.then.name,
+                "verdict": result.verdict,
+                "reasons": result.reasons,
+                "numbers": _plain(frame),
+                "rows_since": _plain(result.rows_since),
+            }
+        )
+    else:
+        table = Table(title=f"{result.then.name}, decided on what was known on {result.then.known_on}")
+        for name in ("quantity", "then", "now, same data", "difference", "same", "known now", "to date"):
+            table.add_column(name, justify="left" if name == "quantity" else "right")
+        for row in frame.to_dict("records"):
+            table.add_row(
+                escape(row["quantity"]),
+                _number(row["then"]),
+                _number(row["now"]),
+                "" if row["difference"] != row["difference"] else f"{row['difference']:.1e}",
+                "yes" if row["same"] else "NO",
+                _number(row["known_now"]),
+                _number(row["today"]),
+            )
+        _console().print(table)
+        typer.echo(f"Verdict: {result.verdict}")
+        for reason in result.reasons:
+            typer.echo(f"- {reason}")
+        counts = result.rows_since["what"].value_counts().to_dict() if len(result.rows_since) else {}
+        since = ", ".join(f"{n} {what}" for what, n in sorted(counts.items())) or "none"
+        typer.echo(f"Rows recorded since that bear on that time: {since}")
+        for caution in result.then.cautions[:4]:
+            typer.echo(f"- {caution}")
+    if not result.reproduced:
+        raise typer.Exit(NO)
+
+
+def _number(value: object) -> str:
+    if isinstance(value, float):
+        return "–" if value != value else f"{value:,.6g}"
+    return "–" if value is None else escape(str(value))
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="New folder for the invented demo fleet.")],
+    seed: Annotated[
+        int | None, typer.Option(help="Seed; default: that of the demo fleet in the repository.")
+    ] = None,
+) -> None:
+    """Make the invented demo fleet anew: an operator's tables, and the truth beside them."""
+    with _bad_input():
+        from kit.decisions import RecordError
+        from kit.simulate import make_demo
+
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise RecordError(f"{folder}: is there already and not empty. Give a new folder.")
+        path = make_demo(folder) if seed is None else make_demo(folder, seed=seed)
+    typer.echo(f"Invented demo fleet: {path}")
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,325 @@
+"""A decision, kept so that an auditor can check and re-run it years later."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import importlib.metadata
+import json
+import os
+import platform
+import tempfile
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from kit.intervals import Answer, ModeAnswer, Question
+
+SCHEMA = 1
+"""Version of the record's form."""
+
+_PACKAGES = ("skin-findings-kit", "numpy", "pandas", "scipy", "shapely", "pydantic")
+Number = float | None
+
+
+class RecordError(ValueError):
+    """A decision record that cannot be read."""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ModeRecord(_Part):
+    """Evidence and fit of one kind of damage."""
+
+    kind: str
+    clock: str
+    lives: Annotated[float, Field(description="lives in the fit")]
+    finds: Annotated[float, Field(description="lives with a find")]
+    excluded: Annotated[dict[str, int], Field(description="lives left out, by reason")]
+    life_basis: Annotated[str, Field(description="how the life came about")]
+    scale: Annotated[float, Field(description="Weibull scale [units of the clock]")]
+    shape: Annotated[float, Field(description="Weibull shape [-]")]
+    scale_bounds: Annotated[
+        tuple[Number, Number], Field(description="95 % profile bounds, null where unbounded")
+    ]
+    shape_bounds: Annotated[
+        tuple[Number, Number], Field(description="95 % profile bounds, null where unbounded")
+    ]
+    log_likelihood: Annotated[Number, Field(description="log-likelihood of the fit [-]")]
+    onset_median_mm: Annotated[float, Field(description="median size at onset [mm]")]
+    onset_log_sd: Annotated[float, Field(description="standard deviation of its log [-]")]
+    rate_median: Annotated[float, Field(description="median growth rate [mm per unit of the clock]")]
+    rate_log_sd: Annotated[float, Field(description="standard deviation of its log [-]")]
+    no_growth_share: Annotated[float, Field(description="share that does not grow [-]")]
+    growth_basis: Annotated[str, Field(description="fitted, or where the stated numbers come from")]
+
+
+class RuleRecord(_Part):
+    """What one rule says."""
+
+    rule: str
+    interval: Annotated[
+        Number, Field(description="longest interval it allows [units of the schedule's clock]")
+    ]
+    governs: bool
+    reason: str
+
+
+class Recommendation(_Part):
+    """The answer."""
+
+    threshold: Annotated[Number, Field(description="first look [units of the schedule's clock]")]
+    repeat: Annotated[
+        Number, Field(description="spacing of the looks after it [units of the schedule's clock]")
+    ]
+    threshold_in_words: str
+    repeat_in_words: str
+    governed_by: str
+    limit_mm: Annotated[float, Field(description="largest equivalent diameter that may stay [mm]")]
+    risk: Annotated[
+        dict[str, tuple[float, float, float]],
+        Field(description="per 10,000 panel flight hours: best estimate, 5 % and 95 % of the draws"),
+    ]
+    current_repeat: Annotated[Number, Field(description="interval of the programme then")]
+
+
+class SignOff(_Part):
+    """Who agreed, by role."""
+
+    role: str
+    on: dt.date
+    note: str = ""
+
+
+class DecisionRecord(_Part):
+    """A decision on one question, with what it rests on."""
+
+    record: Annotated[Literal[1], Field(description="version of this form")] = 1
+    name: str
+    known_on: Annotated[dt.date, Field(description="day whose knowledge was used")]
+    question: Question
+    dataset: Annotated[
+        dict[str, Any],
+        Field(description="name, notice, cut-off, row counts, SHA-256 of each table as known then"),
+    ]
+    software: Annotated[dict[str, str], Field(description="versions that made it")]
+    modes: tuple[ModeRecord, ...]
+    rules: tuple[RuleRecord, ...]
+    recommendation: Recommendation
+    curve: Annotated[list[dict[str, float]], Field(description="risk against repeat interval")]
+    proposal: Annotated[dict[str, Any] | None, Field(description="judgement of a proposed interval")] = None
+    assumptions: Annotated[tuple[str, ...], Field(description="what does not come from data")]
+    cautions: tuple[str, ...]
+    sign_offs: tuple[SignOff, ...] = ()
+    digest: Annotated[str, Field(description="SHA-256 of all of the above in canonical JSON")] = ""
+
+
+def _finite(value: float) -> Number:
+    return float(value) if np.isfinite(value) else None
+
+
+def _mode_record(mode: ModeAnswer) -> ModeRecord:
+    growth = mode.growth
+    return ModeRecord(
+        kind=mode.kind,
+        clock=mode.clock,
+        lives=mode.histories.n_lives,
+        finds=mode.histories.n_finds,
+        excluded={str(k): int(v) for k, v in mode.histories.excluded_by_reason.items()},
+        life_basis=mode.life_basis,
+        scale=mode.scale,
+        shape=mode.shape,
+        scale_bounds=tuple(_finite(x) for x in mode.scale_bounds),
+        shape_bounds=tuple(_finite(x) for x in mode.shape_bounds),
+        log_likelihood=None if mode.fit is None else mode.fit.log_likelihood,
+        onset_median_mm=growth.onset_median,
+        onset_log_sd=growth.onset_log_sd,
+        rate_median=growth.rate_median,
+        rate_log_sd=growth.rate_log_sd,
+        no_growth_share=growth.no_growth_share,
+        growth_basis=growth.basis,
+    )
+
+
+def software_versions() -> dict[str, str]:
+    """Return the versions of Python and of the packages that a result depends on.
+
+    Returns
+    -------
+    dict of str to str
+        By name.
+    """
+    return {"python": platform.python_version()} | {
+        name: importlib.metadata.version(name) for name in _PACKAGES
+    }
+
+
+def decision_record(answer: Answer, *, sign_offs: tuple[SignOff, ...] = ()) -> DecisionRecord:
+    """Turn an answer into a record.
+
+    Parameters
+    ----------
+    answer : Answer
+        What `kit.recommend` gave.
+    sign_offs : tuple of SignOff
+        Who agreed, by role.
+
+    Returns
+    -------
+    DecisionRecord
+        With its digest.
+    """
+    proposal = answer.proposal
+    record = DecisionRecord(
+        name=answer.question.name,
+        known_on=dt.date.fromisoformat(str(answer.dataset["known_on"])),
+        question=answer.question,
+        dataset=answer.dataset,
+        software=software_versions(),
+        modes=tuple(_mode_record(mode) for mode in answer.modes),
+        rules=tuple(
+            RuleRecord(rule=r.rule, interval=r.interval, governs=r.governs, reason=r.reason)
+            for r in answer.rules
+        ),
+        recommendation=Recommendation(
+            threshold=answer.threshold,
+            repeat=answer.repeat,
+            threshold_in_words=answer.threshold_in_packages,
+            repeat_in_words=answer.repeat_in_packages,
+            governed_by=answer.governed_by,
+            limit_mm=answer.limit_mm,
+            risk=answer.risk,
+            current_repeat=answer.current_repeat,
+        ),
+        curve=answer.curve.astype(float).to_dict("records"),
+        proposal=proposal,
+        assumptions=answer.assumptions,
+        cautions=answer.cautions,
+        sign_offs=sign_offs,
+    )
+    return record.model_copy(update={"digest": record_digest(record)})
+
+
+def record_digest(record: DecisionRecord) -> str:
+    """Return the SHA-256 of a record without its digest.
+
+    Parameters
+    ----------
+    record : DecisionRecord
+        The record.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits, independent of the order of keys and of white space.
+    """
+    data = record.model_dump(mode="json", exclude={"digest"})
+    text = json.dumps(data, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def write_decision(answer: Answer, folder: str | Path, *, sign_offs: tuple[SignOff, ...] = ()) -> Path:
+    """Write the record of an answer.
+
+    Parameters
+    ----------
+    answer : Answer
+        What `kit.recommend` gave.
+    folder : str or Path
+        Where to write; made if it is not there.
+    sign_offs : tuple of SignOff
+        Who agreed, by role.
+
+    Returns
+    -------
+    Path
+        The file, ``<name>.json``.
+
+    Raises
+    ------
+    RecordError
+        If the folder cannot be written to, or holds another decision of that name; nothing is
+        overwritten.
+    """
+    record = decision_record(answer, sign_offs=sign_offs)
+    path = Path(folder) / f"{record.name}.json"
+    text = record.model_dump_json(indent=1) + "\n"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists():
+            if path.read_text(encoding="utf-8") == text:
+                return path
+            raise RecordError(
+                f"{path}: another decision of this name is there, and records are never overwritten. "
+                "Give another folder, or another name in the question."
+            )
+        replace_text(path, text)
+    except OSError as error:
+        raise RecordError(
+            f"{path}: cannot be written ({error.strerror}). Give a folder that can be written to."
+        ) from None
+    return path
+
+
+def replace_text(path: Path, text: str) -> None:
+    """Write a text file whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    text : str
+        Its text.
+    """
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        os.chmod(name, 0o644)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def read_decision(path: str | Path) -> DecisionRecord:
+    """Read a record, whatever its digest says.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    DecisionRecord
+        The record; compare its digest with `record_digest`.
+
+    Raises
+    ------
+    RecordError
+        If the file cannot be read or is not a decision record; the message names the fields.
+    """
+    path = Path(path)
+    try:
+        return DecisionRecord.model_validate_json(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise RecordError(
+            f"{path}: cannot be read ({error.strerror}). Give the path of a decision record."
+        ) from None
+    except UnicodeDecodeError:
+        raise RecordError(f"{path}: not a text file. Give the path of a decision record.") from None
+    except ValidationError as error:
+        lines = [
+            f"  {'.'.join(str(part) for part in item['loc']) or 'record'}: {item['msg']}"
+            for item in error.errors(include_url=False)[:10]
+        ]
+        raise RecordError(
+            f"{path}: not a decision record of form {SCHEMA}:\n"
+            + "\n".join(lines)
+            + "\nRestore the file from its source."
+        ) from None

@@ -1,0 +1,142 @@
+"""What every table, question and record holds, written from the declarations themselves.
+
+Run as ``python -m kit.dictionary docs`` to write tables.md, questions.md and the JSON Schemas.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import get_args
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from kit.decisions import DecisionRecord
+from kit.decisions.record import replace_text
+from kit.findings import TABLES, Column
+from kit.intervals import Question
+
+
+def _column_row(column: Column) -> str:
+    kind = column.type
+    if column.refers_to:
+        kind += f" to {column.refers_to}"
+    if column.choices:
+        kind += ": " + ", ".join(column.choices)
+    limits = [
+        f"{word} {value:g}"
+        for word, value in (("from", column.minimum), ("to", column.maximum))
+        if value is not None
+    ]
+    return (
+        f"| `{column.name}` | {kind} | {column.unit} | {'yes' if column.required else ''} | {column.meaning}"
+        f"{' (' + ', '.join(limits) + ')' if limits else ''} |"
+    )
+
+
+def tables_page() -> str:
+    """Return the table dictionary in Markdown.
+
+    Returns
+    -------
+    str
+        One section a table.
+    """
+    lines = [
+        "# Tables of a dataset",
+        "",
+        "Made by `python -m kit.dictionary docs` from `kit/findings/tables.py`; do not edit by hand.",
+        "",
+        "A dataset is a folder with `dataset.toml` and one CSV file for each table: UTF-8, commas, a heading, days as "
+        "YYYY-MM-DD. Lengths and polygons are in the dataset's `length_unit` and become mm when loaded. Every table has "
+        "`recorded_on`, the day on which the row became known, and may correct an earlier row with `replaces`.",
+        "",
+    ]
+    for table in TABLES.values():
+        lines += [
+            f"## {table.name}",
+            "",
+            f"A row is {table.row_is}.{' The table may be left out.' if table.optional else ''}",
+            "",
+            "| column | type | unit when loaded | required | meaning |",
+            "| --- | --- | --- | --- | --- |",
+            *(_column_row(column) for column in table.all_columns),
+            "",
+        ]
+    return "\n".join(lines)
+
+
+def _fields(model: type[BaseModel], prefix: str = "") -> list[tuple[str, FieldInfo]]:
+    """Return the fields of a model and of the models in it, with dotted names."""
+    out = []
+    for name, field in model.model_fields.items():
+        parts = [field.annotation, *get_args(field.annotation)]
+        inner = [p for p in parts if isinstance(p, type) and issubclass(p, BaseModel)]
+        out.append((prefix + name, field))
+        for part in inner:
+            out += _fields(part, f"{prefix}{name}.")
+    return out
+
+
+def questions_page() -> str:
+    """Return the fields of a question in Markdown.
+
+    Returns
+    -------
+    str
+        One row a field.
+    """
+    lines = [
+        "# Fields of a question",
+        "",
+        "Made by `python -m kit.dictionary docs` from `kit/intervals/question.py`; do not edit by hand.",
+        "",
+        "A question is a TOML file; those of the demo are in `demo_fleet/questions/`. `[[modes]]` stands once for each kind "
+        "of damage. Whatever is stated and not fitted needs a `basis` that says where it comes from; it is listed as an "
+        "assumption with every answer.",
+        "",
+        "| field | meaning | default |",
+        "| --- | --- | --- |",
+    ]
+    for name, field in _fields(Question):
+        default = "required" if field.is_required() else f"`{field.default!r}`"
+        text = field.description or (
+            next(iter((field.annotation.__doc__ or "").splitlines()), "") if field.is_required() else ""
+        )
+        lines.append(f"| `{name}` | {text} | {default} |")
+    return "\n".join([*lines, ""])
+
+
+def pages() -> dict[str, str]:
+    """Return every page by its file name.
+
+    Returns
+    -------
+    dict of str to str
+        tables.md, questions.md and the JSON Schemas of a question and a decision record.
+    """
+    schemas = {
+        "question.schema.json": Question.model_json_schema(),
+        "decision_record.schema.json": DecisionRecord.model_json_schema(),
+    }
+    return {"tables.md": tables_page(), "questions.md": questions_page()} | {
+        name: json.dumps(schema, indent=1, ensure_ascii=False) + "\n" for name, schema in schemas.items()
+    }
+
+
+def main(folder: str) -> None:
+    """Write the pages.
+
+    Parameters
+    ----------
+    folder : str
+        Where to.
+    """
+    for name, text in pages().items():
+        replace_text(Path(folder) / name, text)
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

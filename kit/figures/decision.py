@@ -1,0 +1,201 @@
+"""What a repeat interval costs in risk, and which one is recommended."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+from kit.figures.life import INK, LINES, PALE, UNITS, key, plot_modes, thousands
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from kit.decisions import DecisionRecord, Rerun
+    from kit.intervals import Answer
+
+_WORDS = {
+    "preventable": "Preventable exceedances",
+    "exceedances": "Exceedances",
+    "exposure": "Hours beyond the limit, unfound",
+    "preventable_exposure": "Preventable hours beyond the limit",
+}
+_HEADROOM = 1.5  # the legend stands above the lines
+_TARGETS = {"preventable_exceedances": "preventable", "exceedances": "exceedances", "exposure": "exposure"}
+
+
+def plot_risk(answer: Answer, measure: str = "preventable", ax: Axes | None = None) -> Axes:
+    """Draw a risk against the repeat interval, with its band, the target and the recommendation.
+
+    Parameters
+    ----------
+    answer : Answer
+        What `kit.recommend` gave.
+    measure : str
+        ``preventable``, ``exceedances``, ``exposure`` or ``preventable_exposure``.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Per 10,000 panel flight hours.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    curve = answer.curve
+    x = curve["repeat"]
+    low, high = curve[f"{measure}_lower"], curve[f"{measure}_upper"]
+    if len(x) > 1:
+        ax.fill_between(x, low, high, color=PALE, alpha=0.45, linewidth=0, label="5 % to 95 % of draws")
+    else:  # a band of one point would not be seen
+        ax.vlines(x, low, high, color=PALE, linewidth=7, label="5 % to 95 % of draws")
+    ax.plot(x, curve[measure], color=INK, marker="o", markersize=3, label="best estimate")
+    if measure == "exceedances":
+        ax.plot(x, curve["not_preventable"], color="0.45", linestyle=":", label="no interval prevents")
+    if measure == "exposure":
+        # Shorter intervals find this damage sooner, so it falls with them; it is not "what no interval prevents".
+        rest = curve["exposure"] - curve["preventable_exposure"]
+        ax.plot(x, rest, color="0.45", linestyle=":", label="born beyond it or far side")
+    target = answer.question.target
+    top = float(high.max())
+    if _TARGETS[target.measure] == measure:
+        top = max(top, target.per_10000_flight_hours)
+        label = f"target {target.per_10000_flight_hours:g}"
+        ax.axhline(target.per_10000_flight_hours, color="#c8553d", linestyle="--", label=label)
+    now, repeat = answer.current_repeat, answer.repeat
+    same = now is not None and repeat is not None and bool(np.isclose(now, repeat))
+    if now is not None and not same:
+        ax.axvline(now, color="0.35", linestyle="-.", label=f"programme now {now:,.0f}")
+    if repeat is not None:
+        words = "recommended, as now," if same else "recommended"
+        ax.axvline(repeat, color=INK, linewidth=1.8, label=f"{words} {repeat:,.0f}")
+    ax.set(
+        xlabel=f"Repeat interval [{UNITS[answer.question.clock]}]",
+        ylabel=f"{_WORDS[measure]}\n[per 10,000 panel flight hours]",
+        xlim=(0, 1.05 * max(float(x.max()), now or 0.0)),
+        ylim=(0, _HEADROOM * top if top > 0 else None),
+    )
+    thousands(ax)
+    key(ax)
+    return ax
+
+
+def plot_answer(answer: Answer) -> Figure:
+    """Draw one page for one question: lives, risk and exposure.
+
+    Parameters
+    ----------
+    answer : Answer
+        What `kit.recommend` gave.
+
+    Returns
+    -------
+    Figure
+        To be saved with `savefig`; it belongs to no window.
+    """
+    # Fixed margins: a layout engine would draw every page twice.
+    figure = Figure(figsize=(12.5, 5.2))
+    figure.subplots_adjust(left=0.055, right=0.99, top=0.82, bottom=0.2, wspace=0.28)
+    left, middle, right = figure.subplots(1, 3)
+    unit = UNITS[answer.question.clock]
+    plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
+    left.set_title("Onset of damage", fontsize="medium")
+    measure = _TARGETS[answer.question.target.measure]
+    plot_risk(answer, measure if measure != "exposure" else "preventable", middle)
+    middle.set_title("How many pass the limit unfound", fontsize="medium")
+    plot_risk(answer, "exposure", right)
+    right.set_title("For how long they stay unfound", fontsize="medium")
+    if answer.repeat is None:
+        words = "no interval examined meets the target"
+    else:
+        words = (
+            f"first look at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
+            f"({answer.repeat_in_packages}); governed by {answer.governed_by}"
+        )
+    title = f"{answer.question.group.replace('_', ' ')}: {words}"
+    rest = (
+        f"known on {answer.dataset['known_on']}, limit {answer.limit_mm:g} mm. "
+        f"{str(answer.dataset['notice']).split('.')[0]}."
+    )
+    lines = [*textwrap.wrap(title, 170), *textwrap.wrap(rest, 170)]
+    figure.suptitle("\n".join(lines), fontsize="medium")
+    caution = f"{answer.cautions[0]} {answer.cautions[1]}"
+    figure.supxlabel("\n".join(textwrap.wrap(caution, 190)), fontsize="x-small", color="0.3")
+    return figure
+
+
+def plot_rerun(result: Rerun, measure: str = "preventable", ax: Axes | None = None) -> Axes:
+    """Draw a risk against the repeat interval as it was decided, with what is known now, and to date.
+
+    Parameters
+    ----------
+    result : Rerun
+        What `kit.rerun` gave.
+    measure : str
+        ``preventable``, ``exceedances``, ``exposure`` or ``preventable_exposure``.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Per 10,000 panel flight hours; the band belongs to the record, a cross marks each answer.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    then = result.then
+    runs = (
+        ("as decided", then),
+        ("known now of that time", result.known_now),
+        ("known to date", result.today),
+    )
+    top = 0.0
+    for (words, record), (colour, dash, marker) in zip(runs, LINES, strict=False):
+        curve = pd.DataFrame(record.curve)
+        if record is then:
+            low, high = curve[f"{measure}_lower"], curve[f"{measure}_upper"]
+            ax.fill_between(
+                curve["repeat"],
+                low,
+                high,
+                color=PALE,
+                alpha=0.45,
+                linewidth=0,
+                label="5 % to 95 % of draws then",
+            )
+            top = float(high.max())
+        style = {"color": colour, "linestyle": dash, "marker": marker, "markersize": 4}
+        ax.plot(curve["repeat"], curve[measure], label=f"{words}: {_every(record)}", **style)
+        top = max(top, float(curve[measure].max()))
+        if record.recommendation.repeat is not None:
+            at = np.interp(record.recommendation.repeat, curve["repeat"], curve[measure])
+            ax.plot(record.recommendation.repeat, at, "x", color=colour, markersize=11, markeredgewidth=2)
+    target = then.question.target
+    if _TARGETS[target.measure] == measure:
+        label = f"target {target.per_10000_flight_hours:g}"
+        ax.axhline(
+            target.per_10000_flight_hours, color="0.35", linestyle=(0, (6, 3)), linewidth=1, label=label
+        )
+        top = max(top, target.per_10000_flight_hours)
+    if then.question.proposed_repeat is not None:
+        label = f"proposed then {then.question.proposed_repeat:,.0f}"
+        ax.axvline(then.question.proposed_repeat, color="0.5", linestyle=":", label=label)
+    ax.set(
+        xlabel=f"Repeat interval [{UNITS[then.question.clock]}]",
+        ylabel=f"{_WORDS[measure]}\n[per 10,000 panel flight hours]",
+        xlim=(0, None),
+        ylim=(0, _HEADROOM * top if top > 0 else None),
+    )
+    thousands(ax)
+    key(ax)
+    return ax
+
+
+def _every(record: DecisionRecord) -> str:
+    repeat = record.recommendation.repeat
+    return "no interval" if repeat is None else f"every {repeat:,.0f}"

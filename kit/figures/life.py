@@ -1,0 +1,226 @@
+"""How long panels stay without damage: the fit, its bounds and the data under it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import matplotlib.pyplot as plt
+import numpy as np
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from kit.life import plotting_positions
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from kit.intervals import ModeAnswer
+    from kit.life import Histories, WeibullFit
+
+UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "calendar_days": "days"}
+"""Clocks in words, for axes."""
+
+INK, PALE = "#1b4965", "#9fb8c8"
+_NAIVE = {"color": "0.2", "linestyle": ":", "linewidth": 1.8, "label": "the naive way"}
+LINES = (("#1b4965", "-", "o"), ("#c8553d", "--", "s"), ("#588157", "-.", "^"), ("#6d597a", ":", "D"))
+"""Colour, dash and marker of the first lines of a figure; dash and marker tell them apart in grey."""
+
+
+def thousands(ax: Axes) -> None:
+    """Give the x axis few ticks, so that labels never touch, and both axes separators.
+
+    Parameters
+    ----------
+    ax : Axes
+        Whose axes are set.
+    """
+    if ax.get_ylim()[1] >= 1000:
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    ax.xaxis.set_major_locator(MaxNLocator(5))
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+
+
+def key(ax: Axes) -> None:
+    """Put the legend upper left, white under its words so that no line runs through them.
+
+    Parameters
+    ----------
+    ax : Axes
+        Whose labelled artists are named.
+    """
+    ax.legend(
+        loc="upper left", fontsize="small", frameon=True, framealpha=1.0, edgecolor="none", borderaxespad=0.0
+    )
+
+
+def _finds_label(fit: WeibullFit | None) -> str:
+    """Words for the finds: where looks miss, the fitted line rightly lies above them."""
+    perfect = fit is None or (isinstance(fit.detection, int | float) and fit.detection == 1)
+    return "finds" if perfect else "finds (the line adds what looks miss)"
+
+
+def plot_share_damaged(
+    fit: WeibullFit,
+    histories: Histories,
+    ax: Axes | None = None,
+    *,
+    naive: WeibullFit | None = None,
+    **line_kwargs,
+) -> Axes:
+    """Draw the share of panels with damage against age, with bounds and the finds.
+
+    Parameters
+    ----------
+    fit : WeibullFit
+        The fitted life.
+    histories : Histories
+        What it was fitted to; every find is a bar over the ages between which it arose.
+    ax : Axes, optional
+        Where to draw.
+    naive : WeibullFit, optional
+        A fit made the wrong way, drawn dotted as a warning.
+    **line_kwargs
+        For the fitted line.
+
+    Returns
+    -------
+    Axes
+        With the age in the clock of the fit.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    age = np.linspace(fit.oldest_age / 200, fit.oldest_age, 200)
+    low, high = fit.survival_bounds(age)
+    ax.fill_between(
+        age, 1 - high, 1 - low, color=PALE, alpha=0.4, linewidth=0, label="95 % bounds of the fit"
+    )
+    ax.plot(
+        age, 1 - fit.survival(age), **({"color": INK, "label": fit.label.replace("_", " ")} | line_kwargs)
+    )
+    points = plotting_positions(histories)
+    label = _finds_label(fit)
+    ax.hlines(points["share"], points["lower"], points["upper"], color="0.35", linewidth=1.2, label=label)
+    if naive is not None:
+        ax.plot(age, 1 - naive.survival(age), **_NAIVE)
+    unit = UNITS.get(fit.clock, fit.clock)
+    ax.set(xlabel=f"Panel age [{unit}]", ylabel="Share with damage [-]", xlim=(0, fit.oldest_age))
+    _room_above(ax, 1.35)
+    thousands(ax)
+    key(ax)
+    return ax
+
+
+def plot_probability(
+    fit: WeibullFit, histories: Histories, ax: Axes | None = None, *, naive: WeibullFit | None = None
+) -> Axes:
+    """Draw a Weibull probability plot: a Weibull life is a straight line.
+
+    Parameters
+    ----------
+    fit : WeibullFit
+        The fitted life.
+    histories : Histories
+        Finds, at their plotting positions (exact median ranks where nothing is censored).
+    ax : Axes, optional
+        Where to draw.
+    naive : WeibullFit, optional
+        A fit made the wrong way, drawn dotted as a warning.
+
+    Returns
+    -------
+    Axes
+        Log age against log(-log(1 - share)), labelled with shares.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    points = plotting_positions(histories)
+    upper = points["upper"].to_numpy()
+    lower = np.maximum(points["lower"].to_numpy(), upper.min() / 10)
+    y = np.log(-np.log1p(-points["share"].to_numpy()))
+    ax.hlines(y, lower, upper, color="0.35", linewidth=1.2)
+    ax.plot(upper, y, "o", color="0.35", markersize=3, label=f"{_finds_label(fit)}; dot: age when found")
+    age = np.geomspace(lower.min(), max(upper.max(), fit.oldest_age), 100)
+    low, high = fit.survival_bounds(age)
+    share_low, share_high = (np.clip(1 - s, 1e-12, 1 - 1e-12) for s in (high, low))
+    ax.fill_between(
+        age, np.log(-np.log1p(-share_low)), np.log(-np.log1p(-share_high)), color=PALE, alpha=0.4, linewidth=0
+    )
+    ax.plot(age, fit.shape * np.log(age / fit.scale), color=INK, label=fit.label.replace("_", " "))
+    if naive is not None:
+        ax.plot(age, naive.shape * np.log(age / naive.scale), **_NAIVE)
+    shares = np.array([0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.4, 0.63, 0.9])
+    ticks = np.log(-np.log1p(-shares))
+    inside = (ticks > y.min() - 1.5) & (ticks < max(y.max(), fit.shape * np.log(age[-1] / fit.scale)) + 0.5)
+    ax.set_xscale("log")
+    ax.set_yticks(ticks[inside], [f"{share:g}" for share in shares[inside]])
+    ax.set(
+        xlabel=f"Panel age [{UNITS.get(fit.clock, fit.clock)}]",
+        ylabel="Share with damage [-]",
+        xlim=(lower.min() / 1.1, age[-1] * 1.1),
+        ylim=(y.min() - 1.0, y.max() + 0.35 * (y.max() - y.min() + 2.0)),
+    )
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    key(ax)
+    return ax
+
+
+def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Axes | None = None) -> Axes:
+    """Draw the share of panels with damage of each kind, all on one clock.
+
+    Parameters
+    ----------
+    modes : tuple of ModeAnswer
+        Evidence by kind of damage.
+    clock : str
+        Clock of the axis.
+    horizon : float
+        End of the axis [units of `clock`].
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Lines and bounds of the lives used; finds at their plotting positions.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    age = np.linspace(horizon / 200, horizon, 200)
+    for i, mode in enumerate(modes):
+        colour, dash, marker = LINES[i % len(LINES)]
+        per_unit = mode.units_per_schedule_unit
+        share = -np.expm1(-((age * per_unit / mode.scale) ** mode.shape))
+        label = f"{mode.kind.replace('_', ' ')} ({mode.histories.n_finds:g} finds in {mode.histories.n_lives:g} lives)"
+        ax.plot(age, share, color=colour, linestyle=dash, label=label)
+        if mode.fit is not None:
+            low, high = mode.fit.survival_bounds(age * per_unit)
+            ax.fill_between(age, 1 - high, 1 - low, color=colour, alpha=0.12, linewidth=0)
+            points = plotting_positions(mode.histories)
+            ax.plot(
+                points["upper"] / per_unit, points["share"], marker, color=colour, markersize=3, alpha=0.7
+            )
+    ax.set(
+        xlabel=f"Panel age [{UNITS.get(clock, clock)}]",
+        ylabel="Share with damage [-]",
+        xlim=(0, horizon),
+    )
+    fitted = next((mode.fit for mode in modes if mode.fit is not None), None)
+    if fitted is not None:
+        ax.plot(
+            [],
+            [],
+            "o",
+            color="0.35",
+            markersize=3,
+            label=_finds_label(fitted).replace("the line adds", "lines add"),
+        )
+    _room_above(ax, 1.35)
+    thousands(ax)
+    key(ax)
+    return ax
+
+
+def _room_above(ax: Axes, factor: float) -> None:
+    """Leave room for the legend above what is drawn; a share has no ticks above 1."""
+    top = ax.get_ylim()[1]
+    ax.set_ylim(0, top * factor)
+    ax.set_yticks([tick for tick in ax.get_yticks() if 0 <= tick <= min(1.0, top * factor) + 1e-9])

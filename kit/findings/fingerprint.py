@@ -1,0 +1,66 @@
+"""What tells two states of a dataset apart: a digest of each table's rows."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from kit.findings.tables import TABLES
+
+ALL = "all"
+"""Key of the digest over all tables."""
+
+_NOT_CONTENT = ("file", "row")
+
+
+def fingerprint(tables: dict[str, pd.DataFrame]) -> dict[str, str]:
+    """Return a digest of each table, and one over all.
+
+    Parameters
+    ----------
+    tables : dict of str to DataFrame
+        Accepted current rows by table.
+
+    Returns
+    -------
+    dict of str to str
+        SHA-256 in hex by table; the one over all under "all".
+
+    Notes
+    -----
+    Rows go in the order of their ids and columns in the order of their names, so that neither
+    the order of rows nor the lay-out of files matters. Polygons are normalised WKB, numbers
+    the shortest digits that give the same float, days YYYY-MM-DD. File and row number are
+    left out.
+    """
+    digests = {name: _digest(tables[name], TABLES[name].id_column) for name in sorted(tables)}
+    whole = hashlib.sha256(json.dumps(digests, sort_keys=True).encode())
+    return digests | {ALL: whole.hexdigest()}
+
+
+def _digest(frame: pd.DataFrame, key: str) -> str:
+    """Return the digest of one table."""
+    rows = frame.sort_values(key, kind="stable")
+    digest = hashlib.sha256()
+    for name in sorted(set(rows.columns) - set(_NOT_CONTENT)):
+        digest.update(json.dumps([name, _canonical(rows[name])], ensure_ascii=False).encode())
+    return digest.hexdigest()
+
+
+def _canonical(cells: pd.Series) -> list[str | None]:
+    """Return the cells of a column as texts that do not depend on how they were written."""
+    if cells.dtype.kind == "M":
+        return cells.dt.strftime("%Y-%m-%d").astype("object").where(cells.notna(), None).tolist()
+    if cells.dtype.kind == "f":
+        values = cells.to_numpy() + 0.0  # a negative zero becomes zero
+        return [None if np.isnan(value) else repr(value) for value in values.tolist()]
+    if cells.dtype.kind == "b":
+        return ["yes" if cell else "" for cell in cells]
+    if cells.dtype == object:
+        shapes = cells.to_numpy(dtype=object)
+        return list(shapely.to_wkb(shapely.normalize(shapes), hex=True, output_dimension=2, byte_order=1))
+    return cells.tolist()

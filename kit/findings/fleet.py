@@ -1,0 +1,202 @@
+"""What is known of a fleet, now or on an earlier day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import pandas as pd
+
+from kit.findings.check import check_tables
+from kit.findings.columns import RawTable
+from kit.findings.fingerprint import fingerprint
+from kit.findings.problems import sorted_problems
+from kit.findings.tables import EVENT_DATES, NO_DAMAGE, TABLES
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Fleet:
+    """A dataset as it stood on a day: what was accepted, and what was wrong with the rest.
+
+    Parameters
+    ----------
+    name, notice : str
+        Name of the dataset, and what must be said of it.
+    tables : dict of str to DataFrame
+        Accepted current rows by table, in the order of their ids: days as datetime64, lengths
+        and polygons in mm, flags as bool, text "" where blank; `file` and `row` say where a
+        row stands.
+    rejected, warnings : DataFrame
+        Problems of rows that were rejected, and of rows accepted with a warning: table, file,
+        row, column, value, reason, expected, mend.
+    cut_off : Timestamp
+        Last day of which events count.
+    known_on : Timestamp
+        Rows recorded after this day are left out.
+    packages : DataFrame
+        Scheduled checks, smallest first: name, flight_hours, flight_cycles, days.
+    planned_usage : DataFrame
+        A row for each subtype: flight_hours, flight_cycles [per year], aircraft.
+    clocks : tuple of str
+        Clocks that the dataset holds.
+    source : str
+        Where it was read.
+    """
+
+    name: str
+    notice: str
+    tables: dict[str, pd.DataFrame]
+    rejected: pd.DataFrame
+    warnings: pd.DataFrame
+    cut_off: pd.Timestamp
+    known_on: pd.Timestamp
+    packages: pd.DataFrame
+    planned_usage: pd.DataFrame
+    clocks: tuple[str, ...]
+    source: str
+    _raw: dict[str, RawTable] = field(default_factory=dict)
+    _unusable: dict[str, pd.DataFrame] = field(default_factory=dict)
+    _file_problems: tuple[pd.DataFrame, ...] = ()
+
+    def __repr__(self) -> str:
+        """Return name, size, days and counts of problems on one line."""
+        n_rows = sum(len(table) for table in self.tables.values())
+        return (
+            f"Fleet({self.name!r}: {len(self.tables['aircraft'])} aircraft, {len(self.tables['findings']):,} findings, "
+            f"{n_rows:,} rows as known on {self.known_on:%Y-%m-%d}, cut-off {self.cut_off:%Y-%m-%d}, "
+            f"{len(self.rejected):,} rejects, {len(self.warnings):,} warnings)"
+        )
+
+    def as_known_on(self, date: str | pd.Timestamp) -> Fleet:
+        """Return the whole dataset as it stood on a day.
+
+        Parameters
+        ----------
+        date : str or Timestamp
+            The day. A day after `known_on` changes nothing: no more is known.
+
+        Returns
+        -------
+        Fleet
+            Rows recorded by that day, less those that another such row corrects; a reference
+            to a corrected row names the row that stands for it. The cut-off is no later than
+            the day. The checks are made again on these rows, and their rejects are in
+            `rejected`, without an error.
+
+        Raises
+        ------
+        ValueError
+            If `date` is not a day.
+        """
+        day = _day(date)
+        known_on, cut_off = min(day, self.known_on), min(day, self.cut_off)
+        checked = check_tables(self._raw, cut_off=cut_off, known_on=known_on)
+        ragged, columns = self._file_problems or (pd.DataFrame(), pd.DataFrame())
+        return replace(
+            self,
+            tables=checked.tables,
+            rejected=sorted_problems([ragged, checked.rejected]),
+            warnings=sorted_problems([columns, checked.warnings]),
+            cut_off=cut_off,
+            known_on=known_on,
+            _unusable=checked.unusable,
+        )
+
+    def fingerprint(self) -> dict[str, str]:
+        """Return a SHA-256 of the accepted current rows of each table, and one over all.
+
+        Returns
+        -------
+        dict of str to str
+            Digest in hex by table, and over all tables under "all".
+
+        Notes
+        -----
+        Rejected and superseded rows are not part of it: it stands for what analyses see. The
+        order of rows and the lay-out of the files do not matter; any other change of an
+        accepted cell does.
+        """
+        return fingerprint(self.tables)
+
+    def rows_since(self, date: str | pd.Timestamp) -> pd.DataFrame:
+        """Return rows that became known after a day and change what was known of it.
+
+        Parameters
+        ----------
+        date : str or Timestamp
+            The day.
+
+        Returns
+        -------
+        DataFrame
+            Columns table, id, replaces, recorded_on, event_date (NaT for a zone) and what:
+            "late" for a row about an event up to the day, "corrected" for one that replaces
+            such a row or one recorded by the day, "withdrawn" for a correction by which a
+            finding is no damage any more. Rejected rows are left out.
+
+        Raises
+        ------
+        ValueError
+            If `date` is not a day.
+        """
+        day = _day(date)
+        parts = [part for name in self._raw if len(part := self._since(name, day))]
+        columns = ["table", "id", "replaces", "recorded_on", "event_date", "what"]
+        if not parts:
+            empty = dict.fromkeys(("recorded_on", "event_date"), "datetime64[us]")
+            return pd.DataFrame(columns=columns, dtype="str").astype(empty)
+        return pd.concat(parts, ignore_index=True)[columns]
+
+    def _since(self, name: str, day: pd.Timestamp) -> pd.DataFrame:
+        """Return the rows of one table that became known after a day and bear on it."""
+        key = TABLES[name].id_column
+        typed = self._raw[name].typed
+        typed = typed[typed["recorded_on"] <= self.known_on]
+        bad = set(self._unusable[name]["row"]) if len(self._unusable[name]) else set()
+        bad |= set(self._raw[name].rejected["row"]) if len(self._raw[name].rejected) else set()
+        typed = typed[~typed["row"].isin(bad)].sort_values(["recorded_on", key], kind="stable")
+        if name in EVENT_DATES:
+            event = typed[EVENT_DATES[name]]
+        else:
+            event = pd.Series(pd.NaT, index=typed.index, dtype="datetime64[us]")
+        late = typed["recorded_on"] > day
+        if not late.any():
+            return pd.DataFrame()
+        early_event = event.isna() | (event <= day)
+        first = typed.drop_duplicates(key).set_index(key)
+        target = typed["replaces"]
+        old_day = first["recorded_on"].reindex(target).set_axis(typed.index)
+        old_event = (
+            event.set_axis(typed[key])[~typed[key].duplicated().to_numpy()]
+            .reindex(target)
+            .set_axis(typed.index)
+        )
+        corrects = (target != "") & late
+        corrects &= early_event | (old_day <= day) | (old_event <= day)
+        taken = (target == "") & late & early_event
+        what = pd.Series("late", index=typed.index, dtype="str").where(~corrects, "corrected")
+        if name == "findings":
+            was = ~first["disposition"].reindex(target).set_axis(typed.index).isin(NO_DAMAGE)
+            what = what.where(~(corrects & was & typed["disposition"].isin(NO_DAMAGE)), "withdrawn")
+        frame = pd.DataFrame(
+            {
+                "table": name,
+                "id": typed[key],
+                "replaces": target,
+                "recorded_on": typed["recorded_on"],
+                "event_date": event,
+                "what": what,
+            }
+        )
+        return frame[corrects | taken]
+
+
+def _day(date: str | pd.Timestamp) -> pd.Timestamp:
+    """Return a day without its time."""
+    message = f"`date` must be a day such as '2019-06-30'. Got {date!r} instead; write it so."
+    try:
+        day = pd.Timestamp(date)
+    except (ValueError, TypeError) as error:
+        raise ValueError(message) from error
+    if pd.isna(day):
+        raise ValueError(message)
+    return day.tz_localize(None).normalize()

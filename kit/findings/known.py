@@ -1,0 +1,201 @@
+"""Which rows of a table were known on a day, and which of them were superseded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kit.findings.columns import RawTable
+from kit.findings.problems import Ledger
+from kit.findings.tables import Table
+
+
+@dataclass(frozen=True)
+class KnownRows:
+    """The rows of a table as they stood on a day.
+
+    Parameters
+    ----------
+    current : DataFrame
+        Typed rows known and not superseded.
+    superseded : dict of str to str
+        Id of each superseded row, and the id of the row that stands for it.
+    ids : frozenset of str
+        Ids of all rows known.
+    later : frozenset of str
+        Ids of the rows that became known only later.
+    """
+
+    current: pd.DataFrame
+    superseded: dict[str, str]
+    ids: frozenset[str]
+    later: frozenset[str]
+
+
+def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, ledger: Ledger) -> KnownRows:
+    """Return the rows of a table as they stood on a day.
+
+    Parameters
+    ----------
+    table : Table
+        What the table holds.
+    raw : RawTable
+        The table as read.
+    known_on : Timestamp
+        The day.
+    ledger : Ledger
+        Where problems go: an id twice, a correction of a row that is not there, two
+        corrections of one row, corrections in a ring.
+
+    Returns
+    -------
+    KnownRows
+        Rows recorded by that day, less those that another such row corrects.
+
+    Notes
+    -----
+    A row that corrects a row with the same id supersedes the rows of that id recorded before
+    it. Rows whose `recorded_on` cannot be read count as known, so that they are reported.
+    """
+    key = table.id_column
+    recorded = raw.typed["recorded_on"]
+    is_known = (recorded.isna() | (recorded <= known_on)).to_numpy()
+    rows = raw.typed[is_known]
+    ids, targets = rows[key], rows["replaces"]
+    corrects = ((targets != "") & (ids != "") & rows["recorded_on"].notna()).to_numpy()
+    gone = pd.Series(False, index=rows.index)
+    superseded: dict[str, str] = {}
+    if corrects.any():
+        other = corrects & (targets != ids).to_numpy()
+        gone, superseded = _superseded_by_others(table, rows, rows[other], ledger)
+        gone |= _superseded_by_same_id(table, rows, corrects & ~other, ledger)
+    current = rows[~gone]
+    _report_twice(table, current, raw.text, ledger)
+    return KnownRows(
+        current,
+        superseded,
+        frozenset(ids[ids != ""]),
+        frozenset(raw.typed.loc[~is_known, key]) - frozenset(ids),
+    )
+
+
+def _superseded_by_others(
+    table: Table, rows: pd.DataFrame, correcting: pd.DataFrame, ledger: Ledger
+) -> tuple[pd.Series, dict[str, str]]:
+    """Return which rows are superseded by rows with other ids, and what stands for each."""
+    name, key = table.name, table.id_column
+    target = correcting["replaces"]
+    recorded = rows[rows[key].isin(target)].groupby(key)["recorded_on"].min()
+    unknown = ~target.isin(recorded.index)
+    ledger.add(
+        name,
+        correcting[unknown],
+        "replaces",
+        target[unknown],
+        reason="corrects a row that is not there",
+        expected=f"the id of a row of {name} that was recorded before",
+        mend="mend the id, or leave the cell blank",
+    )
+    before = recorded.reindex(target).set_axis(target.index)
+    early = ~unknown & (correcting["recorded_on"] < before)
+    ledger.add(
+        name,
+        correcting[early],
+        "replaces",
+        target[early],
+        reason="corrects a row that was recorded after it",
+        expected=[f"recorded_on from {day:%Y-%m-%d} on" for day in before[early]],
+        mend="mend recorded_on, or exchange the two rows",
+    )
+    valid = correcting[~unknown & ~early]
+    forked = valid["replaces"].duplicated(keep=False)
+    ledger.add(
+        name,
+        valid[forked],
+        "replaces",
+        valid.loc[forked, "replaces"],
+        reason="one row is corrected by several rows",
+        expected="one correction of each row, a further one correcting the correction",
+        mend="name in the later row the earlier correction",
+    )
+    after = dict(zip(valid["replaces"], valid[key], strict=True))
+    final: dict[str, str] = {}
+    ring: set[str] = set()
+    for start in after:
+        seen = [start]
+        while seen[-1] in after and after[seen[-1]] not in seen:
+            seen.append(after[seen[-1]])
+        if seen[-1] in after:
+            ring.add(start)
+        else:
+            final[start] = seen[-1]
+    if ring:
+        looped = valid[valid[key].isin(ring)]
+        ledger.add(
+            name,
+            looped,
+            "replaces",
+            looped["replaces"],
+            reason="rows correct each other in a ring",
+            expected="a chain that ends at the row that stands",
+            mend="leave the cell of the first row blank",
+        )
+    return rows[key].isin(set(final)), final
+
+
+def _superseded_by_same_id(
+    table: Table, rows: pd.DataFrame, corrects: np.ndarray, ledger: Ledger
+) -> pd.Series:
+    """Return which rows are superseded by a later row with the same id that says so."""
+    gone = pd.Series(False, index=rows.index)
+    if not corrects.any():
+        return gone
+    key = table.id_column
+    frame = pd.DataFrame({"id": rows[key], "recorded": rows["recorded_on"], "corrects": corrects})
+    frame = frame[frame["id"].isin(rows.loc[corrects, key]) & frame["recorded"].notna()]
+    frame = frame.sort_values(["id", "recorded", "corrects"], kind="stable")
+    first = ~frame["id"].duplicated() & frame["corrects"]
+    alone = rows.loc[frame.index[first]]
+    ledger.add(
+        table.name,
+        alone,
+        "replaces",
+        alone["replaces"],
+        reason="corrects a row that is not there",
+        expected=f"a row of {table.name} with this id, recorded before",
+        mend="mend the id, or leave the cell blank",
+    )
+    last = frame[frame["corrects"]].groupby("id")["recorded"].transform("max").reindex(frame.index)
+    last = frame["id"].map(last.groupby(frame["id"]).max())
+    gone[frame.index] = (frame["recorded"] < last) | ((frame["recorded"] == last) & ~frame["corrects"])
+    return gone
+
+
+def _report_twice(table: Table, current: pd.DataFrame, text: pd.DataFrame, ledger: Ledger) -> None:
+    """Report ids that several rows have: a copy is rejected, rows that differ all are."""
+    key = table.id_column
+    twice = current[key].duplicated(keep=False) & (current[key] != "")
+    if not twice.any():
+        return
+    rows = current[twice].sort_values([key, "row"])
+    written = text.loc[rows.index].drop(columns=["file", "row"])
+    copies = written.duplicated()
+    n_kinds = written.drop_duplicates().groupby(key).size()
+    differ = rows[key].map(n_kinds) > 1
+    first = rows.groupby(key)["row"].transform("min")
+    last = rows.groupby(key)["row"].transform("max")
+    other = first.where(rows["row"] != first, last)
+    for mask, reason, mend in (
+        (
+            differ,
+            "id used twice, and the rows differ",
+            "give one row an id of its own, or say in replaces what it corrects",
+        ),
+        (copies & ~differ, "id used twice, the rows are equal", "take one of them out"),
+    ):
+        expected = [f"an id of its own; row {n} has the same" for n in other[mask]]
+        ledger.add(
+            table.name, rows[mask], key, rows.loc[mask, key], reason=reason, expected=expected, mend=mend
+        )

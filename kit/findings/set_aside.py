@@ -1,0 +1,82 @@
+"""Where do rejected rows go when loading goes on without them."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from pathlib import Path
+
+import pandas as pd
+
+from kit.findings.columns import RawTable
+from kit.findings.problems import PROBLEM_COLUMNS
+from kit.findings.tables import TABLES
+
+FOLDER, FILE_NAME = "set_aside", "rejected_rows.csv"
+"""Where rejected rows are written inside the folder of a dataset."""
+
+_STARTS_FORMULA = r"^([=+\-@\t\r])"
+
+
+def write_rejected(rejected: pd.DataFrame, raw: dict[str, RawTable], path: Path) -> None:
+    """Write rejected rows with their reasons, as a whole or not at all.
+
+    Parameters
+    ----------
+    rejected : DataFrame
+        Problems of the rows that are set aside.
+    raw : dict of str to RawTable
+        Every table as read, for the rows as written.
+    path : Path
+        File to write.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be written; says to give another path.
+
+    Notes
+    -----
+    A cell that a spreadsheet would take for a formula begins with an apostrophe.
+    """
+    frame = rejected.copy()
+    frame["row_as_written"] = ""
+    for table, part in rejected.groupby("table"):
+        if table in raw:
+            frame.loc[part.index, "row_as_written"] = _as_written(raw[table].text, table, part["row"])
+    for name in (*PROBLEM_COLUMNS, "row_as_written"):
+        if name != "row":
+            frame[name] = frame[name].astype("str").str.replace(_STARTS_FORMULA, r"'\1", regex=True)
+    contents = frame.to_csv(index=False, lineterminator="\n")
+    temporary = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", newline="", dir=path.parent, prefix=".rejected_", delete=False
+        ) as file:
+            temporary = file.name
+            file.write(contents)
+        os.replace(temporary, path)
+        temporary = None
+    except OSError as error:
+        raise type(error)(
+            f"The rejected rows cannot be written to {path} ({error.strerror or error}). "
+            "Pass a path where you may write: load_fleet(source, set_aside='elsewhere/rejected_rows.csv')."
+        ) from error
+    finally:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+
+
+def _as_written(text: pd.DataFrame, table: str, rows: pd.Series) -> list[str]:
+    """Return rows as they stand in their file, the declared columns only."""
+    columns = [column.name for column in TABLES[table].all_columns]
+    found = text[text["row"].isin(rows)]
+    lines = {}
+    for row, *cells in found[["row", *columns]].itertuples(index=False, name=None):
+        line = io.StringIO()
+        csv.writer(line, lineterminator="").writerow(cells)
+        lines[row] = line.getvalue()
+    return [lines.get(row, "") for row in rows]

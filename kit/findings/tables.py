@@ -1,0 +1,433 @@
+"""What tables a dataset has, and what each column holds.
+
+The one declaration of the tables: loading, checking, the demo fleet and the table
+dictionary in the documentation all read it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+KINDS = ("disbond", "moisture", "delamination", "dent", "puncture", "core_damage")
+"""Kinds of damage that a finding may name."""
+
+METHODS = ("tap_manual", "tap_instrumented", "visual")
+"""Inspection methods."""
+
+TAP_METHODS = ("tap_manual", "tap_instrumented")
+"""Methods whose clean result is evidence about the bond."""
+
+DISPOSITIONS = (
+    "within_limits",
+    "monitor",
+    "temporary_repair",
+    "permanent_repair",
+    "panel_replaced",
+    "engineering_disposition",
+    "not_confirmed",
+    "duplicate",
+    "void",
+)
+"""What was done about a finding; the last three mean that there is no such damage."""
+
+NO_DAMAGE = ("not_confirmed", "duplicate", "void")
+"""Dispositions of findings that are kept in the table but are no damage."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table.
+
+    Parameters
+    ----------
+    name : str
+        Heading in the file.
+    type : str
+        One of ``id``, ``ref``, ``refs``, ``text``, ``choice``, ``date``, ``number``,
+        ``length``, ``flag``, ``polygon``. A ``refs`` cell holds several names with ``;``
+        between them; a ``length`` is in the dataset's length unit and becomes mm; a
+        ``flag`` is ``yes`` or blank.
+    meaning : str
+        What it holds, for the table dictionary.
+    required : bool
+        Whether a blank cell is an error.
+    refers_to : str
+        For ``ref`` and ``refs``: the table whose id it names.
+    choices : tuple of str
+        For ``choice``: the values allowed.
+    unit : str
+        Unit after loading [as named].
+    minimum : float or None
+        Smallest value allowed.
+    maximum : float or None
+        Largest value allowed.
+    """
+
+    name: str
+    type: str
+    meaning: str
+    required: bool = False
+    refers_to: str = ""
+    choices: tuple[str, ...] = ()
+    unit: str = ""
+    minimum: float | None = None
+    maximum: float | None = None
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table of a dataset.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table, also of its file without the ending.
+    row_is : str
+        What one row stands for.
+    columns : tuple of Column
+        The first one is the id.
+    optional : bool
+        Whether a dataset may do without it.
+    """
+
+    name: str
+    row_is: str
+    columns: tuple[Column, ...]
+    optional: bool = False
+
+    @property
+    def id_column(self) -> str:
+        """Name of the column that tells the rows apart."""
+        return self.columns[0].name
+
+    @property
+    def all_columns(self) -> tuple[Column, ...]:
+        """The columns, with the two that every table has at its end."""
+        return (*self.columns, RECORDED_ON, REPLACES)
+
+
+RECORDED_ON = Column("recorded_on", "date", "day on which the row became known", required=True)
+REPLACES = Column("replaces", "text", "id of the row of the same table that this row corrects")
+
+TABLES: dict[str, Table] = {
+    t.name: t
+    for t in (
+        Table(
+            "aircraft",
+            "one aircraft",
+            (
+                Column("aircraft", "id", "name of the aircraft", required=True),
+                Column("subtype", "text", "subtype, which decides the zones it has", required=True),
+                Column("entry_into_service", "date", "first day in service", required=True),
+                Column("records_from", "date", "first day with inspection records; blank: from entry"),
+            ),
+        ),
+        Table(
+            "basing",
+            "a stay of one aircraft at a base",
+            (
+                Column("stay", "id", "name of the row", required=True),
+                Column("aircraft", "ref", "the aircraft", required=True, refers_to="aircraft"),
+                Column("valid_from", "date", "first day", required=True),
+                Column("valid_to", "date", "last day; blank: still there"),
+                Column("base", "text", "the base", required=True),
+                Column("climate", "text", "climate of the base", required=True),
+            ),
+            optional=True,
+        ),
+        Table(
+            "zones",
+            "a zone: a position with an outline",
+            (
+                Column("zone", "id", "label of the zone", required=True),
+                Column("subtypes", "text", "subtypes that have it, with ; between them", required=True),
+                Column("group", "text", "group of like zones that share a question", required=True),
+                Column(
+                    "side",
+                    "choice",
+                    "side of the aircraft",
+                    required=True,
+                    choices=("left", "right", "centre"),
+                ),
+                Column("outline", "polygon", "outline in panel coordinates, WKT", required=True, unit="mm"),
+                Column("outer_material", "text", "material of the outer skin"),
+                Column("outer_thickness", "length", "thickness of the outer skin", unit="mm", minimum=0),
+                Column("inner_material", "text", "material of the inner skin"),
+                Column("inner_thickness", "length", "thickness of the inner skin", unit="mm", minimum=0),
+                Column("core_material", "text", "material of the core"),
+                Column("core_thickness", "length", "thickness of the core", unit="mm", minimum=0),
+                Column("cell_size", "length", "cell size of the core", unit="mm", minimum=0),
+                Column("core_density", "number", "density of the core", unit="kg/m³", minimum=0),
+                Column(
+                    "structure_class",
+                    "choice",
+                    "class of structure",
+                    required=True,
+                    choices=("critical", "primary", "secondary", "tertiary"),
+                ),
+                Column("removable", "flag", "yes if the panel can be taken off and fitted elsewhere"),
+                Column("faces_reachable", "number", "faces that can be tapped", minimum=1, maximum=2),
+                Column("former_label", "text", "label that the zone had before"),
+                Column("former_label_until", "date", "last day of the former label"),
+            ),
+        ),
+        Table(
+            "panels",
+            "one fitting of a panel at a zone",
+            (
+                Column("fitting", "id", "name of the row", required=True),
+                Column("panel", "text", "serial of the panel", required=True),
+                Column("aircraft", "ref", "the aircraft", required=True, refers_to="aircraft"),
+                Column("zone", "ref", "the zone", required=True, refers_to="zones"),
+                Column("fitted_on", "date", "first day at the zone", required=True),
+                Column("removed_on", "date", "day of removal; blank: still fitted"),
+                Column(
+                    "state",
+                    "choice",
+                    "state when fitted",
+                    required=True,
+                    choices=("new", "repaired", "unknown"),
+                ),
+                Column(
+                    "prior_flight_hours",
+                    "number",
+                    "age when fitted, where the earlier fittings are not in this table",
+                    unit="flight hours",
+                    minimum=0,
+                ),
+                Column(
+                    "prior_flight_cycles", "number", "the same in cycles", unit="flight cycles", minimum=0
+                ),
+                Column("prior_days", "number", "the same in days", unit="days", minimum=0),
+                Column("build_lot", "text", "build lot"),
+            ),
+        ),
+        Table(
+            "usage",
+            "a meter reading",
+            (
+                Column("reading", "id", "name of the row", required=True),
+                Column("aircraft", "ref", "the aircraft", required=True, refers_to="aircraft"),
+                Column("read_on", "date", "day of the reading", required=True),
+                Column(
+                    "flight_hours", "number", "meter, hours", required=True, unit="flight hours", minimum=0
+                ),
+                Column(
+                    "flight_cycles", "number", "meter, cycles", required=True, unit="flight cycles", minimum=0
+                ),
+                Column(
+                    "meter_change", "flag", "yes: first reading of a new meter, same moment as the row before"
+                ),
+            ),
+        ),
+        Table(
+            "tasks",
+            "what the programme asks",
+            (
+                Column("task", "id", "name of the task", required=True),
+                Column("zones", "refs", "the zones to look at", required=True, refers_to="zones"),
+                Column("method", "choice", "method", required=True, choices=METHODS),
+                Column(
+                    "threshold_flight_hours", "number", "first look due at", unit="flight hours", minimum=0
+                ),
+                Column(
+                    "threshold_flight_cycles", "number", "first look due at", unit="flight cycles", minimum=0
+                ),
+                Column("threshold_days", "number", "first look due at", unit="days", minimum=0),
+                Column("repeat_flight_hours", "number", "repeat interval", unit="flight hours", minimum=0),
+                Column("repeat_flight_cycles", "number", "repeat interval", unit="flight cycles", minimum=0),
+                Column("repeat_days", "number", "repeat interval", unit="days", minimum=0),
+                Column(
+                    "cap_flight_hours",
+                    "number",
+                    "interval never to be exceeded",
+                    unit="flight hours",
+                    minimum=0,
+                ),
+                Column(
+                    "cap_flight_cycles",
+                    "number",
+                    "interval never to be exceeded",
+                    unit="flight cycles",
+                    minimum=0,
+                ),
+                Column("cap_days", "number", "interval never to be exceeded", unit="days", minimum=0),
+                Column("cap_basis", "text", "what makes the cap binding"),
+                Column("valid_from", "date", "first day in force", required=True),
+                Column("valid_to", "date", "last day in force; blank: in force"),
+            ),
+        ),
+        Table(
+            "cards",
+            "a closed task on one aircraft",
+            (
+                Column("card", "id", "name of the card", required=True),
+                Column("task", "ref", "the task", required=True, refers_to="tasks"),
+                Column("aircraft", "ref", "the aircraft", required=True, refers_to="aircraft"),
+                Column("closed_on", "date", "day of closing", required=True),
+                Column("station", "text", "where it was done"),
+                Column("method", "choice", "method used, where it is not the task's", choices=METHODS),
+                Column(
+                    "zones_not_done", "refs", "zones of the task that were not looked at", refers_to="zones"
+                ),
+                Column("why_not_done", "text", "why they were not"),
+            ),
+        ),
+        Table(
+            "inspections",
+            "one look: one panel looked at once by one method",
+            (
+                Column("inspection", "id", "name of the look", required=True),
+                Column(
+                    "card", "ref", "the card it belongs to; blank: outside the programme", refers_to="cards"
+                ),
+                Column("aircraft", "ref", "the aircraft", required=True, refers_to="aircraft"),
+                Column("zone", "ref", "the zone", required=True, refers_to="zones"),
+                Column("panel", "text", "serial as written"),
+                Column("inspected_on", "date", "day of the look", required=True),
+                Column("method", "choice", "method", required=True, choices=METHODS),
+                Column("coverage", "text", "full, or the part looked at as WKT"),
+                Column("outcome", "choice", "result", required=True, choices=("clean", "found")),
+                Column("inspector", "text", "inspector's number"),
+            ),
+        ),
+        Table(
+            "findings",
+            "one damage at one inspection",
+            (
+                Column("finding", "id", "name of the finding", required=True),
+                Column(
+                    "inspection",
+                    "ref",
+                    "the look that found it; blank: an opportunity",
+                    refers_to="inspections",
+                ),
+                Column("aircraft", "ref", "the aircraft", required=True, refers_to="aircraft"),
+                Column("zone", "ref", "the zone", required=True, refers_to="zones"),
+                Column("panel", "text", "serial as written"),
+                Column("found_on", "date", "day it was found", required=True),
+                Column("method", "choice", "method that found it", required=True, choices=METHODS),
+                Column("kind", "choice", "kind of damage", required=True, choices=KINDS),
+                Column("cause", "text", "cause as written, free text"),
+                Column(
+                    "outline",
+                    "polygon",
+                    "outline in panel coordinates, WKT, dataset's length unit",
+                    unit="mm",
+                ),
+                Column("centre_x", "length", "centre, forward, dataset's length unit", unit="mm"),
+                Column("centre_y", "length", "centre, up, dataset's length unit", unit="mm"),
+                Column("length", "number", "longest extent as written, in size_unit", unit="mm", minimum=0),
+                Column(
+                    "width",
+                    "number",
+                    "extent across the length as written, in size_unit",
+                    unit="mm",
+                    minimum=0,
+                ),
+                Column(
+                    "angle",
+                    "number",
+                    "angle of the length from forward",
+                    unit="degrees",
+                    minimum=-360,
+                    maximum=360,
+                ),
+                Column(
+                    "size_unit", "choice", "unit of length, width and rounding", choices=("mm", "cm", "in")
+                ),
+                Column(
+                    "rounding",
+                    "number",
+                    "step to which the size was rounded, in size_unit",
+                    unit="mm",
+                    minimum=0,
+                ),
+                Column("tap_grid", "text", "file with the tap marks"),
+                Column(
+                    "depth",
+                    "choice",
+                    "where through the thickness",
+                    choices=("near_bond", "far_bond", "inter_ply", "core"),
+                ),
+                Column("side", "choice", "face that was tapped", choices=("outer", "inner")),
+                Column("disposition", "choice", "what was done", required=True, choices=DISPOSITIONS),
+                Column("remarks", "text", "remarks as written"),
+            ),
+        ),
+        Table(
+            "repairs",
+            "one repair",
+            (
+                Column("repair", "id", "name of the repair", required=True),
+                Column("finding", "ref", "the finding repaired", required=True, refers_to="findings"),
+                Column("repaired_on", "date", "day of the repair", required=True),
+                Column(
+                    "repair_class",
+                    "choice",
+                    "class of repair",
+                    required=True,
+                    choices=("temporary", "interim", "permanent", "replacement"),
+                ),
+                Column("repair_method", "text", "how it was repaired"),
+                Column("region", "polygon", "outline of the repair, WKT", unit="mm"),
+                Column(
+                    "restoration_factor",
+                    "number",
+                    "q: 0 renews, 1 changes nothing",
+                    unit="-",
+                    minimum=0,
+                    maximum=2,
+                ),
+            ),
+        ),
+        Table(
+            "limits",
+            "a damage limit",
+            (
+                Column("limit", "id", "name of the row", required=True),
+                Column("group", "text", "zone group", required=True),
+                Column("revision", "text", "revision of the source", required=True),
+                Column("valid_from", "date", "first day in force", required=True),
+                Column("size", "length", "largest size that may stay", required=True, unit="mm", minimum=0),
+                Column(
+                    "repairable_size", "length", "largest size that may be repaired", unit="mm", minimum=0
+                ),
+                Column("spacing", "length", "smallest distance to the next damage", unit="mm", minimum=0),
+                Column("edge_distance", "length", "smallest distance to the edge", unit="mm", minimum=0),
+                Column(
+                    "total_share",
+                    "number",
+                    "largest damaged share of the panel",
+                    unit="-",
+                    minimum=0,
+                    maximum=1,
+                ),
+            ),
+        ),
+    )
+}
+"""The tables, by name."""
+
+EVENT_DATES: dict[str, str] = {
+    "aircraft": "entry_into_service",
+    "basing": "valid_from",
+    "panels": "fitted_on",
+    "usage": "read_on",
+    "tasks": "valid_from",
+    "cards": "closed_on",
+    "inspections": "inspected_on",
+    "findings": "found_on",
+    "repairs": "repaired_on",
+    "limits": "valid_from",
+}
+"""Column that says when the event of a row happened; a zone has no such day."""
+
+MAY_BE_EMPTY = ("basing", "cards", "findings", "inspections", "limits", "repairs")
+"""Tables that may have a heading and no rows."""
+
+CLOCKS = ("flight_hours", "flight_cycles", "calendar_days")
+"""Clocks on which ages are counted."""
+
+MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "in": 25.4}
+"""Length units that a dataset or a size may be written in [mm]."""

@@ -1,0 +1,194 @@
+"""What was answered to a question, with everything that the answer rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from kit.growth import GrowthFit, LinearGrowth, OnsetSizeFit
+from kit.intervals.question import Question
+from kit.life import Histories, WeibullFit
+
+CAUTIONS = (
+    "Advisory analysis only: it is not approved maintenance data and amends no maintenance programme, airworthiness "
+    "limitation, directive or repair limit.",
+    "The approved maintenance data, the caps and the airworthiness authority govern; on conflict this answer is void.",
+    "A change of threshold or interval needs the approval of the licensed or authorised person.",
+    "Damage beyond limits is not flown on the strength of this kit; each damage is assessed against the approved limits "
+    "by authorised staff.",
+    "A clean tap test does not prove bond strength: weak bonds and damage on the far side can pass.",
+    "The answer holds for the stated population, conditions, ages and cut-off; read the bounds, not the middle value.",
+)
+"""What every recommendation, sheet and report must carry."""
+
+
+@dataclass(frozen=True, eq=False)
+class ModeAnswer:
+    """What is known of one kind of damage in the group.
+
+    Parameters
+    ----------
+    kind, clock : str
+        Kind of damage and the clock that drives it.
+    histories : Histories
+        Lives on that clock.
+    fit : WeibullFit or None
+        Fitted life; None where only a lower bound under an assumed shape could be had.
+    scale, shape : float
+        Life that was used [clock units], [-].
+    scale_bounds, shape_bounds : tuple of float
+        95 % profile bounds; nan where there are none.
+    life_basis : str
+        How the life came about.
+    growth_fit : GrowthFit or None
+        Fitted growth, None where it was stated.
+    onset_fit : OnsetSizeFit or None
+        Fitted size at onset, None where it was stated.
+    growth : LinearGrowth
+        Growth that was used, on the mode's clock.
+    units_per_schedule_unit : float
+        Units of the mode's clock per unit of the schedule's clock, by planned usage [-].
+    """
+
+    kind: str
+    clock: str
+    histories: Histories
+    fit: WeibullFit | None
+    scale: float
+    shape: float
+    scale_bounds: tuple[float, float]
+    shape_bounds: tuple[float, float]
+    life_basis: str
+    growth_fit: GrowthFit | None
+    onset_fit: OnsetSizeFit | None
+    growth: LinearGrowth
+    units_per_schedule_unit: float
+
+
+@dataclass(frozen=True)
+class RuleAnswer:
+    """What one rule says.
+
+    Parameters
+    ----------
+    rule : str
+        ``risk``, ``growth_window``, ``threshold``, ``cap`` or ``package``.
+    interval : float or None
+        Longest interval that the rule allows [units of the schedule's clock]; None where it has no answer.
+    governs : bool
+        Whether it set the recommendation.
+    reason : str
+        Why, in words.
+    """
+
+    rule: str
+    interval: float | None
+    governs: bool
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """A recommended threshold and repeat interval, and what they rest on.
+
+    Parameters
+    ----------
+    question : Question
+        What was asked.
+    dataset : dict
+        Name, notice, known_on, cut_off, rejected and warned rows, fingerprint by table.
+    modes : tuple of ModeAnswer
+        Evidence by kind of damage.
+    limit_mm : float
+        Largest equivalent diameter that may stay [mm].
+    threshold, repeat : float or None
+        Recommended first look and spacing [units of the question's clock]; None if the target cannot
+        be met by any interval examined.
+    repeat_in_packages : str
+        The repeat interval as packages, on every clock that it has.
+    threshold_in_packages : str
+        The threshold likewise.
+    governed_by : str
+        Rule that set the repeat interval.
+    rules : tuple of RuleAnswer
+        Every rule's own answer.
+    curve : DataFrame
+        Risk against repeat interval: repeat, measures with _lower and _upper (5 % and 95 % of the
+        draws) per 10,000 panel flight hours, share_meeting.
+    risk : dict of str to tuple
+        At the recommendation: measure -> (value, 5 %, 95 %) per 10,000 panel flight hours.
+    current_repeat : float or None
+        Interval that the programme asks now [units of the question's clock].
+    proposal : dict or None
+        For a proposed interval: repeat, share_meeting, meets, and the risk.
+    units_per_day : dict of str to float
+        Planned usage by clock.
+    cautions, assumptions : tuple of str
+        What the reader must know, and what does not come from data.
+    """
+
+    question: Question
+    dataset: dict[str, object]
+    modes: tuple[ModeAnswer, ...]
+    limit_mm: float
+    threshold: float | None
+    repeat: float | None
+    repeat_in_packages: str
+    threshold_in_packages: str
+    governed_by: str
+    rules: tuple[RuleAnswer, ...]
+    curve: pd.DataFrame
+    risk: dict[str, tuple[float, float, float]]
+    current_repeat: float | None
+    proposal: dict[str, object] | None
+    units_per_day: dict[str, float]
+    cautions: tuple[str, ...] = CAUTIONS
+    assumptions: tuple[str, ...] = field(default_factory=tuple)
+
+    def __repr__(self) -> str:
+        """Return one line with the recommendation."""
+        if self.repeat is None:
+            return f"Answer({self.question.name}: no interval examined meets the target)"
+        return (
+            f"Answer({self.question.name}: threshold {self.threshold:,.0f}, repeat {self.repeat:,.0f} "
+            f"{self.question.clock}, governed by {self.governed_by})"
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a kind of damage, with the recommendation repeated.
+
+        Returns
+        -------
+        DataFrame
+            Columns name, group, kind, clock, lives, finds, scale, scale_lower, scale_upper, shape,
+            shape_lower, shape_upper, threshold, repeat, governed_by, and exceedances and exposure per
+            10,000 panel flight hours with bounds.
+        """
+        rows = []
+        for mode in self.modes:
+            rows.append(
+                {
+                    "name": self.question.name,
+                    "group": self.question.group,
+                    "kind": mode.kind,
+                    "clock": mode.clock,
+                    "lives": mode.histories.n_lives,
+                    "finds": mode.histories.n_finds,
+                    "scale": mode.scale,
+                    "scale_lower": mode.scale_bounds[0],
+                    "scale_upper": mode.scale_bounds[1],
+                    "shape": mode.shape,
+                    "shape_lower": mode.shape_bounds[0],
+                    "shape_upper": mode.shape_bounds[1],
+                    "threshold": self.threshold,
+                    "repeat": self.repeat,
+                    "governed_by": self.governed_by,
+                    **{
+                        f"{measure}{ending}": value
+                        for measure in ("exceedances", "not_preventable", "exposure")
+                        for ending, value in zip(("", "_lower", "_upper"), self.risk[measure], strict=True)
+                    },
+                }
+            )
+        return pd.DataFrame(rows)

@@ -1,0 +1,365 @@
+"""What a fleet says to a question: looks, histories, growth and sizes, each worked out once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from kit.detection import DetectionCurve
+from kit.findings import TAP_METHODS, Fleet, PanelAges, build_looks, events_up_to
+from kit.growth import GrowthFit, LinearGrowth, OnsetSizeFit, fit_growth, fit_onset_size
+from kit.life import Histories, histories_of_kind, panel_looks
+from kit.regions import finding_regions, mark_lives, track
+
+DAYS_PER_YEAR = 365.25
+RATE_SPREAD = (0.6, 0.35)
+"""Weak prior of the log spread of growth rates: median and log standard deviation (assumed, no source)."""
+ONSET_SPREAD = (0.45, 0.35)
+"""Weak prior of the log spread of sizes at onset, likewise (assumed, no source)."""
+UNIT_SUSPECT = 8.0
+"""A size this many times larger or smaller than the median of its kind is left out of growth and size at
+onset: millimetres and inches differ by 25.4 (assumed, no source)."""
+
+
+@dataclass(eq=False)
+class Evidence:
+    """A fleet, with the results that several questions share kept.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The findings as loaded.
+    """
+
+    fleet: Fleet
+    _kept: dict[tuple, object] = field(default_factory=dict, repr=False)
+
+    def _once(self, key: tuple, make):
+        if key not in self._kept:
+            self._kept[key] = make()
+        return self._kept[key]
+
+    def as_known_on(self, date) -> Evidence:
+        """Return the evidence as it stood on a day.
+
+        Parameters
+        ----------
+        date : date, str or None
+            The day; None for all that is known.
+
+        Returns
+        -------
+        Evidence
+            Kept for the next question of that day.
+        """
+        if date is None:
+            return self
+        day = pd.Timestamp(date)
+        return self._once(("known", day), lambda: Evidence(self.fleet.as_known_on(day)))
+
+    def up_to(self, date) -> Evidence:
+        """Return the evidence of the events up to a day, with all that is known of them by now.
+
+        Parameters
+        ----------
+        date : date or str
+            The day; it becomes the cut-off.
+
+        Returns
+        -------
+        Evidence
+            Kept for the next question of that day.
+        """
+        day = pd.Timestamp(date)
+        return self._once(("up to", day), lambda: Evidence(events_up_to(self.fleet, day)))
+
+    @property
+    def fingerprint(self) -> dict[str, str]:
+        """Digest of every table as known then, as `Fleet.fingerprint` gives it."""
+        return self._once(("fingerprint",), self.fleet.fingerprint)
+
+    def zones_of(self, groups: Sequence[str]) -> list[str]:
+        """Return the labels of the zones of some groups.
+
+        Parameters
+        ----------
+        groups : sequence of str
+            Groups of the zones table.
+
+        Returns
+        -------
+        list of str
+            The zones, sorted.
+
+        Raises
+        ------
+        ValueError
+            If the dataset lacks a group.
+        """
+        zones = self.fleet.tables["zones"]
+        unknown = sorted(set(groups) - set(zones["group"]))
+        if unknown:
+            raise ValueError(
+                f"`group` must be a group of the zones table. Got {', '.join(unknown)}. "
+                f"Known are {', '.join(sorted(zones['group'].unique()))}."
+            )
+        return sorted(zones.loc[zones["group"].isin(list(groups)), "zone"])
+
+    @property
+    def regions(self) -> pd.DataFrame:
+        """Regions of the findings with life and track, and whether their unit is suspect."""
+
+        def make() -> pd.DataFrame:
+            regions = track(mark_lives(finding_regions(self.fleet), self.fleet))
+            ratio = regions["diameter_mm"] / regions.groupby("kind")["diameter_mm"].transform("median")
+            return regions.assign(unit_suspect=~ratio.between(1 / UNIT_SUSPECT, UNIT_SUSPECT))
+
+        return self._once(("regions",), make)
+
+    def ages(self, clock: str) -> PanelAges:
+        """Return the ages of the fleet's panels on a clock.
+
+        Parameters
+        ----------
+        clock : str
+            The clock.
+
+        Returns
+        -------
+        PanelAges
+            Kept for the next call.
+        """
+        return self._once(("ages", clock), lambda: PanelAges(self.fleet, clock))
+
+    def looks(
+        self, groups: Sequence[str], clock: str, basis: Sequence[str]
+    ) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Return the looks and finds of the panels of some groups, with ages.
+
+        Parameters
+        ----------
+        groups : sequence of str
+            Groups of zones.
+        clock : str
+            Clock of the ages.
+        basis : sequence of str
+            Which looks count.
+
+        Returns
+        -------
+        looks, excluded : DataFrame
+            As `kit.life.panel_looks` gives them.
+        """
+        every = self._once(("looks", tuple(basis)), lambda: build_looks(self.fleet, basis=basis))
+        zones = self.zones_of(groups)
+        return self._once(
+            ("panel looks", tuple(zones), clock, tuple(basis)),
+            lambda: panel_looks(
+                self.fleet, zones=zones, clock=clock, basis=basis, all_looks=every, ages=self.ages(clock)
+            ),
+        )
+
+    def histories(self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str]) -> Histories:
+        """Build the histories of one kind of damage in some groups.
+
+        Parameters
+        ----------
+        groups : sequence of str
+            Groups of zones.
+        kind : str
+            Kind of damage.
+        clock : str
+            Clock of the ages.
+        basis : sequence of str
+            Which looks count.
+
+        Returns
+        -------
+        Histories
+            One row a life.
+        """
+        looks, excluded = self.looks(groups, clock, basis)
+        return histories_of_kind(looks, excluded, kind=kind, clock=clock)
+
+    def tracks(self, groups: Sequence[str], kind: str, clock: str) -> pd.DataFrame:
+        """Repeat mappings of the same damage.
+
+        Parameters
+        ----------
+        groups : sequence of str
+            Groups of zones.
+        kind : str
+            Kind of damage.
+        clock : str
+            Clock of the ages.
+
+        Returns
+        -------
+        DataFrame
+            Columns track, panel, zone, found_on, age [clock units], diameter_mm.
+        """
+        regions = self.regions
+        zones = self.zones_of(groups)
+        some = regions.loc[(regions["kind"] == kind) & regions["zone"].isin(zones) & ~regions["unit_suspect"]]
+        age = self.ages(clock).at(some["panel"].to_numpy(object), some["found_on"].to_numpy())
+        frame = some[["track", "panel", "zone", "found_on", "diameter_mm"]].assign(age=age)
+        return frame.loc[np.isfinite(frame["age"]) & (frame["diameter_mm"] > 0)]
+
+    def growth(self, groups: Sequence[str], kind: str, clock: str, measured_to_true: float) -> GrowthFit:
+        """Growth rates from the repeat mappings of some groups.
+
+        Parameters
+        ----------
+        groups : sequence of str
+            Groups of zones.
+        kind : str
+            Kind of damage.
+        clock : str
+            Clock of the ages.
+        measured_to_true : float
+            True size over size as mapped [-].
+
+        Returns
+        -------
+        GrowthFit
+            Rates of the true size.
+        """
+
+        def make() -> GrowthFit:
+            tracks = self.tracks(groups, kind, clock)
+            return fit_growth(
+                tracks.assign(diameter_mm=tracks["diameter_mm"] * measured_to_true),
+                clock=clock,
+                spread_prior=RATE_SPREAD,
+            )
+
+        return self._once(("growth", tuple(sorted(groups)), kind, clock, measured_to_true), make)
+
+    def onset_size(
+        self,
+        groups: Sequence[str],
+        kind: str,
+        clock: str,
+        basis: Sequence[str],
+        *,
+        curve: DetectionCurve,
+        rates: LinearGrowth,
+        size_log_sd: float,
+        measured_to_true: float,
+    ) -> OnsetSizeFit:
+        """Size at onset from the sizes at first find of some groups.
+
+        Parameters
+        ----------
+        groups : sequence of str
+            Groups of zones.
+        kind : str
+            Kind of damage.
+        clock : str
+            Clock of the ages.
+        basis : sequence of str
+            Which looks count.
+        curve : DetectionCurve
+            POD by size of the looks.
+        rates : LinearGrowth
+            Growth rates on the clock.
+        size_log_sd : float
+            Standard deviation of the log of one size measurement [-].
+        measured_to_true : float
+            True size over size as mapped [-].
+
+        Returns
+        -------
+        OnsetSizeFit
+            Of the true size.
+        """
+
+        def make() -> OnsetSizeFit:
+            histories = self.histories(groups, kind, clock, basis)
+            looks, _ = self.looks(groups, clock, basis)
+            finds = (
+                looks.loc[looks["kind"] == kind]
+                .sort_values("age", kind="stable")
+                .groupby("life")["finding"]
+                .first()
+            )
+            regions = self.regions.set_index("finding")
+            by_tap = regions.loc[
+                regions["method"].isin(TAP_METHODS) & ~regions["unit_suspect"], "diameter_mm"
+            ]
+            first = finds.reindex(pd.Index(histories.life))
+            size = by_tap.reindex(first.to_numpy()).to_numpy(np.float64) * measured_to_true
+            return fit_onset_size(
+                histories, size, curve=curve, rates=rates, size_log_sd=size_log_sd, spread_prior=ONSET_SPREAD
+            )
+
+        key = (
+            "onset",
+            tuple(sorted(groups)),
+            kind,
+            clock,
+            tuple(basis),
+            curve,
+            rates,
+            size_log_sd,
+            measured_to_true,
+        )
+        return self._once(key, make)
+
+    def aircraft_of(self, group: str) -> pd.DataFrame:
+        """Aircraft that have a group of zones.
+
+        Parameters
+        ----------
+        group : str
+            Group of the zones table.
+
+        Returns
+        -------
+        DataFrame
+            Rows of the aircraft table.
+        """
+        zones = self.fleet.tables["zones"]
+        subtypes = {
+            name.strip()
+            for cell in zones.loc[zones["group"] == group, "subtypes"]
+            for name in cell.split(";")
+        }
+        aircraft = self.fleet.tables["aircraft"]
+        return aircraft.loc[aircraft["subtype"].isin(subtypes)]
+
+    def units_per_day(self, group: str) -> dict[str, float]:
+        """Planned usage of the aircraft that have a group: units of each clock per calendar day.
+
+        Parameters
+        ----------
+        group : str
+            Group of the zones table.
+
+        Returns
+        -------
+        dict of str to float
+            By clock, averaged over the aircraft of each subtype.
+
+        Raises
+        ------
+        ValueError
+            If the dataset lacks the group, or no usage is planned for its subtypes.
+        """
+        self.zones_of((group,))
+        planned = self.fleet.planned_usage
+        numbers = self.aircraft_of(group)["subtype"].value_counts()
+        missing = sorted(set(numbers.index) - set(planned.index))
+        if missing or numbers.sum() == 0:
+            raise ValueError(
+                f"`planned_usage` in dataset.toml must give a year's hours and cycles of each subtype. Got none for "
+                f'{", ".join(missing) or "any aircraft of " + group}. Add a [planned_usage."..."] table.'
+            )
+        weight = numbers / numbers.sum()
+        out = {"calendar_days": 1.0}
+        for clock in ("flight_hours", "flight_cycles"):
+            out[clock] = float((planned[clock].reindex(weight.index) * weight).sum()) / DAYS_PER_YEAR
+        return out

@@ -1,0 +1,228 @@
+"""What is asked of an interval: a question, as a TOML file that an auditor can read."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
+
+from kit.findings import KINDS
+
+Clock = Literal["flight_hours", "flight_cycles", "calendar_days"]
+Number = Annotated[float, Strict()]  # a whole number will do; a text or a flag will not
+Whole = Annotated[int, Strict()]
+Share = Annotated[Number, Field(ge=0, le=1)]
+Positive = Annotated[Number, Field(gt=0, allow_inf_nan=False)]
+
+
+class QuestionError(ValueError):
+    """A question that cannot be read or answered as it stands."""
+
+
+def _known_kind(kind: str) -> str:
+    """Refuse a kind that no finding can name: it would pass for one that was never found."""
+    if kind not in KINDS:
+        raise ValueError(f"it must be one of {', '.join(KINDS)}")
+    return kind
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class StatedGrowth(_Part):
+    """Growth that is stated and not fitted."""
+
+    rate_median: Annotated[
+        Positive, Field(description="median growth rate of damage that grows [mm per clock unit]")
+    ]
+    rate_log_sd: Annotated[Number, Field(ge=0, lt=10, description="standard deviation of its log [-]")]
+    no_growth_share: Annotated[Share, Field(description="share of damage that does not grow [-]")] = 0.0
+    basis: Annotated[str, Field(description="where the numbers come from")]
+
+
+class StatedOnset(_Part):
+    """Size at onset that is stated and not fitted."""
+
+    median_mm: Annotated[Positive, Field(description="median equivalent diameter at onset [mm]")]
+    log_sd: Annotated[Number, Field(ge=0, lt=10, description="standard deviation of its log [-]")]
+    basis: Annotated[str, Field(description="where the numbers come from")]
+
+
+class Mode(_Part):
+    """One kind of damage, on the clock that drives it."""
+
+    kind: Annotated[
+        str, AfterValidator(_known_kind), Field(description="kind of damage, as in the findings table")
+    ]
+    clock: Annotated[Clock, Field(description="clock that drives it")]
+    far_side_share: Annotated[Share, Field(description="share of it on the side that is not tapped [-]")] = (
+        0.0
+    )
+    assumed_shape: Annotated[
+        Positive | None, Field(description="Weibull shape to assume where finds are too few to fit one [-]")
+    ] = None
+    growth: Annotated[Literal["fit"] | StatedGrowth, Field(description="fit, or stated growth")] = "fit"
+    onset: Annotated[Literal["fit"] | StatedOnset, Field(description="fit, or stated size at onset")] = "fit"
+
+
+class StatedDetection(_Part):
+    """POD of the planned inspection, from a table."""
+
+    method: Annotated[str, Field(description="inspection method")]
+    a50_mm: Annotated[Number, Field(ge=0, description="size found half as often as the plateau [mm]")]
+    slope: Annotated[Positive, Field(description="slope in log size [-]")]
+    plateau: Annotated[Number, Field(gt=0, le=1, description="POD of the largest damage [-]")]
+    far_side_plateau: Annotated[Share, Field(description="plateau for damage on the other side [-]")] = 0.0
+    basis: Annotated[str, Field(description="trial, published or assumed, and where")]
+    in_fit: Annotated[
+        Literal["size", "perfect"] | Annotated[Number, Field(gt=0, le=1)],
+        Field(description="detection in the life fit: by size and growth, perfect, or one chance"),
+    ] = "size"
+
+
+class Target(_Part):
+    """Risk that the repeat interval must meet."""
+
+    measure: Annotated[
+        Literal["preventable_exceedances", "exceedances", "exposure"],
+        Field(description="which risk is bounded"),
+    ] = "preventable_exceedances"
+    per_10000_flight_hours: Annotated[
+        Positive,
+        Field(description="largest value [exceedances or beyond-limit hours per 10,000 panel flight hours]"),
+    ]
+    share_of_draws: Annotated[
+        Number, Field(gt=0, lt=1, description="share of parameter draws that must meet it [-]")
+    ] = 0.95
+
+
+class Threshold(_Part):
+    """How early the first look must be."""
+
+    allowed_share: Annotated[
+        Number, Field(gt=0, lt=1, description="share of panels that may have damage by then [-]")
+    ]
+    confidence: Annotated[Number, Field(gt=0, lt=1, description="one-sided confidence [-]")] = 0.95
+
+
+class GrowthWindow(_Part):
+    """Repeat from the time between detectable size and limit."""
+
+    opportunities: Annotated[Whole, Field(ge=1, le=10, description="looks wanted within the window")] = 2
+    growth_percentile: Annotated[
+        Number, Field(gt=0, lt=1, description="upper percentile of the growth rate [-]")
+    ] = 0.9
+    detectable_pod: Annotated[Number, Field(gt=0, lt=1, description="POD of the detectable size [-]")] = 0.9
+
+
+class Question(_Part):
+    """A question about the threshold and repeat interval of one group of zones."""
+
+    name: Annotated[
+        str,
+        Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", description="short name, also of the record's file"),
+    ]
+    title: Annotated[str, Field(description="the question in words")]
+    group: Annotated[str, Field(description="group of zones, as in the zones table")]
+    known_on: Annotated[
+        dt.date | None, Field(description="day whose knowledge is used; default: all of it")
+    ] = None
+    clock: Annotated[Clock, Field(description="clock of the schedule")] = "flight_hours"
+    horizon: Annotated[Positive, Field(description="age up to which damage counts [units of clock]")]
+    modes: Annotated[tuple[Mode, ...], Field(min_length=1, description="kinds of damage")]
+    detection: StatedDetection
+    target: Target
+    threshold: Threshold
+    growth_window: Annotated[
+        GrowthWindow | None,
+        Field(description="repeat from the time between detectable size and limit; none: not asked"),
+    ] = None
+    govern: Annotated[
+        tuple[Literal["risk", "growth_window"], ...],
+        Field(min_length=1, description="rules whose smallest answer sets the repeat interval"),
+    ] = ("risk",)
+    growth_groups: Annotated[
+        tuple[str, ...],
+        Field(description="groups whose findings are pooled for growth and size at onset; default: own"),
+    ] = ()
+    measured_to_true: Annotated[
+        Positive, Field(description="true size over size as mapped; a tap outline usually understates [-]")
+    ] = 1.0
+    limit_mm: Annotated[
+        Positive | None,
+        Field(description="largest size that may stay; default: the limits table in force [mm]"),
+    ] = None
+    packages: Annotated[
+        tuple[str, ...], Field(description="scheduled checks to ride on; none: no packaging")
+    ] = ()
+    basis: Annotated[
+        tuple[Literal["recorded", "implied"], ...], Field(min_length=1, description="looks that count")
+    ] = ("recorded", "implied")
+    proposed_repeat: Annotated[
+        Positive | None,
+        Field(description="repeat interval that somebody proposed, to be judged [units of clock]"),
+    ] = None
+    fewest_finds: Annotated[
+        Whole, Field(ge=1, description="with fewer finds an assumed shape is used where one is given")
+    ] = 20
+    draws: Annotated[Whole, Field(ge=50, le=20000, description="parameter draws")] = 400
+    seed: Annotated[Whole, Field(ge=0, description="seed of the draws")]
+
+    @model_validator(mode="after")
+    def _rules_have_their_numbers(self) -> Question:
+        if "growth_window" in self.govern and self.growth_window is None:
+            raise ValueError(
+                "`govern` names growth_window, but there is no [growth_window] table with its numbers"
+            )
+        kinds = [mode.kind for mode in self.modes]
+        if len(set(kinds)) < len(kinds):
+            raise ValueError(f"`modes` must name each kind once, got {', '.join(kinds)}")
+        return self
+
+
+def read_question(source: Question | str | Path) -> Question:
+    """Read a question from its TOML file.
+
+    Parameters
+    ----------
+    source : Question, str or Path
+        A question is returned as it is.
+
+    Returns
+    -------
+    Question
+        The checked question.
+
+    Raises
+    ------
+    QuestionError
+        If the file cannot be read, or a field is missing, unknown or out of range; the message names
+        the file, each field, what it must be and what it was.
+    """
+    if isinstance(source, Question):
+        return source
+    path = Path(source)
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise QuestionError(
+            f"{path}: cannot be read ({error.strerror}). Give the path of a question's TOML file."
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise QuestionError(f"{path}: not a TOML file ({error}). Mend the line named.") from None
+    try:
+        return Question.model_validate(data)
+    except ValidationError as error:
+        lines = []
+        for item in error.errors(include_url=False):
+            where = ".".join(str(part) for part in item["loc"]) or "question"
+            got = "" if item["type"] == "missing" else f" Got {item['input']!r}."
+            lines.append(f"  {where}: {item['msg']}.{got if len(got) < 120 else ''}")
+        raise QuestionError(
+            f"{path}: {len(lines)} field(s) are wrong.\n" + "\n".join(lines) + "\nMend them in the file; "
+            "docs/questions.md lists the fields."
+        ) from None

@@ -1,0 +1,598 @@
+"""What an inspection schedule lets through: exceedances and exposure, by quadrature."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from kit.detection import DetectionCurve, as_detection
+from kit.growth import GrowthModel, unit_nodes
+
+Floats = NDArray[np.float64]
+
+_MOST_LOOKS = 500
+_MOST_CUTS = 36  # of a gap between looks; where more jumps fall into it, even pieces do as well
+_EVEN_PIECES = 12
+
+
+class Nodes(NamedTuple):
+    """How many Gauss points a risk takes; the default is exact to about 3 in 1000.
+
+    Where all damage grows nearly alike (log spread of the rate below 0.2) it is exact to 1 in 100. Where
+    growth is so slow against the spacing of the looks that only damage which starts close to the limit
+    passes it, risks below 1 in 1000 lives are exact to a few in 100.
+
+    Parameters
+    ----------
+    first_gap, gap : int
+        In the age at onset before the first look, and between two looks.
+    start, beyond : int
+        In the size at onset within and beyond the limit.
+    delay : int
+        In the delay, between two cuts.
+    """
+
+    first_gap: int = 20
+    gap: int = 6
+    start: int = 16
+    beyond: int = 4
+    delay: int = 4
+
+
+DEFAULT_NODES = Nodes()
+"""Fineness that risks are worked out with."""
+
+
+class LifeModel(Protocol):
+    """A life for which a risk can be computed, such as `WeibullFit`."""
+
+    def density(self, age: ArrayLike) -> Floats:
+        """Density of the age at onset [1/clock unit]."""
+
+    def survival(self, age: ArrayLike) -> Floats:
+        """Share still without damage [-]."""
+
+
+@dataclass(frozen=True)
+class WeibullLife:
+    """A Weibull life given by its parameters; they may be arrays of draws.
+
+    Parameters
+    ----------
+    scale, shape : float or ndarray, shape (n_draws,)
+        Scale [clock units] and shape [-].
+    """
+
+    scale: float | Floats
+    shape: float | Floats
+
+    def density(self, age: ArrayLike) -> Floats:
+        """Density of the age at onset.
+
+        Parameters
+        ----------
+        age : array_like, shape (n,)
+            Ages above 0 [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n,) or (n_draws, n)
+            Density [1/clock unit].
+        """
+        t = np.asarray(age, np.float64)
+        scale, shape = (np.asarray(x, np.float64)[..., None] for x in (self.scale, self.shape))
+        z = shape * (np.log(t) - np.log(scale))
+        return np.exp(np.log(shape) + z - np.exp(z)) / t
+
+    def survival(self, age: ArrayLike) -> Floats:
+        """Share still without damage.
+
+        Parameters
+        ----------
+        age : array_like, shape (n,)
+            Ages [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n,) or (n_draws, n)
+            S(age) [-].
+        """
+        t = np.asarray(age, np.float64)
+        scale, shape = (np.asarray(x, np.float64)[..., None] for x in (self.scale, self.shape))
+        return np.exp(-((t / scale) ** shape))
+
+
+@dataclass(frozen=True)
+class ScheduleKernel:
+    """What one schedule does with an onset at each age; weights of a quadrature over the age at onset.
+
+    Parameters
+    ----------
+    age : ndarray, shape (n,)
+        Ages at onset [clock units].
+    near, far : ndarray, shape (n,)
+        Weight times the chance that damage which starts within the limit passes it unfound, on the
+        tapped side and on the other one [clock units].
+    near_exposure, far_exposure, born_exposure : ndarray, shape (n,)
+        Weight times the expected time beyond the limit and unfound, for damage that starts within the
+        limit on either side, and for damage born beyond it [clock units squared].
+    born : float
+        Chance that damage is beyond the limit the moment it arises [-].
+    first, repeat, horizon : float
+        The schedule [clock units].
+    n_looks : int
+        Looks up to the horizon.
+    ends : tuple of (float, float)
+        Ages up to which damage counts, with weights that sum to 1: the horizon, or the looks about it
+        [clock units], [-].
+    """
+
+    age: Floats
+    near: Floats
+    far: Floats
+    near_exposure: Floats
+    far_exposure: Floats
+    born_exposure: Floats
+    born: float
+    first: float
+    repeat: float
+    horizon: float
+    n_looks: int
+    ends: tuple[tuple[float, float], ...]
+
+    def risk(self, life: LifeModel) -> dict[str, Floats]:
+        """Work out the expected exceedances and exposure of one life up to the horizon.
+
+        Parameters
+        ----------
+        life : LifeModel
+            Age at onset; with arrays of parameters the results are arrays of draws.
+
+        Returns
+        -------
+        dict of str to ndarray
+            exceedances, preventable, born, far_side [per life]; exposure, preventable_exposure
+            [clock units per life].
+        """
+        f = life.density(self.age)
+        ends, weights = (np.array(column) for column in zip(*self.ends, strict=True))
+        begun = (1.0 - np.asarray(life.survival(ends))) @ weights
+        near, far, born = f @ self.near, f @ self.far, begun * self.born
+        near_exposure = f @ self.near_exposure
+        return {
+            "exceedances": near + far + born,
+            "preventable": near,
+            "born": born,
+            "far_side": far,
+            "exposure": near_exposure + f @ self.far_exposure + f @ self.born_exposure,
+            "preventable_exposure": near_exposure,
+        }
+
+
+def schedule_kernel(
+    *,
+    growth: GrowthModel,
+    detection: float | DetectionCurve,
+    limit: float,
+    first: float,
+    repeat: float,
+    horizon: float,
+    nodes: Nodes = DEFAULT_NODES,
+) -> ScheduleKernel:
+    r"""Work out what a schedule does with an onset at each age.
+
+    Parameters
+    ----------
+    growth : GrowthModel
+        Size at onset and growth after it, on the clock of the schedule.
+    detection : float or DetectionCurve
+        POD by size, or one chance for all sizes.
+    limit : float
+        Largest equivalent diameter that may stay [mm].
+    first, repeat, horizon : float
+        First look, spacing after it, and the age up to which damage counts [clock units].
+    nodes : Nodes
+        Fineness of the quadrature.
+
+    Returns
+    -------
+    ScheduleKernel
+        To be combined with any life.
+
+    Raises
+    ------
+    ValueError
+        If an argument is not positive, or the schedule has more than 500 looks.
+
+    Notes
+    -----
+    Onset at T and limit reached at T + D: the chance that all looks between them miss is
+    :math:`\prod_{T<t_j<T+D} (1 - \mathrm{POD}(a(t_j - T)))`. Only the time φ from onset to the next look
+    matters, not the age, so the product is worked out once over φ and shared by all gaps between looks.
+    For each φ and size at onset the delay D is cut at every look and where it meets the horizon; between
+    the cuts everything is smooth, so that few Gauss points in the probability of D are exact to about 1e-6.
+    """
+    curve, n_looks, last = _schedule(detection, limit, first, repeat, horizon)
+    rest = max(horizon - last, 0.0)  # time from the last look to the horizon
+    parts = []
+    if n_looks:
+        before, between = _gaps(growth, curve, limit, first, repeat, n_looks, rest, nodes)
+        age, weight, values = before
+        parts.append((age, weight, *(v[:, -1] for v in values)))
+        if between is not None:
+            ages, weights, values = between
+            # Gap m ends at look m; n_looks - m looks follow that one.
+            follow = np.arange(n_looks - 1)[::-1]
+            parts.append((ages.ravel(), weights.ravel(), *(v[:, follow].ravel() for v in values)))
+    if rest > 0:
+        jumps = growth.jumps(limit, nodes.start)
+        cuts = 1 - jumps[jumps < rest] / rest
+        x, w = _cut_nodes(cuts if n_looks else np.cbrt(cuts), nodes.first_gap)
+        age, weight = (last + rest * x, w * rest) if n_looks else (rest * x**3, w * 3 * x**2 * rest)
+        parts.append((age, weight, *_never_seen(growth, curve, limit, horizon - age, nodes)))
+    return _kernel(
+        parts, growth.born_beyond(limit), first, repeat, horizon, n_looks, ((float(horizon), 1.0),)
+    )
+
+
+def cycle_kernel(
+    *,
+    growth: GrowthModel,
+    detection: float | DetectionCurve,
+    limit: float,
+    first: float,
+    repeat: float,
+    horizon: float,
+    nodes: Nodes = DEFAULT_NODES,
+) -> ScheduleKernel:
+    """Work out what a schedule does with an onset at each age, over whole repeat intervals.
+
+    A horizon that cuts a repeat interval short favours the interval for which a look happens to fall
+    just before it. Here damage counts up to the last look before the horizon and up to the next one,
+    averaged so that the mean age is the horizon; schedules can then be compared fairly.
+
+    Parameters
+    ----------
+    growth : GrowthModel
+        Size at onset and growth after it, on the clock of the schedule.
+    detection : float or DetectionCurve
+        POD by size, or one chance for all sizes.
+    limit : float
+        Largest equivalent diameter that may stay [mm].
+    first, repeat, horizon : float
+        First look, spacing after it, and the mean age up to which damage counts [clock units].
+    nodes : Nodes
+        Fineness of the quadrature.
+
+    Returns
+    -------
+    ScheduleKernel
+        Equal to that of `schedule_kernel` where the horizon is a look.
+
+    Raises
+    ------
+    ValueError
+        If an argument is not positive, or the schedule has more than 500 looks.
+    """
+    curve, n_before, last = _schedule(detection, limit, first, repeat, horizon)
+    after = last + repeat if n_before else first
+    share = (horizon - last) / (after - last)
+    if share < 1e-12:
+        n_looks, share, ends = n_before, 1.0, ((float(last), 1.0),)
+    else:
+        n_looks, ends = n_before + 1, ((float(last), 1.0 - share), (float(after), share))
+    before, between = _gaps(growth, curve, limit, first, repeat, n_looks, 0.0, nodes)
+    age, weight, values = before
+    earlier = [v[:, -2] if n_looks > 1 else 0.0 for v in values]
+    parts = [
+        (age, weight, *(share * v[:, -1] + (1 - share) * e for v, e in zip(values, earlier, strict=True)))
+    ]
+    if between is not None:
+        ages, weights, values = between
+        # Of the gaps between looks the last one lies beyond the earlier of the two ends.
+        late = [v[:, ::-1] for v in values]
+        early = [np.concatenate([v[:, :-1][:, ::-1], np.zeros((v.shape[0], 1))], axis=1) for v in values]
+        parts.append(
+            (
+                ages.ravel(),
+                weights.ravel(),
+                *((share * b + (1 - share) * a).ravel() for a, b in zip(early, late, strict=True)),
+            )
+        )
+    return _kernel(parts, growth.born_beyond(limit), first, repeat, horizon, n_looks, ends)
+
+
+def _schedule(
+    detection: float | DetectionCurve, limit: float, first: float, repeat: float, horizon: float
+) -> tuple[DetectionCurve, int, float]:
+    """Check a schedule; return the curve, the number of looks up to the horizon and the age at the last."""
+    for name, value in (("limit", limit), ("first", first), ("repeat", repeat), ("horizon", horizon)):
+        if not (np.isfinite(value) and value > 0):
+            raise ValueError(f"`{name}` must be positive and finite. Got {value!r}.")
+    n_looks = 0 if first > horizon else int(np.floor((horizon - first) / repeat * (1 + 1e-12))) + 1
+    if n_looks > _MOST_LOOKS:
+        raise ValueError(
+            f"`repeat` must leave at most {_MOST_LOOKS} looks up to the horizon. Got {n_looks} looks with "
+            f"repeat={repeat:g} and horizon={horizon:g}. Check that both are on one clock."
+        )
+    return as_detection(detection), n_looks, first + (n_looks - 1) * repeat if n_looks else 0.0
+
+
+def _gaps(
+    growth: GrowthModel,
+    curve: DetectionCurve,
+    limit: float,
+    first: float,
+    repeat: float,
+    n_looks: int,
+    rest: float,
+    nodes: Nodes,
+) -> tuple[tuple, tuple | None]:
+    """Ages, weights and values of `_after_onset` for onsets before the first look, and between looks."""
+    # Onset before the first look; the cubic map keeps densities that rise steeply from age 0 smooth.
+    # With all but one delay the count jumps where the limit is reached at a look, and at the horizon.
+    jumps = growth.jumps(limit, nodes.start)
+    jumps = np.concatenate([jumps, jumps[jumps > rest] - rest])
+    steps = jumps[:, None] - repeat * np.arange(n_looks)
+    x, w = _cut_nodes(np.cbrt(1 - steps[(steps > 0) & (steps < first)] / first), nodes.first_gap)
+    age, weight = first * x**3, w * 3 * x**2 * first
+    before = age, weight, _after_onset(growth, curve, limit, first - age, repeat, n_looks, rest, nodes)
+    if n_looks == 1:
+        return before, None
+    x, w = _cut_nodes(np.mod(jumps, repeat) / repeat, nodes.gap)
+    values = _after_onset(growth, curve, limit, x * repeat, repeat, n_looks - 1, rest, nodes)
+    ends = first + repeat * np.arange(1, n_looks)
+    ages = ends[None, :] - (x * repeat)[:, None]
+    return before, (ages, np.repeat((w * repeat)[:, None], n_looks - 1, axis=1), values)
+
+
+def _kernel(
+    parts: list[tuple],
+    born: float,
+    first: float,
+    repeat: float,
+    horizon: float,
+    n_looks: int,
+    ends: tuple[tuple[float, float], ...],
+) -> ScheduleKernel:
+    """Join the parts of a quadrature over the age at onset."""
+    age, weight, near, far, near_exposure, far_exposure, born_exposure = (
+        np.concatenate(column) for column in zip(*parts, strict=True)
+    )
+    return ScheduleKernel(
+        age,
+        weight * near,
+        weight * far,
+        weight * near_exposure,
+        weight * far_exposure,
+        weight * born_exposure,
+        born,
+        float(first),
+        float(repeat),
+        float(horizon),
+        n_looks,
+        ends,
+    )
+
+
+def _cut_nodes(cuts: Floats, n: int) -> tuple[Floats, Floats]:
+    """Gauss–Legendre nodes on (0, 1), or on each part between the cuts."""
+    x, w = unit_nodes(n)
+    if cuts.size == 0:
+        return x, w
+    ends = np.unique(np.concatenate([[0.0], np.round(cuts, 12), [1.0]]))
+    if ends.size > _MOST_CUTS + 2:
+        ends = np.linspace(0.0, 1.0, _EVEN_PIECES + 1)
+    width = np.diff(ends)[:, None]
+    return (ends[:-1, None] + width * x).ravel(), (width * w).ravel()
+
+
+def _never_seen(
+    growth: GrowthModel, curve: DetectionCurve, limit: float, left: Floats, nodes: Nodes
+) -> tuple[Floats, ...]:
+    """Chances and exposures for onsets after the last look, `left` before the horizon."""
+    count, exposure = np.zeros_like(left), np.zeros_like(left)
+    x, w = unit_nodes(8)
+    for case in growth.cases(limit, nodes.start):
+        below = growth.delay_chance(left, case.start, limit)
+        count += case.weight * below
+        delay = growth.delay_at(below[:, None] * x, case.start, limit)
+        exposure += case.weight * below * ((left[:, None] - np.minimum(delay, left[:, None])) @ w)
+    near, far = 1.0 - curve.far_side_share, curve.far_side_share
+    return near * count, far * count, near * exposure, far * exposure, growth.born_beyond(limit) * left
+
+
+def _after_onset(
+    growth: GrowthModel,
+    curve: DetectionCurve,
+    limit: float,
+    to_next: Floats,
+    repeat: float,
+    n_looks: int,
+    rest: float,
+    nodes: Nodes,
+) -> tuple[Floats, ...]:
+    """Chances and exposures against the time to the next look and the looks that follow that one.
+
+    Every result has the shape (to_next.size, n_looks); column n is for n further looks after the next
+    one and `rest` from the last of them to the horizon.
+    """
+    looks = to_next[:, None] + repeat * np.arange(n_looks)  # delay at each look (n_phi, n_looks)
+    # Cut the delay at every look, and at `rest` after every look, where the horizon falls for some gap.
+    meets = [looks, looks + rest] if rest > 0 else [looks]
+    cuts = np.sort(np.concatenate([np.zeros((to_next.size, 1)), *meets], axis=1), axis=1)
+    shape = (to_next.size, n_looks)
+    near, far, near_exposure, far_exposure, born = (np.zeros(shape) for _ in range(5))
+    x, w = unit_nodes(nodes.delay)
+    middle = (cuts[:, 1:] + cuts[:, :-1]) / 2
+    ends = looks + rest
+    span = np.diff(looks, axis=1, prepend=0.0)
+    for case in growth.cases(limit, nodes.start):
+        chance = growth.delay_chance(cuts, case.start, limit)
+        piece = np.diff(chance, axis=1)
+        row, col = np.nonzero(piece > 1e-14)
+        if row.size == 0:
+            continue
+        low, high = cuts[row, col][:, None], cuts[row, col + 1][:, None]
+        u = chance[row, col][:, None] + piece[row, col][:, None] * x
+        delay = np.clip(growth.delay_at(u, case.start, limit), low, high)[:, :, None]
+        weight = case.weight * piece[row, col][:, None] * w
+        look = looks[row][:, None, :]
+        before = looks[row] < middle[row, col][:, None]  # looks before the limit is reached (k, n_looks)
+        counts = ends[row] > middle[row, col][:, None]  # columns whose horizon lies after it
+        n_before = before.sum(axis=1)
+        relative = curve.relative(growth.size(look, case, delay, limit))
+        # Time beyond the limit up to each look, and from the last look to the horizon.
+        wait = np.where(before[:, None, :], 0.0, np.minimum(look - delay, span[row][:, None, :]))
+        after = np.minimum(rest, ends[row][:, None, :] - delay)
+        first_of_row = np.flatnonzero(np.r_[True, row[1:] != row[:-1]])
+        for (share, plateau), count_out, exposure_out in zip(
+            curve.sides, (near, far), (near_exposure, far_exposure), strict=False
+        ):
+            # Chance that the looks before each look missed, and after the last one.
+            unseen = np.ones((*relative.shape[:2], n_looks + 1))
+            np.cumprod(1.0 - plateau * relative, axis=2, out=unseen[:, :, 1:])
+            at_limit = np.take_along_axis(unseen, n_before[:, None, None], axis=2)[:, :, 0]
+            passed = share * (weight * at_limit).sum(axis=1)[:, None] * counts
+            exposure = np.cumsum(wait * unseen[:, :, :-1], axis=2) + after * unseen[:, :, 1:]
+            unfound = share * np.einsum("kg,kgn->kn", weight, exposure) * counts
+            count_out[row[first_of_row]] += np.add.reduceat(passed, first_of_row, axis=0)
+            exposure_out[row[first_of_row]] += np.add.reduceat(unfound, first_of_row, axis=0)
+    for start, weight, rate in growth.beyond_cases(limit, nodes.beyond):
+        relative = curve.relative(start + rate * looks)
+        for share, plateau in curve.sides:
+            missed = np.cumprod(1.0 - plateau * relative, axis=1)
+            unseen = np.concatenate([np.ones((to_next.size, 1)), missed[:, :-1]], axis=1)
+            born += weight * share * (np.cumsum(span * unseen, axis=1) + rest * missed)
+    return near, far, near_exposure, far_exposure, born
+
+
+@dataclass(frozen=True, eq=False)
+class IntervalRisk:
+    """Exceedances and exposure of one panel life under inspection schedules.
+
+    Parameters
+    ----------
+    first, repeat : ndarray
+        The schedules [clock units].
+    horizon : float
+        Age up to which damage counts [clock units].
+    exceedances : ndarray
+        Expected regions that pass the limit unfound, or arise beyond it [per life].
+    preventable, born, far_side : ndarray
+        Parts of it: started within the limit on the tapped side; arisen beyond the limit; on the side
+        that is not tapped [per life].
+    exposure : ndarray
+        Expected time beyond the limit and unfound [clock units per life].
+    preventable_exposure : ndarray
+        The part from damage started within the limit on the tapped side [clock units per life].
+    """
+
+    first: Floats
+    repeat: Floats
+    horizon: float
+    exceedances: Floats
+    preventable: Floats
+    born: Floats
+    far_side: Floats
+    exposure: Floats
+    preventable_exposure: Floats
+
+    @property
+    def not_preventable(self) -> Floats:
+        """Exceedances that no interval prevents: born beyond the limit, or on the side not tapped [per life]."""
+        return self.born + self.far_side
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row a schedule.
+
+        Returns
+        -------
+        DataFrame
+            Columns first, repeat, exceedances, preventable, born, far_side, exposure, preventable_exposure.
+        """
+        names = (
+            "first",
+            "repeat",
+            "exceedances",
+            "preventable",
+            "born",
+            "far_side",
+            "exposure",
+            "preventable_exposure",
+        )
+        return pd.DataFrame({name: np.ravel(getattr(self, name)) for name in names})
+
+    def __repr__(self) -> str:
+        """Return one line."""
+        return f"IntervalRisk({self.repeat.size} schedules, horizon={self.horizon:g})"
+
+
+def interval_risk(
+    *,
+    life: LifeModel,
+    growth: GrowthModel,
+    detection: float | DetectionCurve,
+    limit: float,
+    first: ArrayLike,
+    repeat: ArrayLike,
+    horizon: float,
+) -> IntervalRisk:
+    """Work out the expected exceedances and exposure of inspection schedules.
+
+    Parameters
+    ----------
+    life : LifeModel
+        Age at onset, such as a `WeibullFit`.
+    growth : GrowthModel
+        Size at onset and growth after it.
+    detection : float or DetectionCurve
+        POD by size, or one chance for all sizes.
+    limit : float
+        Largest equivalent diameter that may stay [mm].
+    first, repeat : array_like of float
+        First look and spacing after it; broadcast against each other [clock units].
+    horizon : float
+        Age up to which damage counts [clock units].
+
+    Returns
+    -------
+    IntervalRisk
+        Arrays of the broadcast shape.
+
+    Raises
+    ------
+    ValueError
+        If an argument is not positive or the schedule has more than 500 looks.
+
+    Notes
+    -----
+    Life, growth, schedule and horizon must be on one clock. The first onset of a life counts; see
+    `schedule_kernel` for the integral.
+
+    References
+    ----------
+    .. [1] A. H. Christer and W. M. Waller, "Delay time models of industrial inspection maintenance
+       problems", *J. Opl Res. Soc.*, vol. 35, 1984, pp. 401-406 (the special case of a constant chance of
+       detection and a given delay time).
+    """
+    firsts, repeats = np.broadcast_arrays(np.asarray(first, np.float64), np.asarray(repeat, np.float64))
+    names = ("exceedances", "preventable", "born", "far_side", "exposure", "preventable_exposure")
+    out = {name: np.empty(firsts.shape) for name in names}
+    for index in np.ndindex(firsts.shape):
+        kernel = schedule_kernel(
+            growth=growth,
+            detection=detection,
+            limit=limit,
+            first=float(firsts[index]),
+            repeat=float(repeats[index]),
+            horizon=horizon,
+        )
+        risk = kernel.risk(life)
+        for name in names:
+            out[name][index] = risk[name]
+    return IntervalRisk(firsts.copy(), repeats.copy(), float(horizon), **out)

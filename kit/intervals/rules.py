@@ -1,0 +1,223 @@
+"""Rules that turn risks and ages into intervals that can be flown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+SHORTEST_SHARE = 0.03
+"""Shortest repeat interval that is examined, as a share of the horizon [-]."""
+
+SEARCH_STEP = 1.02
+"""Ratio at which a search stops: shortest repeat known to miss the target over longest known to meet it [-]."""
+
+_UNIT_OF = {"flight_hours": "flight_hours", "flight_cycles": "flight_cycles", "calendar_days": "days"}
+
+
+class Package(NamedTuple):
+    """A scheduled check that an inspection can ride on.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    length : float
+        Its interval on the schedule's clock, whichever of its limits comes first [clock units].
+    amounts : dict of str to float
+        Its limits by unit; nan where there is none.
+    """
+
+    name: str
+    length: float
+    amounts: dict[str, float]
+
+
+def shortest_on_clock(amounts: dict[str, float], clock: str, units_per_day: dict[str, float]) -> float:
+    """Interval on one clock of amounts on several, whichever comes first.
+
+    Parameters
+    ----------
+    amounts : dict of str to float
+        By ``flight_hours``, ``flight_cycles``, ``days``; nan or missing: not limited by that clock.
+    clock : str
+        Clock of the answer.
+    units_per_day : dict of str to float
+        Planned usage by clock.
+
+    Returns
+    -------
+    float
+        Units of `clock`; infinite if nothing limits.
+    """
+    days = [
+        float(amounts[unit]) / units_per_day[name]
+        for name, unit in _UNIT_OF.items()
+        if unit in amounts and np.isfinite(amounts[unit])
+    ]
+    return min(days) * units_per_day[clock] if days else float("inf")
+
+
+def package_lengths(
+    packages: pd.DataFrame, names: Sequence[str], clock: str, units_per_day: dict[str, float]
+) -> list[Package]:
+    """Return some packages with their length on one clock.
+
+    Parameters
+    ----------
+    packages : DataFrame
+        Columns name, flight_hours, flight_cycles, days.
+    names : sequence of str
+        Packages wanted.
+    clock : str
+        Clock of the length.
+    units_per_day : dict of str to float
+        Planned usage by clock.
+
+    Returns
+    -------
+    list of Package
+        Shortest first.
+
+    Raises
+    ------
+    ValueError
+        If a name is unknown.
+    """
+    out = []
+    for name in names:
+        rows = packages.loc[packages["name"] == name]
+        if not len(rows):
+            raise ValueError(
+                f"{name!r} is not a package of dataset.toml. Known are {', '.join(packages['name'])}."
+            )
+        amounts = {unit: float(rows[unit].iloc[0]) for unit in _UNIT_OF.values()}
+        out.append(Package(name, shortest_on_clock(amounts, clock, units_per_day), amounts))
+    return sorted(out, key=lambda package: package.length)
+
+
+def in_packages(interval: float, packages: Sequence[Package], unit: str) -> tuple[float, str, bool]:
+    """Return the largest package multiple that is not longer than an interval.
+
+    Parameters
+    ----------
+    interval : float
+        Longest interval allowed [units].
+    packages : sequence of Package
+        To choose from; none: the interval stands as it is.
+    unit : str
+        Name of the unit, for the words.
+
+    Returns
+    -------
+    length : float
+        The interval in packages [units].
+    words : str
+        The same in words, on every clock of the package.
+    fits : bool
+        Whether a package was short enough.
+    """
+    choices = []
+    for package in packages:
+        times = int(np.floor(interval / package.length * (1 + 1e-9)))
+        if times >= 1:
+            choices.append((times * package.length, -times, package))
+    if not choices:
+        return interval, f"{interval:,.0f} {unit}", False
+    length, less, package = max(choices, key=lambda choice: choice[:2])
+    parts = [
+        f"{-less * amount:,.0f} {name.replace('_', ' ')}"
+        for name, amount in package.amounts.items()
+        if np.isfinite(amount)
+    ]
+    every = f"every {package.name}" if less == -1 else f"every {_ordinal(-less)} {package.name}"
+    return length, f"{every} ({' or '.join(parts)}{', whichever first' if len(parts) > 1 else ''})", True
+
+
+def _ordinal(n: int) -> str:
+    """Return 2nd, 3rd, 4th and so on."""
+    ending = "th" if 10 <= n % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
+    return f"{n}{ending}"
+
+
+def age_at_share(ages: NDArray[np.float64], share: NDArray[np.float64], allowed: float) -> float:
+    """Return the age at which a rising share reaches the allowed one.
+
+    Parameters
+    ----------
+    ages : ndarray, shape (n,)
+        Ages, rising [clock units].
+    share : ndarray, shape (n,)
+        Share with damage at each [-].
+    allowed : float
+        Share allowed [-].
+
+    Returns
+    -------
+    float
+        By straight lines in the logs; the last age where it is never reached.
+    """
+    above = np.flatnonzero(share >= allowed)
+    if not above.size:
+        return float(ages[-1])
+    i = int(above[0])
+    if i == 0:
+        return float(ages[0])
+    low, high = np.log(np.maximum(share[i - 1 : i + 1], 1e-300))
+    part = (np.log(allowed) - low) / (high - low)
+    return float(ages[i - 1] * (ages[i] / ages[i - 1]) ** part)
+
+
+def longest_meeting(
+    excess: Callable[[float], float], middle: float, longest: float, floor: float
+) -> float | None:
+    """Return the longest interval that meets a target which longer ones miss.
+
+    Parameters
+    ----------
+    excess : callable
+        Log of the risk at an interval over the target, or any rising number of its sign; up to 0
+        it meets the target.
+    middle : float
+        Where to begin: the search goes up from it if it meets the target, down from it if not.
+    longest, floor : float
+        Ends of the search.
+
+    Returns
+    -------
+    float or None
+        To 2 %, on the short side; None if not even the floor meets the target.
+    """
+    high, above = longest, excess(longest)
+    if above <= 0:
+        return longest
+    low, below = floor, None
+    if middle < longest:
+        at_middle = excess(middle)
+        if at_middle <= 0:
+            low, below = middle, at_middle
+        else:
+            high, above = middle, at_middle
+    if below is None:
+        if floor >= high:
+            return None
+        below = excess(floor)
+        if below > 0:
+            return None
+    while high / low > SEARCH_STEP:
+        # Straight line between the ends in the log of the interval, kept off the ends; then both sides of it.
+        share = -below / (above - below) if np.isfinite(above - below) and above > below else 0.5
+        guess = low * (high / low) ** min(max(share, 0.05), 0.95)
+        for point in (guess / SEARCH_STEP**0.49, guess * SEARCH_STEP**0.49):
+            if not low < point < high:
+                continue
+            value = excess(point)
+            if value <= 0:
+                low, below = point, value
+            else:
+                high, above = point, value
+                break
+    return low

@@ -1,0 +1,21 @@
+"""How long until damage begins, from what periodic inspections can know."""
+
+from kit.life.histories import Histories, build_histories, histories_of_kind, panel_looks
+from kit.life.ranking import rank_zones
+from kit.life.ranks import median_ranks, plotting_positions
+from kit.life.weibull import ConstantDetection, NoFiniteMaximum, WeibullFit, fit_weibull, scale_lower_bound
+
+__all__ = [
+    "ConstantDetection",
+    "Histories",
+    "NoFiniteMaximum",
+    "WeibullFit",
+    "build_histories",
+    "fit_weibull",
+    "histories_of_kind",
+    "median_ranks",
+    "panel_looks",
+    "plotting_positions",
+    "rank_zones",
+    "scale_lower_bound",
+]

@@ -1,0 +1,597 @@
+"""What periodic looks say of each life: entry, last clean age, first found age.
+
+A life is one panel from new or renewed until it is removed, renewed or cut off. Damage
+that was there when a look was clean does not exist here; what imperfect looks may have
+missed is the business of the fit, so every history keeps the ages of all its looks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from kit.findings import CLOCKS, KINDS, NO_DAMAGE, TAP_METHODS, Fleet, PanelAges, build_looks, record_starts
+
+
+@dataclass(frozen=True, eq=False)
+class Histories:
+    """Lives as what was known of them: clean until one age, found by another.
+
+    Parameters
+    ----------
+    life : ndarray of object, shape (n,)
+        Name of each life.
+    entry : ndarray of float, shape (n,)
+        Age at which the life comes under watch; it counts only because it was clean then [clock units].
+    lower : ndarray of float, shape (n,)
+        Age at the last clean look before the first find, or at the last look [clock units].
+    upper : ndarray of float, shape (n,)
+        Age at the first find; infinite if never found [clock units].
+    count : ndarray of float, shape (n,)
+        Number of lives that a row stands for [-].
+    cluster : ndarray of object, shape (n,) or None
+        Name of the cluster, usually the aircraft; lives of one cluster are not independent.
+    look_age : ndarray of float, shape (n_looks,)
+        Ages of the looks of all lives, one life after the other, up to the first find [clock units].
+    look_start : ndarray of int, shape (n + 1,)
+        Where the looks of each life begin in `look_age`.
+    clock : str
+        Clock of the ages.
+    excluded : DataFrame
+        Lives left out: columns life and reason.
+    kind : str
+        Kind of damage, empty where it was not said.
+    """
+
+    life: NDArray[np.object_]
+    entry: NDArray[np.float64]
+    lower: NDArray[np.float64]
+    upper: NDArray[np.float64]
+    count: NDArray[np.float64]
+    cluster: NDArray[np.object_] | None
+    look_age: NDArray[np.float64]
+    look_start: NDArray[np.int64]
+    clock: str = "age"
+    excluded: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame({"life": [], "reason": []}, dtype=object)
+    )
+    kind: str = ""
+
+    def __len__(self) -> int:
+        """Return the number of rows."""
+        return self.lower.size
+
+    def __repr__(self) -> str:
+        """Return one line with the counts."""
+        return (
+            f"Histories(kind={self.kind!r}, clock={self.clock!r}, lives={self.n_lives:g}, "
+            f"finds={self.n_finds:g}, excluded={len(self.excluded)})"
+        )
+
+    @property
+    def n_lives(self) -> float:
+        """Lives, counted with their count [-]."""
+        return float(self.count.sum())
+
+    @property
+    def n_finds(self) -> float:
+        """Lives with a find, counted with their count [-]."""
+        return float(self.count[np.isfinite(self.upper)].sum())
+
+    @property
+    def excluded_by_reason(self) -> pd.Series:
+        """Number of lives left out, by reason."""
+        return self.excluded.groupby("reason", sort=True).size().rename("lives")
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the rows as a table.
+
+        Returns
+        -------
+        DataFrame
+            Columns life, entry, lower, upper, count, cluster, n_looks; ages in clock units.
+        """
+        return pd.DataFrame(
+            {
+                "life": self.life,
+                "entry": self.entry,
+                "lower": self.lower,
+                "upper": self.upper,
+                "count": self.count,
+                "cluster": self.cluster if self.cluster is not None else self.life,
+                "n_looks": np.diff(self.look_start),
+            }
+        )
+
+    @classmethod
+    def from_looks(
+        cls,
+        frame: pd.DataFrame,
+        *,
+        clock: str = "age",
+        kind: str = "",
+        excluded: pd.DataFrame | None = None,
+    ) -> Histories:
+        """Build histories from looks.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            One row a look: columns ``life``, ``age`` [clock units], ``found`` (bool). Optional:
+            ``entry``, ``cluster``, ``count``, the same for all looks of a life. Looks at or before
+            the entry age are those that the life had to pass to come under watch. Looks after the
+            first find say nothing of the onset and are not used.
+        clock : str
+            Name of the clock of ``age``.
+        kind : str
+            Kind of damage.
+        excluded : DataFrame, optional
+            Lives already left out (life, reason), to be counted with those left out here.
+
+        Returns
+        -------
+        Histories
+            One row a life, in the order of the life names.
+
+        Raises
+        ------
+        ValueError
+            If a column is missing, an age is negative or not finite, or a value that belongs to the
+            life differs between its looks.
+
+        Notes
+        -----
+        A life found at the first look after an entry with no look at the entry itself has its
+        onset in (entry, age]. A life already found at or before its entry age is prevalent: it is
+        left out and counted.
+
+        Examples
+        --------
+        >>> looks = pd.DataFrame({"life": ["a", "a", "b"], "age": [400.0, 800.0, 500.0],
+        ...                       "found": [False, True, False]})
+        >>> Histories.from_looks(looks).to_frame()[["life", "lower", "upper"]]
+          life  lower  upper
+        0    a  400.0  800.0
+        1    b  500.0    inf
+        """
+        missing = [name for name in ("life", "age", "found") if name not in frame.columns]
+        if missing:
+            raise ValueError(
+                f"`frame` must have the columns life, age and found. Got {list(frame.columns)!r}: "
+                f"{', '.join(missing)} missing. Rename the columns of the looks."
+            )
+        age = frame["age"].to_numpy(np.float64)
+        bad = np.flatnonzero(~(np.isfinite(age) & (age >= 0)))
+        if bad.size:
+            raise ValueError(
+                f"`age` must be finite and at least 0: {bad.size} of {age.size} looks are not, first row "
+                f"{bad[0]} (life={frame['life'].iloc[bad[0]]!r}, age={age[bad[0]]:g}). Drop looks at unknown ages, "
+                "or give the panel an age."
+            )
+        left_out = [] if excluded is None else [excluded[["life", "reason"]].astype(object)]
+        code, names = pd.factorize(frame["life"], sort=True)
+        if (code < 0).any():
+            raise ValueError(
+                "`life` must name a life in every row. Got a blank. Fill it in, or drop the look."
+            )
+        said = frame["found"].isin([True, False])
+        if not said.all():
+            row = int(np.argmin(said))
+            raise ValueError(
+                f"`found` must be true or false for every look. Got {frame['found'].iloc[row]!r} in row {row} "
+                f"(life={frame['life'].iloc[row]!r}). Say of each look whether it found damage."
+            )
+        found = frame["found"].to_numpy(bool)
+        # A clean and a finding look at one age: the find counts, so it is sorted first.
+        order = np.lexsort((~found, age, code))
+        code, age, found = code[order], age[order], found[order]
+        n = len(names)
+        entry = _of_life(frame, "entry", code, order, n, 0.0)
+        count = _of_life(frame, "count", code, order, n, 1.0)
+        for name, values, floor in (("entry", entry, 0.0), ("count", count, np.finfo(float).tiny)):
+            wrong = np.flatnonzero(~(np.isfinite(values) & (values >= floor)))
+            if wrong.size:
+                raise ValueError(
+                    f"`{name}` must be finite and {'at least 0' if name == 'entry' else 'above 0'}. "
+                    f"Got {values[wrong[0]]:g} for life {names[wrong[0]]!r}. Correct it, or leave the life out."
+                )
+        cluster = None
+        if "cluster" in frame.columns:
+            cluster = np.empty(n, object)
+            cluster[code[::-1]] = frame["cluster"].to_numpy(object)[order][::-1]
+
+        position = np.arange(age.size)
+        start = np.searchsorted(code, np.arange(n + 1))
+        first_find = np.minimum.reduceat(np.where(found, position, age.size), start[:-1]) if n else start[:0]
+        has_find = first_find < age.size
+        end = np.where(has_find, first_find, start[1:] - 1)  # last look that is used
+        upper = np.where(has_find, age[np.minimum(first_find, age.size - 1)], np.inf) if n else np.empty(0)
+        prevalent = has_find & (upper <= entry) & ((entry > 0) | (upper == 0))
+        # The last clean look: the look before the find unless that is another life's.
+        before = end - 1
+        lower = np.where(
+            has_find,
+            np.where(before >= start[:-1], age[np.maximum(before, 0)], 0.0),
+            age[np.maximum(end, 0)],
+        )
+        lower = np.maximum(lower, entry)
+        no_watch = ~has_find & (lower <= entry)  # clean, and never seen after its entry: nothing known
+        keep = ~prevalent & ~no_watch
+        for mask, reason in (
+            (prevalent, "already damaged at its first recorded look (prevalent)"),
+            (no_watch, "no look after it came under watch"),
+        ):
+            if mask.any():
+                left_out.append(
+                    pd.DataFrame({"life": np.asarray(names)[mask], "reason": reason}, dtype=object)
+                )
+        used = (position <= end[code]) & keep[code]
+        lengths = np.bincount(code[used], minlength=n)[keep]
+        return cls(
+            np.asarray(names, dtype=object)[keep],
+            entry[keep],
+            lower[keep],
+            upper[keep],
+            count[keep],
+            None if cluster is None else cluster[keep],
+            age[used],
+            np.r_[0, np.cumsum(lengths)].astype(np.int64),
+            clock,
+            pd.concat(left_out, ignore_index=True)
+            if left_out
+            else pd.DataFrame({"life": [], "reason": []}, dtype=object),
+            kind,
+        )
+
+    def convert(self, factor: float, clock: str) -> Histories:
+        """Return the same histories on a clock that runs `factor` units for each unit of this one.
+
+        Parameters
+        ----------
+        factor : float
+            Units of the new clock per unit of this one [-].
+        clock : str
+            Name of the new clock.
+
+        Returns
+        -------
+        Histories
+            With all ages multiplied.
+        """
+        return Histories(
+            self.life,
+            self.entry * factor,
+            self.lower * factor,
+            self.upper * factor,
+            self.count,
+            self.cluster,
+            self.look_age * factor,
+            self.look_start,
+            clock,
+            self.excluded,
+            self.kind,
+        )
+
+
+def _of_life(
+    frame: pd.DataFrame,
+    column: str,
+    code: NDArray[np.int64],
+    order: NDArray[np.int64],
+    n: int,
+    default: float,
+) -> NDArray[np.float64]:
+    """Value of a column that is the same for all looks of a life."""
+    if column not in frame.columns:
+        return np.full(n, default)
+    values = frame[column].to_numpy(np.float64)[order]
+    out = np.empty(n)
+    out[code] = values
+    differs = np.flatnonzero(out[code] != values)
+    if differs.size:
+        raise ValueError(
+            f"`{column}` must be the same for all looks of a life. Got {values[differs[0]]:g} and "
+            f"{out[code[differs[0]]]:g} for one life ({frame['life'].iloc[order[differs[0]]]!r}). Correct one of them."
+        )
+    return out
+
+
+def build_histories(
+    fleet: Fleet,
+    *,
+    kind: str = "disbond",
+    clock: str = "flight_hours",
+    zones: Sequence[str] | None = None,
+    basis: Sequence[str] = ("recorded", "implied"),
+    methods: Sequence[str] = TAP_METHODS,
+    include_repaired: bool = False,
+) -> Histories:
+    """Build the histories of one kind of damage from a fleet.
+
+    A panel is followed by its serial across zones and aircraft. Its life begins new, at age 0,
+    or comes under watch later, at its first recorded clean look. A find of another kind, a repair
+    or the cut-off ends the watch at the last clean look before it.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The findings as loaded.
+    kind : str
+        Kind of damage whose onset is wanted.
+    clock : str
+        ``flight_hours``, ``flight_cycles`` or ``calendar_days``.
+    zones : sequence of str, optional
+        Labels of the zones; default all. A panel counts while fitted at one of them.
+    basis : sequence of str
+        Which looks count: ``recorded``, ``implied``.
+    methods : sequence of str
+        Methods whose clean result counts. Finds by any method close an interval at their own age.
+    include_repaired : bool
+        Whether a panel's life after a repair enters, at the virtual age (restoration factor times
+        the virtual age that it had), as a further life.
+
+    Returns
+    -------
+    Histories
+        One row a life, with the aircraft as cluster, and the lives left out with their reasons.
+
+    Raises
+    ------
+    ValueError
+        If `clock` or `kind` is unknown, or a zone is not in the dataset.
+
+    Notes
+    -----
+    Left out and counted: panels of unknown age; panels already damaged at their first recorded look
+    with no earlier record; panels without a tap test while watched; lives after a repair unless they
+    were asked for.
+    """
+    if clock not in CLOCKS:
+        raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r} instead.")
+    if kind not in KINDS:
+        raise ValueError(f"`kind` must be one of {', '.join(KINDS)}. Got {kind!r} instead.")
+    all_zones = fleet.tables["zones"]["zone"]
+    wanted = list(all_zones) if zones is None else list(zones)
+    unknown = sorted(set(wanted) - set(all_zones))
+    if unknown:
+        raise ValueError(
+            f"`zones` must name zones of the dataset. Got {', '.join(unknown)}. "
+            f"Known are {', '.join(sorted(all_zones))}."
+        )
+    looks, excluded = panel_looks(
+        fleet, zones=wanted, basis=basis, methods=methods, clock=clock, include_repaired=include_repaired
+    )
+    return histories_of_kind(looks, excluded, kind=kind, clock=clock)
+
+
+def panel_looks(
+    fleet: Fleet,
+    *,
+    zones: Sequence[str],
+    clock: str,
+    basis: Sequence[str] = ("recorded", "implied"),
+    methods: Sequence[str] = TAP_METHODS,
+    include_repaired: bool = False,
+    all_looks: pd.DataFrame | None = None,
+    ages: PanelAges | None = None,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return all looks and finds of the panels at some zones, with ages.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The findings as loaded.
+    zones : sequence of str
+        Labels of the zones.
+    clock : str
+        Clock of the ages.
+    basis : sequence of str
+        Which looks count: ``recorded``, ``implied``.
+    methods : sequence of str
+        Methods whose clean result counts.
+    include_repaired : bool
+        Whether lives after a repair enter, at their virtual age.
+    all_looks : DataFrame, optional
+        What `kit.findings.build_looks` gave for the same basis and methods, so that it is not built again.
+    ages : PanelAges, optional
+        Ages of the fleet's panels on the clock, likewise.
+
+    Returns
+    -------
+    looks : DataFrame
+        Columns life, age [clock units], date, kind (blank: a clean look), entry [clock units], cluster,
+        finding (blank: a clean look).
+    excluded : DataFrame
+        Panels left out: life and reason.
+    """
+    looks = build_looks(fleet, methods=methods, basis=basis) if all_looks is None else all_looks
+    clean = looks.loc[~looks["found"] & looks["zone"].isin(zones), ["panel", "aircraft", "looked_on"]]
+    clean = clean.rename(columns={"looked_on": "date"}).assign(kind="")
+    findings = fleet.tables["findings"]
+    real = findings.loc[~findings["disposition"].isin(NO_DAMAGE)]
+    finds = real.loc[real["zone"].isin(zones), ["panel", "aircraft", "found_on", "kind", "finding"]]
+    finds = finds.rename(columns={"found_on": "date"})
+    events = pd.concat([clean.assign(finding=""), finds], ignore_index=True)
+    events = events.loc[events["panel"] != ""]
+
+    fittings = fleet.tables["panels"]
+    panels = pd.Index(sorted(fittings.loc[fittings["zone"].isin(zones), "panel"].unique()))
+    ages = PanelAges(fleet, clock) if ages is None else ages
+    events["age"] = ages.at(events["panel"].to_numpy(object), events["date"].to_numpy())
+    starts = record_starts(fleet).reindex(panels)
+    left_out: list[pd.DataFrame] = []
+
+    def leave_out(names: pd.Index, reason: str) -> None:
+        if len(names):
+            left_out.append(pd.DataFrame({"life": names, "reason": reason}, dtype=object))
+
+    unknown_age = pd.Index(sorted(events.loc[events["age"].isna(), "panel"].unique()))
+    leave_out(unknown_age, "age of the panel unknown")
+    events = events.loc[~events["panel"].isin(unknown_age)]
+    leave_out(panels.difference(events["panel"].unique()).difference(unknown_age), "no look in the records")
+
+    # A panel whose records start after it was new comes under watch at its first recorded clean look.
+    events = events.sort_values(["panel", "date", "kind"], kind="stable")
+    first_fitted = fittings.groupby("panel")["fitted_on"].min()
+    age_at_start = pd.Series(
+        ages.at(panels.to_numpy(object), starts.to_numpy()), index=panels, dtype=np.float64
+    )
+    late = (starts > first_fitted.reindex(panels)) | (age_at_start > 0)
+    first_clean = events.loc[events["kind"] == ""].groupby("panel")["age"].min()
+    entry = first_clean.reindex(panels).where(late, 0.0)
+    first_find = events.loc[events["kind"] != ""].groupby("panel")["age"].min().reindex(panels)
+    prevalent = late & first_find.notna() & ~(entry < first_find)
+    leave_out(prevalent[prevalent].index, "already damaged at its first recorded look (prevalent)")
+    never_clean = late & entry.isna() & first_find.isna() & ~panels.isin(unknown_age)
+    events = events.loc[
+        ~events["panel"].isin(prevalent[prevalent].index.union(never_clean[never_clean].index))
+    ]
+    events = events.assign(life=events["panel"], entry=events["panel"].map(entry), cluster=events["aircraft"])
+
+    # A repair ends a life, at whichever zone it was made; what follows is another one at its virtual age.
+    repairs = fleet.tables["repairs"]
+    ends = repairs.merge(real[["finding", "panel"]], on="finding")[
+        ["panel", "repaired_on", "restoration_factor"]
+    ]
+    ends = ends.loc[ends["restoration_factor"] < 1].sort_values(["panel", "repaired_on"], kind="stable")
+    if len(ends) and len(events):
+        events, more = _split_at_repairs(events, ends, ages, include_repaired)
+        left_out += more
+    cluster = events.groupby("life")["cluster"].first()
+    events = events.assign(cluster=events["life"].map(cluster))
+    excluded = (
+        pd.concat(left_out, ignore_index=True)
+        if left_out
+        else pd.DataFrame({"life": [], "reason": []}, dtype=object)
+    )
+    return events[["life", "age", "date", "kind", "entry", "cluster", "finding"]], excluded
+
+
+def _split_at_repairs(
+    events: pd.DataFrame, ends: pd.DataFrame, ages: PanelAges, include_repaired: bool
+) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+    """Give what follows a repair a life of its own, or leave it out and count it."""
+    by_date = events.reset_index(drop=True).reset_index(names="order").sort_values("date", kind="stable")
+    # The last repair strictly before each event: the find that was repaired that day belongs to the old life.
+    number = ends.groupby("panel").cumcount().to_numpy() + 1
+    age_at = ages.at(ends["panel"].to_numpy(object), ends["repaired_on"].to_numpy())
+    # Rows of one panel stand together, by date: each repair starts from the virtual age that the last one left.
+    factor, virtual = ends["restoration_factor"].to_numpy(np.float64), np.zeros(len(ends))
+    for n in range(1, number.max() + 1):
+        rows = np.flatnonzero(number == n)
+        before = virtual[rows - 1] - age_at[rows - 1] if n > 1 else 0.0
+        virtual[rows] = factor[rows] * (age_at[rows] + before)
+    numbered = ends.assign(number=number, age_at=age_at, virtual=virtual)
+    numbered = numbered.sort_values("repaired_on", kind="stable")
+    matched = pd.merge_asof(
+        by_date,
+        numbered.rename(columns={"repaired_on": "date"}),
+        on="date",
+        by="panel",
+        allow_exact_matches=False,
+    ).sort_values("order", kind="stable")
+    after = matched["number"].notna()
+    first = matched.loc[~after]
+    later = matched.loc[after]
+    if not len(later):
+        return first[events.columns], []
+    number = later["number"].astype(int)
+    later = later.assign(life=later["panel"] + " after repair " + number.astype(str))
+    if not include_repaired:
+        names = pd.Index(later["life"].unique())
+        return first[events.columns], [
+            pd.DataFrame({"life": names, "reason": "life after a repair, not asked for"}, dtype=object)
+        ]
+    later = later.assign(age=later["virtual"] + (later["age"] - later["age_at"]), entry=later["virtual"])
+    return pd.concat([first, later], ignore_index=True)[events.columns], []
+
+
+def histories_of_kind(looks: pd.DataFrame, excluded: pd.DataFrame, *, kind: str, clock: str) -> Histories:
+    """Build the histories of one kind from the looks of `panel_looks`.
+
+    Parameters
+    ----------
+    looks : DataFrame
+        As `panel_looks` returns them.
+    excluded : DataFrame
+        Panels left out already: life and reason.
+    kind : str
+        Kind of damage whose onset is wanted.
+    clock : str
+        Clock of the ages.
+
+    Returns
+    -------
+    Histories
+        A find of another kind ends the watch at the last clean look before it.
+    """
+    other_age = looks.loc[(looks["kind"] != "") & (looks["kind"] != kind)].groupby("life")["age"].min()
+    cut = looks["life"].map(other_age).astype(np.float64)  # text where there are no looks at all
+    kept = looks.loc[
+        (looks["kind"] == kind) & ~(looks["age"] > cut) | (looks["kind"] == "") & ~(looks["age"] >= cut)
+    ]
+    lost = pd.Index(looks["life"].unique()).difference(kept["life"].unique())
+    more = pd.DataFrame(
+        {"life": lost, "reason": "another kind of damage was found at its first look"}, dtype=object
+    )
+    frame = kept.assign(found=kept["kind"] == kind)
+    return Histories.from_looks(
+        frame[["life", "age", "found", "entry", "cluster"]],
+        clock=clock,
+        kind=kind,
+        excluded=pd.concat([excluded, more], ignore_index=True) if len(more) else excluded,
+    )
+
+
+def check_rows(
+    lower: ArrayLike,
+    upper: ArrayLike,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+) -> tuple[NDArray[np.float64], ...]:
+    """Check rows of known ages and return them as arrays.
+
+    Parameters
+    ----------
+    lower, upper : array_like of float, shape (n,)
+        Clean at `lower`, found at `upper`; infinite `upper`: never found; equal: onset known exactly
+        [clock units].
+    entry : array_like of float, shape (n,), optional
+        Age at which each life came under watch [clock units]. Default 0.
+    count : array_like of float, shape (n,), optional
+        Number of lives that each row stands for. Default 1.
+
+    Returns
+    -------
+    entry, lower, upper, count : ndarray of float, shape (n,)
+        The rows.
+
+    Raises
+    ------
+    ValueError
+        If a row does not have 0 <= entry <= lower <= upper, or a count is not positive.
+    """
+    low, up = (np.atleast_1d(np.asarray(x, np.float64)) for x in (lower, upper))
+    if low.ndim != 1 or low.shape != up.shape:
+        raise ValueError(f"`lower` and `upper` must be of one length. Got shapes {low.shape} and {up.shape}.")
+    start = np.zeros_like(low) if entry is None else np.broadcast_to(np.asarray(entry, np.float64), low.shape)
+    number = np.ones_like(low) if count is None else np.broadcast_to(np.asarray(count, np.float64), low.shape)
+    good = (start >= 0) & (start <= low) & (low <= up) & (low < np.inf) & (up > 0)
+    if not good.all():
+        row = int(np.argmin(good))
+        raise ValueError(
+            f"Each row must have 0 <= entry <= lower <= upper, finite but for `upper`: {int((~good).sum())} of "
+            f"{low.size} rows do not, first row {row} (entry={start[row]:g}, lower={low[row]:g}, upper={up[row]:g}). "
+            "Check the order of the inspection dates and the unit of the ages."
+        )
+    positive = (number > 0) & (number < np.inf)
+    if not positive.all():
+        row = int(np.argmin(positive))
+        raise ValueError(
+            f"`count` must be above 0 in every row. Got {number[row]:g} in row {row}. Drop rows of no life."
+        )
+    return start, low, up, number

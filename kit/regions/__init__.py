@@ -1,0 +1,7 @@
+"""Damage as regions of the skin: made, measured, tracked."""
+
+from kit.regions.make import ellipses, finding_regions
+from kit.regions.measure import equivalent_diameter, measure
+from kit.regions.track import mark_lives, track
+
+__all__ = ["ellipses", "equivalent_diameter", "finding_regions", "mark_lives", "measure", "track"]

@@ -1,0 +1,521 @@
+"""How the life of the panels is played: looks in date order, finds, repairs and exchanges, zone by zone."""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from kit.simulate.fleet import Tail, build_fleet, day_number, stream
+from kit.simulate.panel import NEVER, Damage, Panel
+from kit.simulate.scenario import Family, Scenario, TapRule, Zone
+
+_ORDER = {"base": 0, "cowl": 1, "a_check": 2, "campaign": 3, "walk": 4, "remap": 5, "swap": 6}
+
+
+class Run:
+    """One run of the event loop, zone by zone."""
+
+    def __init__(self, scenario: Scenario, seed: int, programme: Sequence[TapRule]) -> None:
+        self.scenario, self.seed, self.programme = scenario, seed, tuple(programme)
+        self.fleet = build_fleet(scenario, seed)
+        self.last = day_number(scenario.cut_off)
+        self.modes = [scenario.mode(m) for m in "MGI"]
+        self.inspector_effect = (
+            stream(seed, "inspectors").normal(0.0, 1.0, scenario.n_inspectors) * scenario.inspector_log_sd
+        )
+        self.instrumented = {scenario.stations.index(s) for s in scenario.instrumented_stations}
+        self.instrumented_from = day_number(scenario.instrumented_from)
+        self.revision = day_number(scenario.limit_revision_on)
+        self.panels: list[Panel] = []
+        self.rows: dict[str, list[dict[str, Any]]] = {
+            k: [] for k in ("onsets", "fittings", "looks", "finds", "absences")
+        }
+        self.damages: list[tuple[Panel, Damage, str, str]] = []
+        self.pods = {(p.method, p.skin_class): (math.log(p.a50), p) for p in scenario.pods}
+        self.mean_pace = float(np.mean([1 / b.factor for b in scenario.bases]))
+
+    # panels -----------------------------------------------------------------------------------
+    def new_panel(self, family: Family, tail: Tail, zone: Zone, ordinal: int, origin: str) -> Panel:
+        """Return a panel for a position, with frailty, lot and, from the pool, an age."""
+        s = self.scenario
+        key = f"{tail.name}/{zone.label}/{ordinal}"
+        rng = stream(self.seed, key, "panel")
+        frailty = float(rng.gamma(1 / s.frailty_variance, s.frailty_variance))
+        lot_draw, years, papers = rng.random(3)
+        if family.group == s.lot_group:
+            lot = (
+                s.lot
+                if lot_draw < s.lot_share
+                else "NPR"[int((lot_draw - s.lot_share) / (1 - s.lot_share) * 3)]
+            )
+        else:
+            lot = "ABCD"[int(4 * lot_draw)]
+        prior = (0.0, 0.0, 0.0)
+        if origin == "pool":
+            days = 365.25 * (
+                s.panel_pool["years_from"] + years * (s.panel_pool["years_to"] - s.panel_pool["years_from"])
+            )
+            cycles = s.panel_pool["use"] * days / 365.25 * tail.subtype.cycles_per_year
+            prior = (cycles * tail.subtype.hours_per_cycle, cycles, days)
+        panel = Panel(
+            len(self.panels), key, family, lot, frailty, origin, bool(papers >= s.panel_pool["no_papers"]), prior,
+            stream(self.seed, key, "damage"),
+        )  # fmt: skip
+        panel.age_m = prior[2] * self.mean_pace
+        panel.age_g = prior[1] * tail.subtype.severity
+        self.draw(panel)
+        self.panels.append(panel)
+        return panel
+
+    def draw(self, panel: Panel) -> None:
+        """Draw the panel's next damage: ages at which each mode would strike."""
+        s, family = self.scenario, panel.family
+        panel.draws = np.concatenate(
+            [panel.rng.standard_exponential(3), panel.rng.standard_normal(2), panel.rng.random(9)]
+        )
+        scale_m = family.moisture_scale * 365.25
+        if family.group == s.lot_group and panel.lot == s.lot:
+            scale_m *= s.lot_factor
+        hazard_m = panel.frailty * (s.potted_hazard if panel.is_potted else 1.0)
+
+        def age(now: float, scale: float, shape: float, unit_hazard: float) -> float:
+            return scale * ((now / scale) ** shape + unit_hazard) ** (1 / shape)
+
+        panel.targets = (
+            age(panel.age_m, scale_m, self.modes[0].shape, panel.draws[0] / hazard_m),
+            age(panel.age_g, family.cycles_scale, self.modes[1].shape, panel.draws[1] / panel.frailty),
+            age(panel.age_i, 1e4 / family.impact_rate, self.modes[2].shape, panel.draws[2]),
+        )
+
+    def clocks(self, panel: Panel, day: int) -> tuple[float, float, float]:
+        """Return the panel's virtual ages on the three clocks on a day of its present stay."""
+        tail, since = panel.tail, panel.since
+        flown = tail.cycles[day] - tail.cycles[since]
+        return (
+            panel.age_m + tail.moisture_clock[day] - tail.moisture_clock[since],
+            panel.age_g + flown * tail.subtype.severity,
+            panel.age_i + flown,
+        )
+
+    def schedule_onset(self, panel: Panel) -> None:
+        """Find the day on which the panel's next damage begins if it stays where it is."""
+        tail, since = panel.tail, panel.since
+        goals = (
+            (tail.moisture_clock, panel.targets[0] - panel.age_m),
+            (tail.cycles, (panel.targets[1] - panel.age_g) / tail.subtype.severity),
+            (tail.cycles, panel.targets[2] - panel.age_i),
+        )
+        days = [max(int(np.searchsorted(clock, clock[since] + more)), since + 1) for clock, more in goals]
+        panel.next_mode = int(np.argmin(days))
+        panel.next_onset = days[panel.next_mode] if days[panel.next_mode] <= self.last else NEVER
+
+    def fit(self, panel: Panel, tail: Tail, zone: Zone, day: int, state: str) -> None:
+        """Fit a panel at a position."""
+        panel.tail, panel.zone, panel.since = tail, zone, day
+        panel.fitting = len(self.rows["fittings"])
+        self.rows["fittings"].append(
+            {
+                "panel_key": panel.key,
+                "aircraft": tail.name,
+                "zone": zone.label,
+                "fitted_on": day,
+                "removed_on": NEVER,
+                "state": state,
+            }
+        )
+        if panel.damage is None:
+            self.schedule_onset(panel)
+
+    def remove(self, panel: Panel, day: int) -> None:
+        """End the panel's present stay."""
+        self.rows["fittings"][panel.fitting]["removed_on"] = day
+
+    def begin_damage(self, panel: Panel) -> None:
+        """Turn the panel's next onset into a damage."""
+        s, mode, u = self.scenario, self.modes[panel.next_mode], panel.draws
+        day = panel.next_onset
+        stays = mode.name == "I" and u[6] < mode.no_growth_share
+        can_jump = panel.family.structure_class == "critical" or panel.family.group == "flap"
+        jump = day + int(s.jump_days[0] + u[9] * (s.jump_days[1] - s.jump_days[0]))
+        most = 0.7 * min(panel.family.length, panel.family.height)
+        damage = Damage(
+            number=panel.n_damages,
+            mode=mode,
+            onset=day,
+            virtual_age=self.clocks(panel, day)[panel.next_mode],
+            initial=min(mode.size_median * math.exp(mode.size_log_sd * u[3]), most),
+            rate=0.0 if stays else mode.growth_median * math.exp(mode.growth_log_sd * u[4]),
+            is_arrested=bool(u[7] < s.arrest_share),
+            jump_day=jump if can_jump and u[8] < s.jump_share else NEVER,
+            far=bool(u[5] < mode.far_side_share),
+            most=most,
+            draws=u[10:],
+            tail=panel.tail,
+            segment_from=day,
+            segments=[(panel.tail, day)],
+        )
+        panel.n_damages += 1
+        panel.damage = damage
+        self.damages.append((panel, damage, panel.tail.name, panel.zone.label))
+
+    # looks --------------------------------------------------------------------------------------
+    def limit(self, family: Family, day: int) -> float:
+        """Return the limit in force [mm]."""
+        if family.structure_class == "critical" and day < self.revision:
+            return self.scenario.critical_limit_before
+        return family.limit
+
+    def rule(self, group: str, day: int) -> int:
+        """Return at every how many base checks a group is tapped on a day."""
+        best, every = (-1, False), 1
+        for r in self.programme:
+            start = day_number(r.valid_from)
+            if r.group in (group, "*") and start <= day and (start, r.group != "*") > best:
+                best, every = (start, r.group != "*"), r.every
+        return every
+
+    def chance(
+        self, method: str, family: Family, damage: Damage, day: int, inspector: int, noisy: bool
+    ) -> float:
+        """Return the chance that a look detects a damage."""
+        log_a50, pod = self.pods[method, family.skin_class]
+        log_a50 += self.inspector_effect[inspector] + (math.log(self.scenario.noise_factor) if noisy else 0.0)
+        plateau = pod.far_plateau if damage.far else pod.plateau
+        size = damage.size_on(day, self.scenario)
+        return pod.look_chance * plateau / (1 + math.exp(-(math.log(size) - log_a50) / pod.spread))
+
+    def run_zone(self, family: Family, zone: Zone) -> None:
+        """Play one zone of all aircraft from the first entry to the cut-off."""
+        s = self.scenario
+        at: dict[str, Panel] = {}
+        ordinals = dict.fromkeys((t.name for t in self.fleet), 0)
+        events: list[tuple[int, int, str, str, int]] = []
+        tails = {t.name: t for t in self.fleet}
+        numbers: dict[tuple[str, str], dict[str, np.ndarray]] = {}
+        cowl_from = day_number(s.a_check_tap_from)
+        for t in self.fleet:
+            panel = self.new_panel(family, t, zone, 0, "new")
+            self.fit(panel, t, zone, t.entry, "new")
+            at[t.name] = panel
+            last_tap = -1
+            for i, d in enumerate(t.base_checks.tolist()):
+                if i - last_tap >= self.rule(family.group, d):
+                    last_tap = i
+                    events.append((d, _ORDER["base"], "base", t.name, i))
+            small = np.sort(np.concatenate([t.a_checks, t.base_checks]))
+            events += [(d, _ORDER["a_check"], "a_check", t.name, i) for i, d in enumerate(small.tolist())]
+            if family.group == s.a_check_tap_group:
+                events += [
+                    (d, _ORDER["cowl"], "cowl", t.name, i)
+                    for i, d in enumerate(t.a_checks.tolist())
+                    if d >= cowl_from and (i + 1) % s.a_check_tap_every == 0
+                ]
+            if family.group == s.campaign_group:
+                events.append((t.campaign_day, _ORDER["campaign"], "campaign", t.name, 0))
+            events += [(d, _ORDER["walk"], "walk", t.name, i) for i, d in enumerate(t.opportunities.tolist())]
+            for kind, n in (
+                ("base", t.base_checks.size),
+                ("a_check", small.size),
+                ("walk", t.opportunities.size),
+            ):
+                numbers[t.name, kind] = self.look_numbers(t, zone, kind, n)
+            for kind, n in (("cowl", t.a_checks.size), ("campaign", 1)):
+                numbers[t.name, kind] = self.look_numbers(t, zone, kind, n)
+        if family.removable and len(self.fleet) > 1:
+            events += self.swaps(zone)
+        heapq.heapify(events)
+        while events:
+            day, _, kind, name, index = heapq.heappop(events)
+            if day > self.last - 5:  # a repair takes up to four days and must end before the cut-off
+                continue
+            if kind == "remap":
+                panel = self.panels[int(name)]
+                damage = panel.damage
+                if damage is None or damage.number != index or not damage.is_monitored or day < damage.found:
+                    continue
+                if day <= panel.since + 1:
+                    heapq.heappush(events, (panel.since + 3, _ORDER["remap"], kind, name, index))
+                    continue
+                if damage.remaps is None:
+                    damage.remaps = stream(self.seed, panel.key, damage.number, "re-map")
+                station, inspector, next_due = damage.remaps.random(3)
+                self.find(
+                    events, at, ordinals, panel, day, kind, int(station * len(s.stations)), int(inspector * s.n_inspectors),
+                    damage.remaps.normal(), next_due, None, index,
+                )  # fmt: skip
+                continue
+            tail = tails[name]
+            panel = at[name]
+            if kind == "swap":
+                other = at[self.fleet[index].name]
+                if max(panel.since, other.since) >= day:
+                    continue
+                self.swap(at, panel, other, day)
+                continue
+            if panel.damage is None and panel.next_onset < day:
+                self.begin_damage(panel)
+            damage = panel.damage
+            if kind in ("a_check", "walk"):
+                if damage is None or damage.is_monitored or damage.far or panel.since > day:
+                    continue
+                u = numbers[name, kind]
+                inspector = int(u["inspector"][index])
+                if u["detect"][index] < self.chance("visual", family, damage, day, inspector, False):
+                    self.find(
+                        events,
+                        at,
+                        ordinals,
+                        panel,
+                        day,
+                        kind,
+                        -1,
+                        inspector,
+                        u["error"][index],
+                        u["due"][index],
+                        u,
+                        index,
+                    )
+                continue
+            u = numbers[name, kind]
+            station = int(tail.base_stations[index]) if kind == "base" else int(u["station"][index])
+            method = self.method(station, day)
+            inspector = int(u["inspector"][index])
+            if panel.since > day or u["access"][index] < s.no_access_chance:
+                why = "panel being changed" if panel.since > day else "no access"
+                self.rows["absences"].append(
+                    {"kind": kind, "aircraft": name, "zone": zone.label, "day": day, "why": why}
+                )
+                continue
+            noisy = kind != "base" and u["noise"][index] < s.noise_chance
+            if damage is not None and (
+                damage.is_monitored
+                or u["detect"][index] < self.chance(method, family, damage, day, inspector, noisy)
+            ):
+                self.find(
+                    events,
+                    at,
+                    ordinals,
+                    panel,
+                    day,
+                    kind,
+                    station,
+                    inspector,
+                    u["error"][index],
+                    u["due"][index],
+                    u,
+                    index,
+                )
+                continue
+            rate = s.false_manual if method == "tap_manual" else s.false_instrumented
+            if damage is None and u["false"][index] < rate:
+                size = min(20.0 * math.exp(0.35 * u["error"][index]), 0.9 * self.limit(family, day))
+                look = self.look(panel, day, kind, method, station, inspector, "found")
+                self.rows["finds"].append(
+                    self.find_row(
+                        panel, None, look, day, kind, method, station, size, size, "not_confirmed", "", day
+                    )
+                )
+                continue
+            self.look(panel, day, kind, method, station, inspector, "clean")
+        for panel in at.values():
+            if panel.damage is None and panel.next_onset <= self.last:
+                self.begin_damage(panel)
+
+    def look_numbers(self, tail: Tail, zone: Zone, kind: str, n: int) -> dict[str, np.ndarray]:
+        """Draw the random numbers of all looks of a kind at a position."""
+        rng = stream(self.seed, tail.name, zone.label, kind)
+        u = rng.random((6, n))
+        stations = stream(self.seed, tail.name, kind, "station").random(
+            n
+        )  # one place for all zones of a card
+        return {
+            "detect": u[0],
+            "false": u[1],
+            "access": u[2],
+            "noise": u[3],
+            "due": u[4],
+            "station": (stations * len(self.scenario.stations)).astype(int),
+            "inspector": (u[5] * self.scenario.n_inspectors).astype(int),
+            "error": rng.standard_normal(n),
+        }
+
+    def method(self, station: int, day: int) -> str:
+        """Return how a hangar taps on a day."""
+        return (
+            "tap_instrumented"
+            if day >= self.instrumented_from and station in self.instrumented
+            else "tap_manual"
+        )
+
+    def swaps(self, zone: Zone) -> list[tuple[int, int, str, str, int]]:
+        """Draw the exchanges of panels between aircraft: a base check and a partner that is quiet then."""
+        found = []
+        for t in self.fleet:
+            u = stream(self.seed, t.name, zone.label, "swap").random((2, t.base_checks.size))
+            for i, d in enumerate(t.base_checks.tolist()):
+                day = d + 6
+                if u[0, i] >= self.scenario.swap_chance or d < t.records_from or day > self.last - 30:
+                    continue
+                free = [
+                    k
+                    for k, other in enumerate(self.fleet)
+                    if other is not t and other.records_from + 10 < day and self.is_quiet(other, day)
+                ]
+                if free:
+                    found.append((day, _ORDER["swap"], "swap", t.name, free[int(u[1, i] * len(free))]))
+        return found
+
+    @staticmethod
+    def is_quiet(tail: Tail, day: int) -> bool:
+        """Say whether an aircraft has no look within eight days."""
+        near = [
+            np.abs(d - day).min() >= 8
+            for d in (tail.base_checks, tail.a_checks, tail.opportunities)
+            if d.size
+        ]
+        return all(near) and abs(tail.campaign_day - day) >= 8
+
+    def swap(self, at: dict[str, Panel], one: Panel, two: Panel, day: int) -> None:
+        """Exchange two panels."""
+        for p in (one, two):
+            if p.damage is None and p.next_onset < day:
+                self.begin_damage(p)
+            p.age_m, p.age_g, p.age_i = self.clocks(p, day)
+            self.remove(p, day)
+        (tail_1, zone_1), (tail_2, zone_2) = (one.tail, one.zone), (two.tail, two.zone)
+        for p, tail, zone in ((one, tail_2, zone_2), (two, tail_1, zone_1)):
+            if p.damage is not None:
+                p.damage.move(tail, day)
+            self.fit(p, tail, zone, day, "repaired")
+            at[tail.name] = p
+
+    # finds --------------------------------------------------------------------------------------
+    def look(
+        self, panel: Panel, day: int, kind: str, method: str, station: int, inspector: int, outcome: str
+    ) -> int:
+        """Write a look down and return its number."""
+        self.rows["looks"].append(
+            {
+                "kind": kind, "aircraft": panel.tail.name, "zone": panel.zone.label, "panel_key": panel.key, "day": day,
+                "method": method, "station": station, "inspector": inspector, "outcome": outcome,
+            }
+        )  # fmt: skip
+        return len(self.rows["looks"]) - 1
+
+    def find_row(
+        self, panel, damage, look, day, kind, method, station, true, measured, disposition, repair, repaired
+    ):
+        """Return one measured find as a row."""
+        return {
+            "look": look,
+            "kind": kind,
+            "aircraft": panel.tail.name,
+            "zone": panel.zone.label,
+            "group": panel.family.group,
+            "panel_key": panel.key,
+            "damage": "" if damage is None else f"{panel.key}#{damage.number}",
+            "mode": "" if damage is None else damage.mode.name,
+            "side": "" if damage is None else ("far" if damage.far else "near"),
+            "day": day,
+            "method": method,
+            "station": station,
+            "true_size": true,
+            "measured_size": measured,
+            "limit": self.limit(panel.family, day),
+            "disposition": disposition,
+            "repair": repair,
+            "repaired_on": repaired,
+            "number": 0 if damage is None else damage.n_measured,
+        }
+
+    def find(
+        self, events, at, ordinals, panel, day, kind, station, inspector, error, due, numbers, index
+    ) -> None:
+        """Measure a damage, dispose of it and push what follows."""
+        s, family, damage, tail, zone = self.scenario, panel.family, panel.damage, panel.tail, panel.zone
+        recorded = day >= tail.records_from
+        method = "visual" if kind in ("a_check", "walk") else self.method(station, day)
+        true = damage.size_on(day, s)
+        widest = 0.75 * min(family.length, family.height)
+        measured = min(true * math.exp(s.measure_log_mean + s.measure_log_sd * error), widest)
+        first = damage.found == NEVER
+        if first:
+            damage.found = day
+        damage.n_measured += 1
+        ratio = measured / self.limit(family, day)
+        u_monitor, u_tape, u_pool, u_exchange = damage.draws
+        look = self.look(panel, day, kind, method, station, inspector, "found")
+
+        def row(disposition: str, repair: str, repaired: int) -> None:
+            self.rows["finds"].append(
+                self.find_row(
+                    panel,
+                    damage,
+                    look,
+                    day,
+                    kind,
+                    method,
+                    station,
+                    true,
+                    measured,
+                    disposition,
+                    repair,
+                    repaired,
+                )
+            )
+
+        key = str(panel.number)
+        if (
+            ratio <= 1
+            and not damage.must_fix
+            and recorded
+            and (damage.is_monitored or u_monitor < s.monitor_chance)
+        ):
+            damage.is_monitored = True
+            row("monitor", "", day)
+            if kind == "remap" or first:
+                step = int(365 * (0.85 + 0.3 * due))
+                heapq.heappush(events, (day + step, _ORDER["remap"], "remap", key, damage.number))
+            return
+        if ratio > 1 and first and recorded and kind != "base" and u_tape < s.tape_chance:
+            damage.is_monitored = damage.must_fix = True
+            row("temporary_repair", "speed tape", day)
+            hard_stop = int(np.searchsorted(tail.cycles, tail.cycles[day] + 120 + 160 * due))
+            heapq.heappush(events, (max(hard_stop, day + 3), _ORDER["remap"], "remap", key, damage.number))
+            return
+        if damage.must_fix:
+            ratio = max(ratio, 1.001)
+        if ratio > 1 and family.removable and u_exchange < s.exchange_chance:
+            ratio = math.inf
+        method_used = next(r for r in s.repairs[1:] if ratio <= r.below_ratio)
+        repaired = day + 1 + int(4 * due)
+        if method_used.repair_class == "replacement":
+            is_pool = family.removable and u_pool < s.panel_pool["share"]
+            row("panel_replaced", "pool panel" if is_pool else "new panel", repaired)
+            ordinals[tail.name] += 1
+            self.remove(panel, repaired)
+            panel.gone, panel.damage = repaired, None
+            panel.next_onset = NEVER
+            fresh = self.new_panel(family, tail, zone, ordinals[tail.name], "pool" if is_pool else "new")
+            self.fit(
+                fresh,
+                tail,
+                zone,
+                repaired,
+                "new" if not is_pool else "repaired" if fresh.has_papers else "unknown",
+            )
+            at[tail.name] = fresh
+            return
+        beyond = measured > family.repairable and not family.removable
+        row("engineering_disposition" if beyond else "permanent_repair", method_used.name, repaired)
+        q = method_used.restoration_factor
+        ages = self.clocks(panel, repaired)
+        panel.age_m, panel.age_g, panel.age_i = (q * a for a in ages)
+        panel.is_potted = panel.is_potted or method_used.name == "potted fill"
+        panel.since, panel.damage = repaired, None
+        self.draw(panel)
+        self.schedule_onset(panel)

@@ -1,0 +1,123 @@
+"""Speed of the statistical heart at the size of a large fleet.
+
+Left out of the normal suite; run with::
+
+    pytest tests/benchmarks --benchmark-only -n0 -p no:cacheprovider
+
+No time is asserted: machines differ. Each fit is printed with its ratio to a floor (one pass of
+np.exp and np.log over as many numbers) and to surpyval, taken in the same run.
+"""
+
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+import surpyval
+
+from kit.detection import DetectionCurve
+from kit.growth import LinearGrowth
+from kit.intervals.risk import WeibullLife, schedule_kernel
+from kit.life.histories import Histories
+from kit.life.weibull import fit_weibull
+
+N = 1_000_000
+
+
+def truncated_histories(whole, n=N, seed=1):
+    """Scale 9000 h, shape 2.2, a look each 600 h with its own phase; two in five lives come late, at any age."""
+    rng = np.random.default_rng(seed)
+    m = int(n * 1.3)
+    onset = 9000 * rng.weibull(2.2, m)
+    phase = rng.integers(1, 601, m).astype(float) if whole else 600 * rng.random(m)
+    entry = np.where(rng.random(m) < 0.4, rng.integers(1, 4801, m) if whole else 4800 * rng.random(m), 0.0)
+    stop = phase + 600 * (np.ceil(np.maximum(entry - phase, 0) / 600) + rng.integers(1, 15, m))
+    before = np.floor((onset - phase) / 600)
+    lower = np.maximum(np.where(before < 0, 0.0, phase + before * 600), entry)
+    upper = phase + (before + 1) * 600
+    found = upper <= stop
+    keep = np.flatnonzero(onset > entry)[:n]
+    assert keep.size == n
+    return entry[keep], np.where(found, lower, stop)[keep], np.where(found, upper, np.inf)[keep]
+
+
+def median_seconds(call, times):
+    spent = []
+    for _ in range(times):
+        start = time.perf_counter()
+        call()
+        spent.append(time.perf_counter() - start)
+    return float(np.median(spent))
+
+
+def floor_seconds(n):
+    """One pass of np.exp and np.log over n numbers."""
+    numbers = np.random.default_rng(2).random(n) + 0.5
+    return median_seconds(lambda: (np.exp(numbers), np.log(numbers)), 7)
+
+
+@pytest.mark.parametrize("ages", ["whole hours", "fractional"])
+def test_fit_of_a_million_truncated_histories(benchmark, capsys, ages):
+    entry, lower, upper = truncated_histories(ages == "whole hours")
+    fit = benchmark.pedantic(
+        lambda: fit_weibull(lower=lower, upper=upper, entry=entry), rounds=7, iterations=1, warmup_rounds=1
+    )
+    floor = floor_seconds(N)
+    start = time.perf_counter()
+    other = surpyval.Weibull.fit(xl=lower, xr=upper, tl=entry)
+    theirs = time.perf_counter() - start
+    np.testing.assert_allclose([fit.scale, fit.shape], other.params, rtol=1e-5)
+    ours = benchmark.stats.stats.median
+    figures = {
+        "seconds": ours,
+        "times_floor": ours / floor,
+        "times_faster_than_surpyval": theirs / ours,
+        "surpyval_seconds": theirs,
+        "finds": fit.n_finds,
+    }
+    benchmark.extra_info.update(figures)
+    with capsys.disabled():
+        print(f"\n1,000,000 truncated histories, {ages}:")  # noqa: T201
+        print(pd.Series(figures).map("{:.4g}".format).to_string())  # noqa: T201
+
+
+def test_histories_from_five_million_looks(benchmark, capsys):
+    """500,000 lives of ten looks each, in no order; integer names."""
+    rng = np.random.default_rng(3)
+    lives = np.repeat(np.arange(500_000), 10)
+    age = 600.0 * (np.tile(np.arange(1, 11), 500_000) + rng.random(500_000).repeat(10))
+    onset = (9000 * rng.weibull(2.2, 500_000)).repeat(10)
+    order = rng.permutation(lives.size)
+    frame = pd.DataFrame({"life": lives, "age": age, "found": age > onset}).iloc[order].reset_index(drop=True)
+    histories = benchmark.pedantic(lambda: Histories.from_looks(frame), rounds=3, iterations=1)
+    assert histories.n_lives == 500_000
+    seconds = benchmark.stats.stats.median
+    benchmark.extra_info["looks_per_second"] = lives.size / seconds
+    with capsys.disabled():
+        print(f"\n5,000,000 looks: {seconds:.3g} s, {lives.size / seconds:.3g} looks/s")  # noqa: T201
+
+
+@pytest.mark.parametrize("far_side", [0.0, 0.1])
+def test_risk_of_50_intervals_for_500_draws(benchmark, capsys, far_side):
+    """Repeats of 250 to 5000 h to a horizon of 20,000 h; one kernel for each, combined with all draws."""
+    rng = np.random.default_rng(4)
+    life = WeibullLife(
+        9000 * np.exp(0.1 * rng.standard_normal(500)), 2.2 * np.exp(0.1 * rng.standard_normal(500))
+    )
+    growth = LinearGrowth(onset_median=20.0, onset_log_sd=0.4, rate_median=0.02, rate_log_sd=0.5)
+    curve = DetectionCurve(a50=20.0, plateau=0.95, far_side_share=far_side)
+    repeats = np.linspace(250, 5000, 50)
+
+    def risks():
+        return [
+            schedule_kernel(
+                growth=growth, detection=curve, limit=60.0, first=repeat, repeat=repeat, horizon=20_000.0
+            ).risk(life)["exceedances"]
+            for repeat in repeats
+        ]
+
+    result = np.array(benchmark.pedantic(risks, rounds=3, iterations=1, warmup_rounds=1))
+    assert result.shape == (50, 500)
+    assert (result > 0).all()
+    with capsys.disabled():
+        print(f"\n50 intervals x 500 draws, far side {far_side:g}: {benchmark.stats.stats.median:.3g} s")  # noqa: T201

@@ -1,0 +1,235 @@
+"""A past decision comes out again, or the re-run says what changed."""
+
+import csv
+import json
+import re
+import shutil
+
+import pytest
+
+import kit
+from kit.decisions import VERDICTS, RecordError, read_decision, rerun, write_decision
+
+DAY = "2019-06-30"
+
+
+def load(folder):
+    return kit.load_fleet(folder, set_aside=folder.parent / "rejected_rows.csv")
+
+
+@pytest.fixture(scope="module")
+def path(small_evidence, small_question, tmp_path_factory):
+    """The record of a decision of 2019."""
+    question = small_question.model_copy(update={"known_on": DAY, "proposed_repeat": 9000.0})
+    question = kit.Question.model_validate(question.model_dump())
+    return write_decision(kit.recommend(small_evidence, question), tmp_path_factory.mktemp("record"))
+
+
+@pytest.fixture(scope="module")
+def result(path, small_evidence):
+    return rerun(path, small_evidence)
+
+
+@pytest.fixture
+def folder(small_folder, tmp_path):
+    """A copy of the small fleet, to be altered."""
+    return shutil.copytree(small_folder, tmp_path / "fleet")
+
+
+def rows_of(folder, table):
+    with (folder / f"{table}.csv").open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def write(folder, table, rows):
+    with (folder / f"{table}.csv").open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, rows[0], restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def early_moisture(folder):
+    """Findings of moisture on flaps that were known by the day of the decision and stand today."""
+    fleet = load(folder)
+    zones = fleet.tables["zones"].set_index("zone")["group"]
+    rows = fleet.tables["findings"]
+    rows = rows[
+        (rows["kind"] == "moisture") & (rows["zone"].map(zones) == "flap") & (rows["recorded_on"] <= DAY)
+    ]
+    return rows["finding"].tolist()
+
+
+def test_on_the_same_data_a_decision_is_reproduced(result):
+    assert (result.verdict, result.reasons, result.changed_tables) == ("reproduced", (), ())
+    assert result.reproduced
+    frame = result.to_frame()
+    assert frame["same"].all()
+    assert frame["difference"].dropna().max() == 0
+    assert {"threshold", "repeat", "moisture: scale", "rule risk"} <= set(frame["quantity"])
+    assert repr(result).startswith("Rerun(small: reproduced; ")
+
+
+def test_it_is_reproduced_from_a_fresh_loading_too(path, small_folder, result):
+    again = rerun(path, load(small_folder))
+    assert again.verdict == "reproduced"
+    assert again.to_frame().equals(result.to_frame())
+
+
+def test_the_three_runs_are_of_the_day_of_its_events_and_of_today(result, small_evidence):
+    assert f"{result.now.known_on}" == DAY
+    assert result.now.dataset["cut_off"] == result.known_now.dataset["cut_off"] == DAY
+    assert result.today.dataset["cut_off"] == f"{small_evidence.fleet.cut_off:%Y-%m-%d}"
+    assert result.today.modes[0].lives >= result.now.modes[0].lives
+    # The simulated office is late with some rows, so these two differ in what they know.
+    assert len(result.rows_since) > 0
+    assert result.known_now.dataset["fingerprint"] != result.now.dataset["fingerprint"]
+
+
+@pytest.mark.parametrize(
+    ("place", "factor"),
+    [
+        (("recommendation", "repeat"), 2),
+        (("modes", 0, "scale"), 1 + 1e-9),
+        (("question", "draws"), 2),
+        (("curve", 0, "repeat"), 1.01),
+    ],
+)
+def test_any_number_changed_in_the_file_is_an_altered_record(path, small_evidence, tmp_path, place, factor):
+    data = json.loads(path.read_text())
+    part = data
+    for key in place[:-1]:
+        part = part[key]
+    part[place[-1]] *= factor
+    other = tmp_path / "small.json"
+    other.write_text(json.dumps(data))
+    result = rerun(other, small_evidence)
+    assert result.verdict == "record altered"
+    assert not result.reproduced
+    assert (
+        result.reasons[0] == "the record does not match its own digest: it was altered after it was written"
+    )
+
+
+def test_an_altered_record_that_can_no_longer_be_answered_says_that_it_was_altered(
+    path, small_evidence, tmp_path
+):
+    other = tmp_path / "small.json"
+    other.write_text(path.read_text().replace(DAY, "1999-06-30"))
+    with pytest.raises(
+        RecordError, match=r"small\.json: the record does not match its own digest: .*altered"
+    ):
+        rerun(other, small_evidence)
+
+
+def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folder):
+    rows = rows_of(folder, "findings")
+    chosen = early_moisture(folder)[0]
+    next(row for row in rows if row["finding"] == chosen)["kind"] = "dent"
+    write(folder, "findings", rows)
+    result = rerun(path, load(folder))
+    assert result.verdict == "data changed"
+    assert "findings" in result.changed_tables
+    assert re.search(rf"rows as known on {DAY} differ from the record in: .*findings", result.reasons[0])
+    frame = result.to_frame().set_index("quantity")
+    assert frame.loc["moisture: finds", "now"] == frame.loc["moisture: finds", "then"] - 1
+    assert not frame.loc["moisture: finds", "same"]
+
+
+def test_a_row_taken_out_is_changed_data(path, folder):
+    write(folder, "repairs", rows_of(folder, "repairs")[1:])
+    assert "repairs" in rerun(path, load(folder)).changed_tables
+
+
+def test_an_altered_cell_that_no_number_rests_on_is_changed_data_all_the_same(path, folder):
+    rows = rows_of(folder, "aircraft")
+    column = next(name for name in rows[0] if name in ("remarks", "subtype"))
+    if column == "subtype":
+        limits = rows_of(folder, "limits")
+        row = next(row for row in limits if row["group"] != "flap")
+        row["size"] = str(float(row["size"]) + 1)
+        write(folder, "limits", limits)
+        table = "limits"
+    else:
+        rows[0]["remarks"] = "altered"
+        write(folder, "aircraft", rows)
+        table = "aircraft"
+    result = rerun(path, load(folder))
+    assert (result.verdict, result.changed_tables) == ("data changed", ("all", table))
+    assert result.to_frame()["same"].all()
+
+
+def test_a_back_dated_row_is_changed_data(path, folder):
+    rows = rows_of(folder, "cards")
+    new = next(row for row in rows if row["closed_on"] < DAY) | {"card": "BACKDATED", "replaces": ""}
+    write(folder, "cards", [*rows, new])
+    assert "cards" in rerun(path, load(folder)).changed_tables
+
+
+def test_a_late_row_changes_nothing_then_but_shows_in_what_is_known_now(path, folder, result):
+    """The same finding, withdrawn by a correction that was recorded after the decision."""
+    rows = rows_of(folder, "findings")
+    chosen = next(row for row in rows if row["finding"] == early_moisture(folder)[0])
+    late = chosen | {
+        "finding": "LATE",
+        "disposition": "void",
+        "recorded_on": "2025-06-01",
+        "replaces": chosen["finding"],
+    }
+    write(folder, "findings", [*rows, late])
+    again = rerun(path, load(folder))
+    assert again.verdict == "reproduced"
+    before, after = result.to_frame().set_index("quantity"), again.to_frame().set_index("quantity")
+    assert after["now"].equals(before["now"])
+    assert after.loc["moisture: finds", "known_now"] == before.loc["moisture: finds", "known_now"] - 1
+    since = again.rows_since.set_index("id")
+    assert since.loc["LATE", "what"] == "withdrawn"
+    assert len(again.rows_since) == len(result.rows_since) + 1
+
+
+def test_other_numbers_from_the_same_rows_are_changed_software(path, small_evidence, tmp_path, monkeypatch):
+    """As if the fit had been another one when the record was written."""
+    from kit.decisions import record as module
+
+    then = read_decision(path)
+    modes = (then.modes[0].model_copy(update={"scale": then.modes[0].scale * 1.001}),)
+    old = then.model_copy(update={"modes": modes, "software": then.software | {"numpy": "1.0"}})
+    old = old.model_copy(update={"digest": module.record_digest(old)})
+    (tmp_path / "small.json").write_text(old.model_dump_json())
+    result = rerun(tmp_path / "small.json", small_evidence)
+    assert result.verdict == "software changed"
+    assert "1 numbers differ, first moisture: scale" in result.reasons
+    assert any(re.match(r"software: numpy 1\.0 then, [0-9.]+ now", reason) for reason in result.reasons)
+    frame = result.to_frame().set_index("quantity")
+    assert frame.loc["moisture: scale", "difference"] == pytest.approx(0.001 / 1.001, rel=1e-6)
+
+
+def test_a_difference_within_the_tolerance_is_reproduced(path, small_evidence, tmp_path):
+    from kit.decisions import record as module
+
+    then = read_decision(path)
+    modes = (then.modes[0].model_copy(update={"scale": then.modes[0].scale * (1 + 1e-8)}),)
+    old = then.model_copy(update={"modes": modes})
+    old = old.model_copy(update={"digest": module.record_digest(old)})
+    (tmp_path / "small.json").write_text(old.model_dump_json())
+    assert rerun(tmp_path / "small.json", small_evidence).verdict == "reproduced"
+
+
+def test_a_record_of_a_question_without_a_day_is_re_run_on_the_day_of_its_data(
+    small_evidence, small_question, tmp_path, folder
+):
+    """What comes in later does not change it."""
+    record = write_decision(kit.recommend(small_evidence, small_question), tmp_path / "records")
+    rows = rows_of(folder, "cards")
+    new = rows[-1] | {"card": "NEXT", "recorded_on": "2026-01-05", "replaces": ""}
+    write(folder, "cards", [*rows, new])
+    assert rerun(record, load(folder)).verdict == "reproduced"
+
+
+def test_verdicts_are_the_four_named():
+    assert VERDICTS == ("reproduced", "data changed", "software changed", "record altered")
+
+
+def test_what_is_no_record_is_refused(tmp_path, small_evidence):
+    (tmp_path / "x.json").write_text("{}")
+    with pytest.raises(RecordError, match="not a decision record"):
+        rerun(tmp_path / "x.json", small_evidence)

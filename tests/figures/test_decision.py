@@ -1,0 +1,164 @@
+import itertools
+from types import SimpleNamespace
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pytest
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+
+from kit.figures import plot_answer, plot_rerun, plot_risk
+
+
+def labels(ax):
+    return [text.get_text() for text in ax.get_legend().get_texts()]
+
+
+def line(ax, start):
+    return next(one for one in ax.get_lines() if str(one.get_label()).startswith(start))
+
+
+def test_risk_draws_the_curve_its_band_and_the_target(make_answer):
+    answer = make_answer()
+    ax = plot_risk(answer)
+    x, y = line(ax, "best").get_data()
+    np.testing.assert_allclose(x, answer.curve["repeat"])
+    np.testing.assert_allclose(y, answer.curve["preventable"])
+    corners = ax.collections[0].get_paths()[0].vertices
+    assert corners[:, 1].max() == pytest.approx(answer.curve["preventable_upper"].max())
+    np.testing.assert_allclose(line(ax, "target 0.05").get_ydata(), 0.05)
+    assert ax.get_xlabel() == "Repeat interval [flight hours]"
+    assert ax.get_ylabel() == "Preventable exceedances\n[per 10,000 panel flight hours]"
+
+
+def test_risk_marks_the_recommendation_and_the_interval_now_by_line_and_number(make_answer):
+    ax = plot_risk(make_answer())
+    assert line(ax, "programme now 2,000").get_xdata()[0] == 2000
+    assert line(ax, "recommended 4,000").get_xdata()[0] == 4000
+    assert line(ax, "programme").get_linestyle() != line(ax, "recommended").get_linestyle()
+
+
+def test_risk_draws_one_line_where_the_recommendation_is_the_interval_now(make_answer):
+    ax = plot_risk(make_answer(current=4000.0))
+    assert "recommended, as now, 4,000" in labels(ax)
+    assert not any("programme" in label for label in labels(ax))
+
+
+def test_a_current_interval_beyond_the_curve_is_still_seen(make_answer):
+    ax = plot_risk(make_answer(current=12000.0))
+    assert ax.get_xlim()[1] > 12000
+
+
+def test_the_band_of_a_single_interval_is_seen(make_answer):
+    ax = plot_risk(make_answer(repeats=(4000,), current=None))
+    (bar,) = ax.collections[0].get_segments()
+    np.testing.assert_allclose(bar, [[4000, 0.032], [4000, 0.06]])
+
+
+def test_without_an_answer_nothing_is_recommended(make_answer):
+    ax = plot_risk(make_answer(repeat=None))
+    assert not any("recommended" in label for label in labels(ax))
+
+
+def test_exposure_names_what_is_born_beyond_or_far_as_the_difference(make_answer):
+    answer = make_answer()
+    ax = plot_risk(answer, "exposure")
+    rest = line(ax, "born beyond").get_ydata()
+    np.testing.assert_allclose(rest, answer.curve["exposure"] - answer.curve["preventable_exposure"])
+    assert not any("target" in label for label in labels(ax))  # the target is of another measure
+
+
+def test_the_legend_stands_above_the_lines_on_white(make_answer):
+    ax = plot_risk(make_answer())
+    figure = ax.figure
+    figure.canvas.draw()
+    box = ax.get_legend().get_window_extent().transformed(ax.transData.inverted())
+    drawn = max(line(ax, "best").get_ydata().max(), 0.05)
+    assert box.y0 > drawn
+    assert ax.get_legend().get_frame().get_alpha() == 1.0
+
+
+def test_tick_labels_do_not_touch(make_answer):
+    figure = plot_answer(make_answer(repeats=(1000, 5000, 10000, 20000)))
+    figure.canvas.draw()
+    for ax in figure.axes:
+        boxes = [t.get_window_extent() for t in ax.get_xticklabels() if t.get_text() and t.get_visible()]
+        boxes = sorted((b for b in boxes if b.width), key=lambda b: b.x0)
+        assert all(a.x1 < b.x0 for a, b in itertools.pairwise(boxes))
+
+
+def test_answer_figure_says_interval_cautions_and_that_data_are_invented_within_its_edges(make_answer):
+    figure = plot_answer(make_answer())
+    assert isinstance(figure, Figure)
+    assert not plt.get_fignums()  # belongs to no window
+    title = figure.get_suptitle()
+    assert "first look at 3,000, then every 4,000 flight hours" in title
+    assert "Invented data." in title
+    assert "Advisory analysis only" in figure.get_supxlabel()
+    figure.canvas.draw()
+    for text in (figure._suptitle, figure._supxlabel):
+        box = text.get_window_extent()
+        assert box.x0 >= 0
+        assert box.x1 <= figure.bbox.width
+
+
+def test_a_long_title_is_wrapped_and_not_cut(make_answer):
+    from dataclasses import replace
+
+    answer = replace(
+        make_answer(), repeat_in_packages="every 4th heavy check (" + "20,000 flight hours or " * 8 + ")"
+    )
+    figure = plot_answer(answer)
+    figure.canvas.draw()
+    box = figure._suptitle.get_window_extent()
+    assert box.x0 >= 0
+    assert box.x1 <= figure.bbox.width
+
+
+def test_answer_figure_says_so_where_no_interval_meets_the_target(make_answer):
+    assert "no interval examined meets the target" in plot_answer(make_answer(repeat=None)).get_suptitle()
+
+
+@pytest.fixture
+def rerun_result(make_answer):
+    def record(answer):
+        return SimpleNamespace(
+            question=answer.question,
+            curve=answer.curve.to_dict("records"),
+            recommendation=SimpleNamespace(repeat=answer.repeat),
+        )
+
+    question = make_answer().question.model_copy(update={"proposed_repeat": 8000.0})
+    return SimpleNamespace(
+        then=record(make_answer(question=question)),
+        known_now=record(make_answer(repeats=(500, 1000), repeat=1000.0)),
+        today=record(make_answer(repeat=None)),
+    )
+
+
+def test_rerun_draws_three_runs_told_apart_without_colour(rerun_result):
+    ax = plot_rerun(rerun_result)
+    then, known, today = (line(ax, words) for words in ("as decided", "known now", "known to date"))
+    assert len({one.get_linestyle() for one in (then, known, today)}) == 3
+    assert len({one.get_marker() for one in (then, known, today)}) == 3
+    np.testing.assert_allclose(known.get_xdata(), [500, 1000])
+    assert [text for text in labels(ax) if "every" in text] == [
+        "as decided: every 4,000",
+        "known now of that time: every 1,000",
+    ]
+    assert "known to date: no interval" in labels(ax)
+
+
+def test_rerun_crosses_each_answer_on_its_line_and_marks_what_was_proposed(rerun_result):
+    ax = plot_rerun(rerun_result)
+    crosses = [one.get_xydata()[0] for one in ax.get_lines() if one.get_marker() == "x"]
+    np.testing.assert_allclose(crosses, [[4000, 0.04], [1000, 0.01]])
+    assert line(ax, "proposed then 8,000").get_xdata()[0] == 8000
+    np.testing.assert_allclose(line(ax, "target 0.05").get_ydata(), 0.05)
+
+
+def test_line_colours_differ_in_grey_or_in_dash():
+    from kit.figures.life import LINES
+
+    seen = {(round(float(np.dot(to_rgb(colour), (0.3, 0.59, 0.11))), 1), dash) for colour, dash, _ in LINES}
+    assert len(seen) == len(LINES)

@@ -1,0 +1,92 @@
+import matplotlib.pyplot as plt
+import numpy as np
+import pytest
+
+from kit.figures import plot_modes, plot_probability, plot_share_damaged
+from kit.life import fit_weibull, plotting_positions
+
+
+def labels(ax):
+    return [text.get_text() for text in ax.get_legend().get_texts()]
+
+
+def line(ax, label):
+    return next(one for one in ax.get_lines() if one.get_label() == label)
+
+
+def test_share_damaged_draws_the_fit_and_every_find_between_its_ages(fit, histories):
+    ax = plot_share_damaged(fit, histories)
+    age, share = line(ax, "Weibull, core damage (7 finds)").get_data()
+    np.testing.assert_allclose(share, 1 - fit.survival(age))
+    bars = np.array([path for part in ax.collections for path in getattr(part, "get_segments", list)()])
+    points = plotting_positions(histories)
+    np.testing.assert_allclose(np.sort(bars[:, 0, 0]), points["lower"])
+    np.testing.assert_allclose(np.sort(bars[:, 1, 0]), points["upper"])
+    np.testing.assert_allclose(np.sort(bars[:, 0, 1]), points["share"])
+
+
+def test_share_damaged_axes_have_words_and_the_unit_of_the_fit(fit, histories):
+    ax = plot_share_damaged(fit, histories)
+    assert (ax.get_xlabel(), ax.get_ylabel()) == ("Panel age [flight hours]", "Share with damage [-]")
+    assert max(ax.get_yticks()) <= 1.0
+
+
+def test_share_damaged_keeps_to_the_axes_given_and_leaves_style_alone(fit, histories):
+    before = dict(plt.rcParams)
+    _, ax = plt.subplots()
+    assert plot_share_damaged(fit, histories, ax, color="black") is ax
+    assert line(ax, "Weibull, core damage (7 finds)").get_color() == "black"
+    assert dict(plt.rcParams) == before
+
+
+def test_a_fit_with_missed_looks_says_why_its_line_lies_above_the_finds(histories):
+    assert "finds (the line adds what looks miss)" in labels(
+        plot_share_damaged(fit_weibull(histories, detection=0.7), histories)
+    )
+    assert "finds" in labels(plot_share_damaged(fit_weibull(histories), histories))
+
+
+@pytest.mark.parametrize("plot", [plot_share_damaged, plot_probability])
+def test_the_naive_way_is_dotted_and_named(plot, fit, histories):
+    naive = fit_weibull(lower=[1000.0, 3000.0, 6000.0], upper=[1000.0, 3000.0, 6000.0])
+    drawn = line(plot(fit, histories, naive=naive), "the naive way")
+    assert drawn.get_linestyle() == ":"
+    age, height = drawn.get_data()
+    expected = 1 - naive.survival(age)
+    np.testing.assert_allclose(height if plot is plot_share_damaged else -np.expm1(-np.exp(height)), expected)
+
+
+def test_probability_plot_makes_the_weibull_a_straight_line_through_its_shares(fit, histories):
+    ax = plot_probability(fit, histories)
+    age, height = line(ax, "Weibull, core damage (7 finds)").get_data()
+    np.testing.assert_allclose(np.diff(height) / np.diff(np.log(age)), fit.shape)
+    np.testing.assert_allclose(-np.expm1(-np.exp(height)), 1 - fit.survival(age), rtol=1e-9)
+    assert ax.get_xscale() == "log"
+    heights = dict(zip([t.get_text() for t in ax.get_yticklabels()], ax.get_yticks(), strict=True))
+    assert heights["0.1"] == pytest.approx(np.log(-np.log(0.9)))
+
+
+def test_modes_are_told_apart_without_colour(mode):
+    ax = plot_modes((mode, mode, mode, mode, mode), "flight_hours", 9000.0)
+    lines = [one for one in ax.get_lines() if "lives" in str(one.get_label())]
+    assert len(lines) == 5  # more kinds than line styles: none is dropped
+    assert len({one.get_linestyle() for one in lines[:4]}) == 4
+
+
+def test_modes_name_finds_and_lives_and_stand_on_the_clock_of_the_schedule(mode):
+    from dataclasses import replace
+
+    ax = plot_modes((replace(mode, units_per_schedule_unit=0.5),), "flight_hours", 9000.0)
+    assert labels(ax)[0] == "core damage (7 finds in 10 lives)"
+    age, share = ax.get_lines()[0].get_data()
+    np.testing.assert_allclose(share, 1 - mode.fit.survival(age * 0.5))
+    assert ax.get_lines()[1].get_xdata()[0] == pytest.approx(1000.0 / 0.5)
+    assert ax.get_xlabel() == "Panel age [flight hours]"
+
+
+def test_a_mode_without_a_fit_is_drawn_without_bounds(mode):
+    from dataclasses import replace
+
+    ax = plot_modes((replace(mode, fit=None),), "flight_hours", 9000.0)
+    assert not ax.collections
+    assert len(ax.get_lines()) == 1

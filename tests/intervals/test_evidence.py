@@ -1,0 +1,130 @@
+"""What a fleet says to a question is worked out once, as known on its day."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from conftest import day
+
+from kit.detection import DetectionCurve
+from kit.growth import LinearGrowth
+from kit.intervals import Evidence
+from kit.life import build_histories
+from kit.regions import finding_regions
+
+BASIS = ("recorded", "implied")
+
+
+@pytest.fixture
+def two(hand):
+    """Two aircraft with a panel each, one damage mapped three times on one of them."""
+    hand.aircraft("A1").aircraft("A2").panel("P1", "A1").panel("P2", "A2").card("A1", 300).card(
+        "A2", 300, 900
+    )
+    for n, size in ((600, 30), (900, 40), (1200, 50)):
+        hand.find("A1", n, size=size, kind="moisture")
+    return hand
+
+
+def test_histories_are_those_of_build_histories(small_evidence):
+    for groups, kind, clock in (
+        (("flap",), "moisture", "calendar_days"),
+        (("flap", "spoiler"), "disbond", "flight_cycles"),
+    ):
+        zones = small_evidence.zones_of(groups)
+        left = small_evidence.histories(groups, kind, clock, BASIS)
+        right = build_histories(small_evidence.fleet, kind=kind, clock=clock, zones=zones)
+        pd.testing.assert_frame_equal(left.to_frame(), right.to_frame())
+        pd.testing.assert_frame_equal(left.excluded, right.excluded)
+
+
+def test_tracks_are_repeat_mappings_with_ages_on_the_clock_asked_for(two):
+    evidence = Evidence(two.load())
+    tracks = evidence.tracks(("flap",), "moisture", "flight_hours")
+    assert tracks["track"].nunique() == 1
+    assert tracks["age"].tolist() == pytest.approx([6000, 9000, 12000])
+    assert tracks["diameter_mm"].tolist() == pytest.approx(np.array([30, 40, 50]) / np.sqrt(2))
+    assert evidence.tracks(("flap",), "moisture", "calendar_days")["age"].tolist() == [600, 900, 1200]
+    assert len(evidence.tracks(("flap",), "disbond", "flight_hours")) == 0
+
+
+def test_a_size_whose_unit_is_suspect_is_left_out_of_growth_and_marked(two):
+    two.set("findings", "D3", length="2", width="1")  # inches, perhaps
+    evidence = Evidence(two.load())
+    marked = evidence.regions.set_index("finding")["unit_suspect"]
+    assert marked.to_dict() == {"D1": False, "D2": False, "D3": True}
+    assert len(evidence.tracks(("flap",), "moisture", "flight_hours")) == 2
+
+
+def test_regions_have_the_sizes_of_the_findings(small_evidence):
+    regions = small_evidence.regions
+    plain = finding_regions(small_evidence.fleet)
+    assert regions["finding"].tolist() == plain["finding"].tolist()
+    assert regions["diameter_mm"].tolist() == plain["diameter_mm"].tolist()
+    assert regions.groupby("track")["panel"].nunique().max() == 1
+
+
+def test_what_was_worked_out_once_is_kept(small_evidence):
+    assert small_evidence.regions is small_evidence.regions
+    assert small_evidence.as_known_on("2019-06-30") is small_evidence.as_known_on("2019-06-30")
+    assert small_evidence.up_to("2019-06-30") is small_evidence.up_to("2019-06-30")
+    assert small_evidence.as_known_on(None) is small_evidence
+    first = small_evidence.growth(("flap", "spoiler", "cowl_door"), "moisture", "calendar_days", 1.0)
+    assert small_evidence.growth(("spoiler", "flap", "cowl_door"), "moisture", "calendar_days", 1.0) is first
+
+
+def test_growth_scales_with_the_true_size_over_the_size_as_mapped(small_evidence):
+    groups = ("flap", "spoiler", "cowl_door")
+    one, more = (small_evidence.growth(groups, "moisture", "calendar_days", factor) for factor in (1.0, 1.2))
+    assert more.rate_median == pytest.approx(one.rate_median * 1.2, rel=5e-3)
+    assert more.rate_log_sd == pytest.approx(one.rate_log_sd, rel=2e-2)
+    assert (one.clock, one.n_tracks) == ("calendar_days", more.n_tracks)
+
+
+def test_onset_size_uses_the_first_find_by_tapping_of_each_life(small_evidence):
+    """A damage is hardly larger when it begins than when it is found."""
+    groups = ("flap", "spoiler", "cowl_door")
+    rates = LinearGrowth(1.0, 1.0, 0.01, 0.5, clock="calendar_days")
+    fit = small_evidence.onset_size(
+        groups, "moisture", "calendar_days", BASIS,
+        curve=DetectionCurve(20.0), rates=rates, size_log_sd=0.15, measured_to_true=1.0,
+    )  # fmt: skip
+    histories = small_evidence.histories(groups, "moisture", "calendar_days", BASIS)
+    assert 5 <= fit.n_finds <= histories.n_finds
+    assert fit.median < fit.found_median
+
+
+def test_evidence_as_known_on_a_day_and_of_the_events_up_to_it(two):
+    two.find("A2", 800, kind="moisture", recorded=2000)
+    evidence = Evidence(two.load())
+    known = evidence.as_known_on(day(1000))
+    later = evidence.up_to(day(1000))
+    assert known.fleet.tables["findings"]["finding"].tolist() == ["D1", "D2"]
+    assert later.fleet.tables["findings"]["finding"].tolist() == ["D1", "D2", "D4"]
+    finds = [
+        e.histories(("flap",), "moisture", "calendar_days", BASIS).n_finds for e in (known, later, evidence)
+    ]
+    assert finds == [1, 2, 2]
+
+
+def test_planned_usage_is_averaged_over_the_aircraft_that_have_the_group(small_evidence):
+    fleet = small_evidence.fleet
+    subtypes = small_evidence.aircraft_of("flap")["subtype"]
+    expected = fleet.planned_usage["flight_hours"].loc[subtypes.to_numpy()].mean() / 365.25
+    per_day = small_evidence.units_per_day("flap")
+    assert per_day["flight_hours"] == pytest.approx(expected)
+    assert per_day["calendar_days"] == 1
+
+
+def test_zones_of_groups(two):
+    evidence = Evidence(two.load())
+    assert evidence.zones_of(("flap",)) == ["Z1", "Z2"]
+    for call in (evidence.zones_of, evidence.units_per_day):
+        argument = ("wing",) if call == evidence.zones_of else "wing"
+        with pytest.raises(
+            ValueError, match=r"^`group` must be a group of the zones table\. Got wing\. Known are flap\.$"
+        ):
+            call(argument)
+
+
+def test_the_fingerprint_is_that_of_the_fleet(small_evidence):
+    assert small_evidence.fingerprint == small_evidence.fleet.fingerprint()

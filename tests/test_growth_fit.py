@@ -1,0 +1,273 @@
+"""Growth rates and sizes at onset come back from damage that was simulated with known ones."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kit.detection import DetectionCurve
+from kit.growth import LinearGrowth, fit_growth, fit_onset_size
+from kit.life import Histories
+
+RATE, RATE_SD, FIRST, FIRST_SD, ERROR = 6e-3, 0.5, 30.0, 0.4, 0.12
+STEP = 2000.0  # clock units between mappings
+
+
+def mappings(n, *, seed, still=0.0, correlation=0.0, times=4, repair_from=np.inf):
+    """Damages mapped up to so many times; one read at `repair_from` or more is repaired and not mapped again."""
+    rng = np.random.default_rng(seed)
+    first_z, other = rng.standard_normal((2, n))
+    first = FIRST * np.exp(FIRST_SD * first_z)
+    rate = RATE * np.exp(RATE_SD * (correlation * first_z + np.sqrt(1 - correlation**2) * other))
+    rate = np.where(rng.random(n) < still, 0.0, rate)
+    age = STEP * np.arange(times)
+    size = (first[:, None] + rate[:, None] * age) * np.exp(ERROR * rng.standard_normal((n, times)))
+    kept = np.cumsum(size >= repair_from, axis=1) - (size >= repair_from) == 0
+    row, k = np.nonzero(kept)
+    begin = rng.uniform(1000, 9000, n)
+    return pd.DataFrame({"track": row, "age": begin[row] + age[k], "diameter_mm": size[row, k]})
+
+
+def repeated(tracks):
+    return tracks[tracks.groupby("track")["age"].transform("size") > 1]
+
+
+def errors_of(fit, true_rate=RATE):
+    """How many standard errors the fitted median rate is from the true one."""
+    return np.log(fit.rate_median / true_rate) / fit.rate_log_se
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize(("still", "may"), [(0.0, False), (0.0, True), (0.4, True)])
+def test_rates_come_back(seed, still, may):
+    tracks = mappings(400, seed=seed, still=still)
+    fit = fit_growth(tracks, may_stand_still=may)
+    n_growing = 400 * (1 - still)
+    assert abs(errors_of(fit)) < 4
+    assert 0.5 * RATE_SD / np.sqrt(n_growing) < fit.rate_log_se < 6 * RATE_SD / np.sqrt(n_growing)
+    # 4 mappings, of which two degrees of freedom go to the straight line
+    assert fit.size_log_sd == pytest.approx(ERROR, abs=4 * ERROR / np.sqrt(2 * 800))
+    assert np.log(fit.first_median / FIRST) == pytest.approx(0, abs=4 * FIRST_SD / np.sqrt(400))
+    assert (fit.n_tracks, fit.n_mappings) == (400, 1600)
+    low, high = fit.rate_bounds(level=0.999937)  # 4 standard errors
+    assert low < RATE < high
+
+
+def test_the_share_that_stands_still_comes_back():
+    """Rates well above the error of two mappings, so that standing still can be told from slow growth."""
+    fits = [fit_growth(mappings(300, seed=seed, still=0.4)).no_growth_share for seed in range(6)]
+    spread = np.std(fits, ddof=1) / np.sqrt(6)
+    assert np.mean(fits) == pytest.approx(0.4, abs=4 * max(spread, np.sqrt(0.24 / 1800)))
+    assert fit_growth(mappings(300, seed=1), may_stand_still=False).no_growth_share == 0.0
+    assert fit_growth(mappings(300, seed=1)).no_growth_share < 0.15
+
+
+def test_the_spread_of_rates_comes_back():
+    fits = np.array(
+        [np.log(fit_growth(mappings(300, seed=10 + s), may_stand_still=False).rate_log_sd) for s in range(6)]
+    )
+    assert fits.mean() == pytest.approx(np.log(RATE_SD), abs=4 * fits.std(ddof=1) / np.sqrt(6))
+
+
+def test_damage_mapped_once_removes_the_bias_of_repairing_what_is_large():
+    """Large damage grew fast and is repaired at once: the damage mapped again is the slow rest."""
+    all_of_it, rest = [], []
+    for seed in range(6):
+        tracks = mappings(400, seed=20 + seed, correlation=0.8, repair_from=38.0)
+        assert 0.2 < 1 - repeated(tracks)["track"].nunique() / 400 < 0.6
+        all_of_it.append(errors_of(fit_growth(tracks, may_stand_still=False)))
+        rest.append(errors_of(fit_growth(repeated(tracks), may_stand_still=False)))
+    assert abs(np.mean(all_of_it)) < 4 / np.sqrt(6)
+    assert np.mean(rest) < -4 / np.sqrt(6)
+
+
+def close(left, right, **factors):
+    for name in (
+        "rate_median",
+        "rate_log_sd",
+        "no_growth_share",
+        "size_log_sd",
+        "first_median",
+        "first_log_sd",
+    ):
+        expected = getattr(left, name) * factors.get(name, 1.0)
+        assert getattr(right, name) == pytest.approx(expected, rel=5e-3, abs=1e-3 * factors.get(name, 1.0)), (
+            name
+        )
+
+
+@pytest.fixture(scope="module")
+def tracks():
+    return mappings(150, seed=3, still=0.3, repair_from=60.0)
+
+
+@pytest.fixture(scope="module")
+def fit(tracks):
+    return fit_growth(tracks, clock="flight_hours")
+
+
+@pytest.mark.parametrize("factor", [1 / 24, 365.25])
+def test_scaling_the_clock_scales_the_rate_alone(tracks, fit, factor):
+    other = fit_growth(tracks.assign(age=tracks["age"] * factor))
+    assert other.rate_median * factor == pytest.approx(fit.rate_median, rel=5e-3)
+    close(fit, other, rate_median=1 / factor)
+
+
+@pytest.mark.parametrize("factor", [1 / 25.4, 1.16])
+def test_scaling_the_sizes_scales_rate_and_size(tracks, fit, factor):
+    other = fit_growth(tracks.assign(diameter_mm=tracks["diameter_mm"] * factor))
+    close(fit, other, rate_median=factor, first_median=factor)
+
+
+def test_the_order_of_rows_and_the_names_of_tracks_do_not_matter(tracks, fit):
+    shuffled = tracks.sample(frac=1, random_state=4).assign(track=lambda frame: -frame["track"])
+    close(fit, fit_growth(shuffled))
+
+
+def test_shifting_the_ages_of_a_track_changes_nothing(tracks, fit):
+    close(fit, fit_growth(tracks.assign(age=tracks["age"] + 100.0 * tracks["track"])))
+
+
+def test_the_frame_carries_units_and_bounds(fit):
+    frame = fit.to_frame()
+    assert frame.loc["rate_median", "unit"] == "mm per flight_hours"
+    assert (
+        frame.loc["rate_median", "lower"]
+        < frame.loc["rate_median", "value"]
+        < frame.loc["rate_median", "upper"]
+    )
+    assert "\n" not in repr(fit)
+
+
+@pytest.mark.parametrize("n", [0, 1, 4])
+def test_fewer_than_five_damages_mapped_again_are_refused(n):
+    tracks = pd.concat(
+        [
+            mappings(4, seed=1).query("track < @n"),
+            mappings(9, seed=2, times=1).assign(track=lambda f: f["track"] + 50),
+        ]
+    )
+    message = (
+        rf"^`tracks` must hold at least 5 damages mapped twice or more at different ages\. Got {n}\. State"
+    )
+    with pytest.raises(ValueError, match=message):
+        fit_growth(tracks)
+
+
+def test_two_mappings_at_one_age_are_no_repeat():
+    tracks = mappings(5, seed=1, times=2)
+    tracks.loc[tracks["track"] == 0, "age"] = 3000.0
+    with pytest.raises(ValueError, match=r"Got 4\. State"):
+        fit_growth(tracks)
+
+
+@pytest.mark.parametrize(
+    ("column", "value"), [("diameter_mm", 0.0), ("diameter_mm", np.nan), ("age", np.inf)]
+)
+def test_impossible_sizes_and_ages_are_refused(column, value):
+    tracks = mappings(8, seed=1)
+    tracks.loc[3, column] = value
+    with pytest.raises(ValueError, match=r"^`tracks` must have positive sizes and finite ages\. Got others"):
+        fit_growth(tracks)
+
+
+def test_a_missing_column_is_named():
+    with pytest.raises(ValueError, match=r"^`tracks` must have a column diameter_mm\. Got track, age\.$"):
+        fit_growth(mappings(8, seed=1).drop(columns="diameter_mm"))
+
+
+# Size at onset ------------------------------------------------------------------------------------
+
+CURVE = DetectionCurve(a50=25.0, slope=4.0, plateau=0.95)
+ONSET, ONSET_SD = 22.0, 0.4
+RATES = LinearGrowth(1.0, 1.0, RATE, RATE_SD, no_growth_share=0.3, clock="flight_hours")
+
+
+def looked_at(n, *, seed, curve=CURVE):
+    """Lives with an onset at an even chance over the watch, and looks every 2000 hours that may miss it."""
+    rng = np.random.default_rng(seed)
+    onset = rng.uniform(0, 16_000, n)
+    start = ONSET * np.exp(ONSET_SD * rng.standard_normal(n))
+    rate = np.where(
+        rng.random(n) < RATES.no_growth_share, 0.0, RATE * np.exp(RATE_SD * rng.standard_normal(n))
+    )
+    look = 2000.0 * np.arange(1, 9)
+    true = start[:, None] + rate[:, None] * (look - onset[:, None])
+    there = look > onset[:, None]
+    seen = there & (rng.random(true.shape) < curve.pod(np.where(there, true, 1.0)))
+    first = np.where(seen.any(axis=1), seen.argmax(axis=1), look.size - 1)
+    rows, k = np.nonzero(np.arange(look.size) <= first[:, None])
+    histories = Histories.from_looks(
+        pd.DataFrame({"life": rows, "age": look[k], "found": seen[rows, k]}), clock="flight_hours"
+    )
+    size = true[np.arange(n), first] * np.exp(ERROR * rng.standard_normal(n))
+    return histories, np.where(seen.any(axis=1), size, np.nan)
+
+
+def test_the_size_at_onset_comes_back_from_what_was_found():
+    fits = [
+        fit_onset_size(*looked_at(400, seed=s), curve=CURVE, rates=RATES, size_log_sd=ERROR) for s in range(6)
+    ]
+    for name, true in (("median", ONSET), ("log_sd", ONSET_SD)):
+        logs = np.log([getattr(fit, name) for fit in fits])
+        assert logs.mean() == pytest.approx(np.log(true), abs=4 * logs.std(ddof=1) / np.sqrt(6)), name
+    # What was found is larger: it grew, and large damage is found more readily.
+    assert np.mean([np.log(fit.found_median / ONSET) for fit in fits]) > 0.3
+
+
+def test_size_at_onset_with_looks_that_see_everything():
+    curve = DetectionCurve.constant(1.0)
+    fits = [
+        fit_onset_size(*looked_at(400, seed=s, curve=curve), curve=curve, rates=RATES, size_log_sd=ERROR)
+        for s in range(6)
+    ]
+    logs = np.log([fit.median for fit in fits])
+    assert logs.mean() == pytest.approx(np.log(ONSET), abs=4 * logs.std(ddof=1) / np.sqrt(6))
+
+
+def test_onset_sizes_scale_with_the_sizes():
+    histories, size = looked_at(200, seed=1)
+    fit = fit_onset_size(histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR)
+    factor = 1.16
+    curve = DetectionCurve(CURVE.a50 * factor, CURVE.slope, CURVE.plateau)
+    rates = LinearGrowth(1.0, 1.0, RATE * factor, RATE_SD, no_growth_share=0.3)
+    other = fit_onset_size(histories, size * factor, curve=curve, rates=rates, size_log_sd=ERROR)
+    assert other.median == pytest.approx(fit.median * factor, rel=2e-3)
+    assert other.log_sd == pytest.approx(fit.log_sd, rel=1e-2)
+    assert other.found_median == pytest.approx(fit.found_median * factor)
+
+
+def test_sizes_of_lives_never_found_are_not_used():
+    histories, size = looked_at(200, seed=1)
+    fit = fit_onset_size(histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR)
+    filled = np.where(np.isfinite(histories.upper), size, 500.0)
+    assert fit_onset_size(histories, filled, curve=CURVE, rates=RATES, size_log_sd=ERROR).median == fit.median
+    assert fit.n_finds == int(np.isfinite(histories.upper).sum())
+    assert fit.to_frame().loc["onset_median", ["value", "unit"]].tolist() == [fit.median, "mm"]
+
+
+@pytest.mark.parametrize("n", [0, 4])
+def test_fewer_than_five_sizes_are_refused(n):
+    histories, size = looked_at(60, seed=1)
+    found = np.flatnonzero(np.isfinite(size))
+    size[found[n:]] = np.nan
+    with pytest.raises(
+        ValueError, match=rf"^`diameter_mm` must hold at least 5 sizes at first find\. Got {n}\. State"
+    ):
+        fit_onset_size(histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR)
+
+
+@pytest.mark.parametrize("median", [0.12, 1.0])
+def test_a_spread_prior_draws_the_spread_towards_its_median_and_the_more_the_narrower_it_is(median):
+    histories, size = looked_at(60, seed=2)
+
+    def log_sd(prior):
+        return fit_onset_size(
+            histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR, spread_prior=prior
+        ).log_sd
+
+    away = [
+        abs(np.log(log_sd(prior) / median)) for prior in (None, (median, 1.0), (median, 0.3), (median, 0.02))
+    ]
+    assert away == sorted(away, reverse=True)
+    assert away[0] > 0.3
+    assert away[3] < 0.03
