@@ -51,10 +51,6 @@ def _console(*, stderr: bool = False) -> Console:
     return Console(stderr=stderr, width=None if stream.isatty() else 170, highlight=False, soft_wrap=False)
 
 
-def _say(text: str) -> None:
-    _console(stderr=True).print(escape(text))
-
-
 @contextmanager
 def _bad_input() -> Iterator[None]:
     """Turn an error about the input into one message and exit status 2."""
@@ -64,10 +60,14 @@ def _bad_input() -> Iterator[None]:
 
     try:
         yield
-    except (TableError, QuestionError, RecordError) as error:
+    except (TableError, QuestionError, RecordError, NotImplementedError) as error:
         message = str(error)
     except OSError as error:
-        message = f"{error.filename or 'file'}: {error.strerror}. Give a path that can be read and written."
+        message = str(error)  # one of ours says what to do; the system's names its file apart
+        if error.strerror:
+            message = (
+                f"{error.filename or 'file'}: {error.strerror}. Give a path that can be read and written."
+            )
     else:
         return
     typer.echo(f"error: {message}", err=True)
@@ -239,6 +239,8 @@ def decide(
 
         paths = question or sorted((source / "questions").glob("*.toml"))
         if not paths:
+            if not source.is_dir():
+                _load(source, strict=True, rejected=None)  # says what is wrong with the source itself
             raise QuestionError(
                 f"{source / 'questions'}: no question there. Give --question, or put TOML files there."
             )
@@ -408,7 +410,7 @@ def _number(value: object) -> str:
 def demo(
     folder: Annotated[Path, typer.Argument(help="New folder for the invented demo fleet.")],
     seed: Annotated[
-        int | None, typer.Option(help="Seed; default: that of the demo fleet in the repository.")
+        int | None, typer.Option(min=0, help="Seed; default: that of the demo fleet in the repository.")
     ] = None,
 ) -> None:
     """Make the invented demo fleet anew: an operator's tables, and the truth beside them."""

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from ipywidgets import VBox
 
     from kit.findings import Fleet
-    from kit.intervals import Answer, ModeAnswer
+    from kit.intervals import Answer
     from kit.simulate.schedule import ScheduleOutcome
 
 _TARGETS = {"preventable_exceedances": "preventable", "exceedances": "exceedances", "exposure": "exposure"}
@@ -233,47 +233,64 @@ def _labels(values: Sequence[float]) -> list[str]:
     return labels
 
 
-def schedule_arguments(answer: Answer, mode: ModeAnswer) -> dict[str, object]:
-    """Put one kind of damage under the recommended schedule, for a play event by event.
+def _ends(answer: Answer) -> tuple[tuple[float, float], ...]:
+    """Ages up to which damage counts and their weights: the last look before the horizon, and the next one.
+
+    An answer averages over both, so that no interval gains by a look that happens to fall just before the
+    horizon; see `kit.intervals.cycle_kernel`.
+    """
+    if answer.repeat is None or answer.threshold is None:
+        raise ValueError(
+            f"`answer` must recommend an interval. {answer.question.name}: no interval examined meets the target. "
+            "Ask with another target, or look at the curve."
+        )
+    first, repeat, horizon = answer.threshold, answer.repeat, answer.question.horizon
+    n_gaps = int(np.floor((horizon - first) / repeat * (1 + 1e-12)))
+    last, after = (first + n_gaps * repeat, first + (n_gaps + 1) * repeat) if n_gaps >= 0 else (0.0, first)
+    share = (horizon - last) / (after - last)
+    ends = ((last, 1.0 - share), (after, share)) if share > 1e-12 else ((last, 1.0),)
+    return tuple(end for end in ends if end[0] > 0)
+
+
+def scheduled_plays(answer: Answer) -> list[dict[str, object]]:
+    """Put each kind of damage under the recommended schedule, for a play event by event.
 
     Parameters
     ----------
     answer : Answer
         What `kit.recommend` gave.
-    mode : ModeAnswer
-        One of its kinds of damage.
 
     Returns
     -------
-    dict of str to object
+    list of dict
+        Arguments of `kit.simulate.schedule.simulate_schedule` but for the number of lives and the seed:
         life_scale, life_shape, growth, detection, limit, first, repeat, horizon, all on the clock of
-        the question; arguments of `kit.simulate.schedule.simulate_schedule`.
+        the question. For each kind one play up to the last look before the horizon, and one up to
+        the next look; one where the horizon is a look.
 
     Raises
     ------
     ValueError
         If the answer recommends no interval.
     """
-    if answer.repeat is None:
-        raise ValueError(
-            f"`answer` must recommend an interval. {answer.question.name}: no interval examined meets the target. "
-            "Ask with another target, or look at the curve."
-        )
-    ask, per_unit = answer.question, mode.units_per_schedule_unit
-    pod = ask.detection
-    share = next(asked.far_side_share for asked in ask.modes if asked.kind == mode.kind)
-    return {
-        "life_scale": mode.scale / per_unit,
-        "life_shape": mode.shape,
-        "growth": mode.growth.convert(1 / per_unit, ask.clock),
-        "detection": DetectionCurve(
-            pod.a50_mm, pod.slope, pod.plateau, share, pod.far_side_plateau, basis=pod.basis
-        ),
-        "limit": answer.limit_mm,
-        "first": answer.threshold,
-        "repeat": answer.repeat,
-        "horizon": ask.horizon,
-    }
+    ask, pod, plays = answer.question, answer.question.detection, []
+    ends = _ends(answer)
+    for mode in answer.modes:
+        per_unit = mode.units_per_schedule_unit
+        share = next(asked.far_side_share for asked in ask.modes if asked.kind == mode.kind)
+        same = {
+            "life_scale": mode.scale / per_unit,
+            "life_shape": mode.shape,
+            "growth": mode.growth.convert(1 / per_unit, ask.clock),
+            "detection": DetectionCurve(
+                pod.a50_mm, pod.slope, pod.plateau, share, pod.far_side_plateau, basis=pod.basis
+            ),
+            "limit": answer.limit_mm,
+            "first": answer.threshold,
+            "repeat": answer.repeat,
+        }
+        plays += [same | {"horizon": end} for end, _ in ends]
+    return plays
 
 
 def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.DataFrame:
@@ -284,7 +301,7 @@ def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.D
     answer : Answer
         What `kit.recommend` gave.
     played : sequence of ScheduleOutcome
-        One for each kind of damage, of the recommended schedule, each with a seed of its own.
+        One for each of `scheduled_plays`, in that order, each with a seed of its own.
 
     Returns
     -------
@@ -295,27 +312,23 @@ def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.D
     Raises
     ------
     ValueError
-        If there is not one outcome for each kind of damage, or one is of another schedule.
+        If the outcomes are not those of the plays.
 
     Notes
     -----
-    The lives of the kinds are taken as independent, so that their variances add; with one common seed they
-    would not be.
+    The plays are taken as independent, so that their variances add; with one common seed they would not
+    be.
     """
-    ask = answer.question
-    if len(played) != len(answer.modes):
+    ask, ends = answer.question, _ends(answer)
+    wanted = [(answer.threshold, answer.repeat, end) for _ in answer.modes for end, _ in ends]
+    got = [(one.first, one.repeat, one.horizon) for one in played]
+    if len(got) != len(wanted) or not np.allclose(got, wanted):
         raise ValueError(
-            f"`played` must hold one outcome for each kind of damage. Got {len(played)} for {len(answer.modes)} kinds."
+            f"`played` must hold an outcome for each of the {len(wanted)} plays of `scheduled_plays`, in order. Got "
+            f"{len(got)}, first {played[0] if got else 'none'!r}."
         )
-    for one in played:
-        if not np.allclose(
-            (one.first, one.repeat, one.horizon), (answer.threshold, answer.repeat, ask.horizon)
-        ):
-            raise ValueError(
-                f"`played` must be of the recommended schedule, first {answer.threshold:g}, repeat {answer.repeat:g}, "
-                f"horizon {ask.horizon:g}. Got {one!r}. Make it with `schedule_arguments`."
-            )
     hours_per_unit = answer.units_per_day["flight_hours"] / answer.units_per_day[ask.clock]
+    weights = [weight for _ in answer.modes for _, weight in ends]
     rows = []
     for name in _PLAYED:
         # Exposure comes in units of the clock, counts do not.
@@ -324,9 +337,9 @@ def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.D
             / (ask.horizon * hours_per_unit)
             * (hours_per_unit if "exposure" in name else 1.0)
         )
-        parts = [getattr(one, name) for one in played]
-        value = scale * sum(part.value for part in parts)
-        error = scale * float(np.sqrt(sum(part.standard_error**2 for part in parts)))
+        parts = [(weight, getattr(one, name)) for weight, one in zip(weights, played, strict=True)]
+        value = scale * sum(weight * part.value for weight, part in parts)
+        error = scale * float(np.sqrt(sum((weight * part.standard_error) ** 2 for weight, part in parts)))
         best = answer.risk[name][0]
         gap = (best - value) / error if error > 0 else float("nan")
         rows.append((name, best, value, error, gap))

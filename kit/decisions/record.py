@@ -251,7 +251,7 @@ def write_decision(answer: Answer, folder: str | Path, *, sign_offs: tuple[SignO
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists():
-            if path.read_text(encoding="utf-8") == text:
+            if path.read_bytes() == text.encode("utf-8"):
                 return path
             raise RecordError(
                 f"{path}: another decision of this name is there, and records are never overwritten. "

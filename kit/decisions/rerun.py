@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.decisions.record import DecisionRecord, decision_record, read_decision, record_digest
+from kit.decisions.record import DecisionRecord, RecordError, decision_record, read_decision, record_digest
 from kit.findings import Fleet
 from kit.intervals import Evidence, recommend
 
@@ -145,7 +145,7 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     Raises
     ------
     RecordError
-        If the file is not a decision record.
+        If the file is not a decision record, or was altered so that it cannot be run again.
     QuestionError
         If the question can no longer be answered.
 
@@ -156,7 +156,21 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     of all events to date. They are no judgement of those who decided, who could not know them.
     """
     then = read_decision(path)
+    altered = then.digest != record_digest(then)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
+    try:
+        return _run_again(then, evidence, altered)
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        if not altered:
+            raise
+        raise RecordError(
+            f"{path}: the record does not match its own digest: it was altered after it was written, and what it "
+            f"says now cannot be run again ({error}). Restore the file from its source."
+        ) from None
+
+
+def _run_again(then: DecisionRecord, evidence: Evidence, altered: bool) -> Rerun:
+    """Answer the question of a record again, three times, and compare."""
     question = then.question.model_copy(update={"known_on": then.known_on})
     as_then = evidence.as_known_on(then.known_on)
     now = decision_record(recommend(evidence, question))
@@ -173,7 +187,7 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     )
     since = evidence.fleet.rows_since(pd.Timestamp(then.known_on))
     reasons: list[str] = []
-    if then.digest != record_digest(then):
+    if altered:
         reasons.append("the record does not match its own digest: it was altered after it was written")
     if changed:
         reasons.append(
@@ -191,7 +205,7 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     ]
     if other:
         reasons.append("software: " + "; ".join(other))
-    if then.digest != record_digest(then):
+    if altered:
         verdict = "record altered"
     elif changed:
         verdict = "data changed"

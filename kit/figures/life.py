@@ -47,9 +47,10 @@ def key(ax: Axes) -> None:
     ax : Axes
         Whose labelled artists are named.
     """
-    ax.legend(
+    legend = ax.legend(
         loc="upper left", fontsize="small", frameon=True, framealpha=1.0, edgecolor="none", borderaxespad=0.0
     )
+    legend.set_zorder(2.4)  # above the lines, below the frame of the axes
 
 
 def _finds_label(fit: WeibullFit | None) -> str:

@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 
 _PER = 10_000.0  # risks are given for this many panel flight hours
 _LARGEST_STEP = 1.34  # a longer step than this gets a caution
+_OFTEN = 0.5  # above this share of panels with damage, recurrence matters and gets a caution
 _BAND = (0.05, 0.95)
 _DRAW_TOLERANCE = 1e-9
 
@@ -394,7 +395,7 @@ class _Case:
         rules: list[RuleAnswer] = []
 
         age = min(self.threshold_age(), ask.horizon)
-        threshold, threshold_words, fits = in_packages(min(age, cap), packages, unit)
+        threshold, threshold_words, fits = in_packages(min(age, cap), packages, unit, once=True)
         rules.append(
             RuleAnswer(
                 "threshold",
@@ -444,7 +445,7 @@ class _Case:
             else:
                 rules.append(RuleAnswer("risk", found, False, reason + not_asked))
             if moved is not None and moved < threshold and "risk" in ask.govern:
-                threshold, threshold_words, _ = in_packages(moved, packages, unit)
+                threshold, threshold_words, _ = in_packages(moved, packages, unit, once=True)
                 self.notes.append(
                     "threshold moved up to one repeat interval, since the target is not met otherwise"
                 )
@@ -507,7 +508,7 @@ class _Case:
 
     def _landmarks(self, packages, current: float, longest: float) -> list[float]:
         """Repeats that a reader looks for on the curve: package multiples, the interval now, the proposal."""
-        marks = [times * package.length for package in packages for times in (1, 2, 3)]
+        marks = [times * package.length for package in packages for times in (0.5, 1, 2, 3)]
         marks += [current, self.ask.proposed_repeat or float("inf")]
         return [
             mark
@@ -572,6 +573,19 @@ class _Case:
         if suspect:
             self.notes.append(
                 f"{suspect} sizes in the fleet are left out of growth and size at onset: their unit is suspect"
+            )
+        damaged = 1 - float(
+            np.prod(
+                [
+                    np.exp(-((ask.horizon * mode.units_per_schedule_unit / mode.scale) ** mode.shape))
+                    for mode in self.modes
+                ]
+            )
+        )
+        if damaged > _OFTEN:
+            self.notes.append(
+                f"{damaged:.0%} of panels have damage before the horizon; only the first of each kind counts, so the risk "
+                "from damage that comes back after a repair is not in it"
             )
         if ask.measured_to_true != 1:
             self.assumptions.append(f"true size is {ask.measured_to_true:g} times the size as mapped")

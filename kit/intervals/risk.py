@@ -10,11 +10,12 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve, as_detection
-from kit.growth import GrowthModel, unit_nodes
+from kit.growth import Case, GrowthModel, unit_nodes
 
 Floats = NDArray[np.float64]
 
 _MOST_LOOKS = 500
+_MOST_CELLS = 400_000  # cells of the largest array that is made at once
 _MOST_CUTS = 36  # of a gap between looks; where more jumps fall into it, even pieces do as well
 _EVEN_PIECES = 12
 
@@ -431,30 +432,37 @@ def _after_onset(
     middle = (cuts[:, 1:] + cuts[:, :-1]) / 2
     ends = looks + rest
     span = np.diff(looks, axis=1, prepend=0.0)
-    for case in growth.cases(limit, nodes.start):
-        chance = growth.delay_chance(cuts, case.start, limit)
-        piece = np.diff(chance, axis=1)
-        row, col = np.nonzero(piece > 1e-14)
+    every = [np.array(column) for column in zip(*growth.cases(limit, nodes.start), strict=True)]
+    # All sizes at onset at once, in as many portions as keep the arrays small.
+    n_cases = every[0].size if every else 0
+    portions = min(n_cases, 1 + n_cases * cuts.size * n_looks * nodes.delay // _MOST_CELLS)
+    for part in np.array_split(np.arange(n_cases), portions) if portions else ():
+        start, share_of_start, largest = (column[part] for column in every)
+        chance = growth.delay_chance(cuts[:, None, :], start[:, None], limit)
+        piece = np.diff(chance, axis=2)
+        row, which, col = np.nonzero(piece > 1e-14)
         if row.size == 0:
             continue
+        mass = piece[row, which, col][:, None]
+        u = chance[row, which, col][:, None] + mass * x
         low, high = cuts[row, col][:, None], cuts[row, col + 1][:, None]
-        u = chance[row, col][:, None] + piece[row, col][:, None] * x
-        delay = np.clip(growth.delay_at(u, case.start, limit), low, high)[:, :, None]
-        weight = case.weight * piece[row, col][:, None] * w
+        delay = np.clip(growth.delay_at(u, start[which][:, None], limit), low, high)[:, :, None]
+        weight = share_of_start[which][:, None] * mass * w
         look = looks[row][:, None, :]
         before = looks[row] < middle[row, col][:, None]  # looks before the limit is reached (k, n_looks)
         counts = ends[row] > middle[row, col][:, None]  # columns whose horizon lies after it
         n_before = before.sum(axis=1)
-        relative = curve.relative(growth.size(look, case, delay, limit))
+        cases = Case(start[which][:, None, None], 1.0, largest[which][:, None, None])
+        relative = curve.relative(growth.size(look, cases, delay, limit))
         # Time beyond the limit up to each look, and from the last look to the horizon.
         wait = np.where(before[:, None, :], 0.0, np.minimum(look - delay, span[row][:, None, :]))
         after = np.minimum(rest, ends[row][:, None, :] - delay)
         first_of_row = np.flatnonzero(np.r_[True, row[1:] != row[:-1]])
+        unseen = np.ones((*relative.shape[:2], n_looks + 1))
         for (share, plateau), count_out, exposure_out in zip(
             curve.sides, (near, far), (near_exposure, far_exposure), strict=False
         ):
             # Chance that the looks before each look missed, and after the last one.
-            unseen = np.ones((*relative.shape[:2], n_looks + 1))
             np.cumprod(1.0 - plateau * relative, axis=2, out=unseen[:, :, 1:])
             at_limit = np.take_along_axis(unseen, n_before[:, None, None], axis=2)[:, :, 0]
             passed = share * (weight * at_limit).sum(axis=1)[:, None] * counts

@@ -99,7 +99,9 @@ def package_lengths(
     return sorted(out, key=lambda package: package.length)
 
 
-def in_packages(interval: float, packages: Sequence[Package], unit: str) -> tuple[float, str, bool]:
+def in_packages(
+    interval: float, packages: Sequence[Package], unit: str, *, once: bool = False
+) -> tuple[float, str, bool]:
     """Return the largest package multiple that is not longer than an interval.
 
     Parameters
@@ -110,6 +112,8 @@ def in_packages(interval: float, packages: Sequence[Package], unit: str) -> tupl
         To choose from; none: the interval stands as it is.
     unit : str
         Name of the unit, for the words.
+    once : bool
+        Whether the words are for a single look, not for one after the other.
 
     Returns
     -------
@@ -126,14 +130,19 @@ def in_packages(interval: float, packages: Sequence[Package], unit: str) -> tupl
         if times >= 1:
             choices.append((times * package.length, -times, package))
     if not choices:
-        return interval, f"{interval:,.0f} {unit}", False
+        return interval, f"{'at' if once else 'every'} {interval:,.0f} {unit}", False
     length, less, package = max(choices, key=lambda choice: choice[:2])
     parts = [
         f"{-less * amount:,.0f} {name.replace('_', ' ')}"
         for name, amount in package.amounts.items()
         if np.isfinite(amount)
     ]
-    every = f"every {package.name}" if less == -1 else f"every {_ordinal(-less)} {package.name}"
+    number = _ordinal(-less)
+    every = (
+        f"at the {number if less < -1 else 'first'} {package.name}"
+        if once
+        else f"every {number + ' ' if less < -1 else ''}{package.name}"
+    )
     return length, f"{every} ({' or '.join(parts)}{', whichever first' if len(parts) > 1 else ''})", True
 
 

@@ -247,35 +247,6 @@ class Histories:
             kind,
         )
 
-    def convert(self, factor: float, clock: str) -> Histories:
-        """Return the same histories on a clock that runs `factor` units for each unit of this one.
-
-        Parameters
-        ----------
-        factor : float
-            Units of the new clock per unit of this one [-].
-        clock : str
-            Name of the new clock.
-
-        Returns
-        -------
-        Histories
-            With all ages multiplied.
-        """
-        return Histories(
-            self.life,
-            self.entry * factor,
-            self.lower * factor,
-            self.upper * factor,
-            self.count,
-            self.cluster,
-            self.look_age * factor,
-            self.look_start,
-            clock,
-            self.excluded,
-            self.kind,
-        )
-
 
 def _of_life(
     frame: pd.DataFrame,

@@ -376,3 +376,7 @@ def row_scores(
     z_exact = np.where(exact, (np.log(np.where(exact & (lower > 0), lower, 1.0)) - log_scale) * k, 0.0)
     g_shape = g_shape + r * np.where(between, q_up - q_low, 0.0) + np.where(exact, 1.0 + z_exact, 0.0)
     return np.stack([g_scale, g_shape], axis=1) * count[:, None]
+
+
+Terms = PerfectTerms | SumTerms
+"""Either form of the likelihood."""

@@ -4,86 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import chdtri, gamma, ndtri
 
 from kit.life.histories import Histories, check_rows
-from kit.life.likelihood import PerfectTerms, SumTerms, row_scores
-
-Floats = NDArray[np.float64]
-Terms = PerfectTerms | SumTerms
+from kit.life.imperfect import ConstantDetection, Detection, detection_terms
+from kit.life.likelihood import Floats, PerfectTerms, SumTerms, Terms, row_scores
+from kit.life.maximum import (
+    NoFiniteMaximum,
+    first_point,
+    maximise,
+    refuse_endless_shape,
+    refuse_shape_zero,
+    refuse_without_maximum,
+    start_from_some_rows,
+)
+from kit.life.profile import profile_bound
 
 _METHODS = ("wald", "cluster", "profile")
 _FEW_FINDS = 20
-_FIRST_SHAPE = 1.2
-_LEAST_CURVATURE = 1e-7  # the likelihood levels out exponentially towards an endless shape
 _MANY_ROWS = 200_000  # from here on a start from some of the rows pays
-
-
-class NoFiniteMaximum(ValueError):
-    """The likelihood has no finite maximum, so there is no fit to give."""
-
-
-class Detection(Protocol):
-    """What a fit needs to know of imperfect looks: see `kit.detection`."""
-
-    weights: Floats
-
-    def pod_at_delay(self, delay: Floats) -> Floats:
-        """Chance of detection at a delay after onset, one column for each class of damage."""
-
-
-@dataclass(frozen=True)
-class ConstantDetection:
-    """Looks that find damage with one chance, however long it has been there.
-
-    Parameters
-    ----------
-    pod : float
-        Chance that a look finds damage that is there [-].
-    hidden_share : float
-        Share of damage that no look can find, such as on the far side [-].
-
-    Raises
-    ------
-    ValueError
-        If `pod` is not in (0, 1] or `hidden_share` not in [0, 1).
-    """
-
-    pod: float
-    hidden_share: float = 0.0
-
-    def __post_init__(self) -> None:
-        """Check the two chances."""
-        if not 0 < self.pod <= 1:
-            raise ValueError(f"`detection` must be a chance above 0 and at most 1. Got {self.pod!r}.")
-        if not 0 <= self.hidden_share < 1:
-            raise ValueError(f"`hidden_share` must be at least 0 and below 1. Got {self.hidden_share!r}.")
-
-    @property
-    def weights(self) -> Floats:
-        """Shares of the damage that looks can find and that they cannot."""
-        return np.array([1.0 - self.hidden_share, self.hidden_share])
-
-    def pod_at_delay(self, delay: Floats) -> Floats:
-        """Chance of detection at each delay.
-
-        Parameters
-        ----------
-        delay : ndarray, shape (n,)
-            Time from onset to the look [clock units].
-
-        Returns
-        -------
-        ndarray, shape (n, 2)
-            For damage that looks can find, and that they cannot [-].
-        """
-        return np.broadcast_to(np.array([self.pod, 0.0]), (*delay.shape, 2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -327,7 +270,7 @@ class WeibullFit:
             low, high = np.exp(centre - reach), np.exp(centre + reach)
             return float(low), float(high)
         drop = float(chdtri(1, 1 - level)) / 2
-        return tuple(np.exp(_profile_bound(self, centre, reach, sign, w, drop)) for sign in (-1.0, 1.0))
+        return tuple(np.exp(profile_bound(self, centre, reach, sign, w, drop)) for sign in (-1.0, 1.0))
 
     def survival_bounds(
         self, age: ArrayLike, *, level: float = 0.95, method: str = "wald"
@@ -486,6 +429,8 @@ def fit_weibull(
             )
         start, low, up, number = histories.entry, histories.lower, histories.upper, histories.count
         cluster, clock, kind = histories.cluster, histories.clock, histories.kind
+        if cluster is not None and len(set(cluster)) < 2:
+            cluster = None  # one aircraft alone says nothing of how aircraft differ
     perfect = isinstance(detection, int | float) and float(detection) == 1.0
     if low.size == 0 or not np.isfinite(up).any():
         raise NoFiniteMaximum(
@@ -494,7 +439,7 @@ def fit_weibull(
         )
     if perfect:
         if shape is None:
-            _refuse_without_maximum(start, low, up)
+            refuse_without_maximum(start, low, up)
         terms: Terms = PerfectTerms.from_rows(start, low, up, number)
     else:
         if histories is None:
@@ -507,14 +452,14 @@ def fit_weibull(
     some = slice(
         None, None, 1 + low.size // _MANY_ROWS if np.isfinite(up[:: 1 + low.size // _MANY_ROWS]).any() else 1
     )
-    begin = _start(start[some], low[some], up[some], number[some], shape)
+    begin = first_point(start[some], low[some], up[some], number[some], shape)
     if perfect and low.size > _MANY_ROWS:
-        begin = _start_from_some_rows(start, low, up, number, shape, begin)
-    point, value, hess = _maximise(terms, begin, shape)
+        begin = start_from_some_rows(start, low, up, number, shape, begin)
+    point, value, hess = maximise(terms, begin, shape)
     if shape is None:
         if perfect:
-            _refuse_endless_shape(start, low, up, number, value)
-        _refuse_shape_zero(start, low, up, number, value)
+            refuse_endless_shape(start, low, up, number, value)
+        refuse_shape_zero(start, low, up, number, value)
     covariance = np.zeros((2, 2))
     if shape is None:
         covariance = np.linalg.inv(-hess)
@@ -544,165 +489,6 @@ def fit_weibull(
     )
 
 
-def _refuse_without_maximum(entry: Floats, lower: Floats, upper: Floats) -> None:
-    """Refuse rows whose likelihood rises towards an endless shape: see the notes of `fit_weibull`."""
-    last_clean, first_found = _last_clean(entry, lower), float(upper.min())
-    if last_clean < first_found:
-        raise _no_clean_look_beyond(last_clean, first_found)
-    if last_clean == first_found:
-        # Only lives that came late and were clean last at that very age can be likelier under a finite shape.
-        late = (lower == last_clean) & (entry > 0) & (entry < lower)
-        if not late.any() or (lower[upper == first_found] == first_found).any():
-            raise _no_clean_look_beyond(last_clean, first_found)
-
-
-def _refuse_endless_shape(entry: Floats, lower: Floats, upper: Floats, count: Floats, value: float) -> None:
-    """Refuse when all onsets at the one age that the looks allow are at least as likely as the fit."""
-    last_clean, first_found = _last_clean(entry, lower), float(upper.min())
-    if last_clean != first_found:
-        return
-    found = float(count[upper == first_found].sum())
-    clean = float(count[(lower == last_clean) & (entry < lower)].sum())
-    limit = found * np.log(found / (found + clean)) + clean * np.log(clean / (found + clean))
-    if limit >= value - 1e-9:
-        raise _no_clean_look_beyond(last_clean, first_found)
-
-
-def _last_clean(entry: Floats, lower: Floats) -> float:
-    """Last age at which any life was clean after it came under watch; 0 if none was."""
-    return float(lower[lower > entry].max(initial=0.0))
-
-
-def _no_clean_look_beyond(last_clean: float, first_found: float) -> NoFiniteMaximum:
-    what = (
-        f"every find's interval reaches {first_found:g} and no clean look goes beyond it "
-        f"(last clean look at {last_clean:g})"
-        if last_clean > 0
-        else "nobody was clean at any look after coming under watch"
-    )
-    return NoFiniteMaximum(
-        f"No fit: {what}, so the likelihood keeps rising as the shape grows and no finite maximum exists. "
-        "What can be had: the scale under an assumed shape (`fit_weibull(..., shape=)`), or a fit once "
-        "clean looks beyond that age are in the data."
-    )
-
-
-def _start(entry: Floats, lower: Floats, upper: Floats, count: Floats, shape: float | None) -> Floats:
-    """Log scale that a constant hazard on the age to the power `shape` would have, and log shape."""
-    power = _FIRST_SHAPE if shape is None else shape
-    found = np.isfinite(upper)
-    last = np.where(found, (lower + np.where(found, upper, 0.0)) / 2, lower)
-    top = float(last.max())
-    exposure = float(count @ ((last / top) ** power - (np.minimum(entry, last) / top) ** power))
-    finds = float(count[found].sum())
-    return np.array([np.log(top) + np.log(max(exposure, 1e-12) / finds) / power, np.log(power)])
-
-
-def _start_from_some_rows(
-    entry: Floats, lower: Floats, upper: Floats, count: Floats, shape: float | None, begin: Floats
-) -> Floats:
-    """Maximum of one row in twenty: close to that of all, so that few rounds over all rows remain."""
-    some = (entry[::20], lower[::20], upper[::20], count[::20])
-    try:
-        if shape is None:
-            _refuse_without_maximum(*some[:3])
-        return _maximise(PerfectTerms.from_rows(*some), begin, shape)[0]
-    except NoFiniteMaximum:
-        return begin
-
-
-def _maximise(terms: Terms, begin: Floats, shape: float | None) -> tuple[Floats, float, Floats]:
-    """Newton's method on (log scale, log shape) with halved steps; quadratic at the end."""
-    free = 2 if shape is None else 1
-    point = begin.copy()
-    with np.errstate(all="ignore"):
-        value, grad, hess = terms.value(*point)
-        for _ in range(200):
-            h, g = hess[:free, :free], grad[:free]
-            size, axes = np.linalg.eigh(-h)
-            # Where the surface is not bowl-shaped the curvature's size still gives a sensible step.
-            size = np.maximum(np.abs(size), 1e-10 * max(float(np.abs(size).max()), 1e-300))
-            step = axes @ ((axes.T @ g) / size)
-            decrement = float(g @ step)
-            # The cap is on the log of the cumulative hazard, where a small shape allows long steps in scale.
-            reach = max(
-                abs(float(step[0])) * min(1.0, float(np.exp(point[1]))),
-                float(np.abs(step[1:]).max(initial=0.0)),
-            )
-            step *= min(1.0, 1.5 / max(reach, 1e-300))
-            trial = point.copy()
-            for _half in range(60):
-                trial[:free] = point[:free] + step
-                new = terms.value(*trial)
-                if np.isfinite(new[0]) and new[0] >= value - 1e-13 * (1 + abs(value)):
-                    break
-                step /= 2
-            else:
-                break
-            point, (value, grad, hess) = trial, new
-            if abs(point[1]) > 12 or abs(point[0]) > 500:
-                raise NoFiniteMaximum(
-                    f"No fit: the likelihood keeps rising as the shape goes to {'0' if point[1] < 0 else 'infinity'} "
-                    "(onset either at once or never, or all at one age), so no finite maximum exists. What can be had: "
-                    "the scale under an assumed shape (`fit_weibull(..., shape=)`)."
-                )
-            if decrement < 1e-11 * (1 + abs(value)) ** 0.5:
-                break
-        else:
-            raise NoFiniteMaximum(
-                f"No fit: the likelihood still rises after 200 steps (scale {np.exp(point[0]):.3g}, shape "
-                f"{np.exp(point[1]):.3g}), so no finite maximum was found. What can be had: the scale under an assumed "
-                "shape (`fit_weibull(..., shape=)`)."
-            )
-    point, value, hess = _polish(terms, point, free)
-    # Curvature in the log of the cumulative hazard and log shape; a standard error of thousands is no maximum.
-    unit = np.array([np.exp(point[1]), 1.0])[:free]
-    left = -hess[:free, :free] / np.outer(unit, unit)
-    if not (np.isfinite(left).all() and np.linalg.eigvalsh(left).min() > _LEAST_CURVATURE):
-        raise NoFiniteMaximum(
-            "No fit: the likelihood is flat in at least one direction at its highest point, so no finite maximum "
-            "exists. What can be had: the scale under an assumed shape (`fit_weibull(..., shape=)`)."
-        )
-    return point, value, hess
-
-
-def _polish(terms: Terms, point: Floats, free: int) -> tuple[Floats, float, Floats]:
-    """Take the last Newton steps, which only change digits that the likelihood itself no longer shows."""
-    with np.errstate(all="ignore"):
-        value, grad, hess = terms.value(*point)
-        for _ in range(3):
-            try:
-                step = np.linalg.solve(-hess[:free, :free], grad[:free])
-            except np.linalg.LinAlgError:
-                break
-            if not np.abs(step).max() < 1e-3 or np.abs(step).max() < 1e-14:
-                break
-            point = point.copy()
-            point[:free] += step
-            value, grad, hess = terms.value(*point)
-            if np.abs(step).max() < 1e-9:
-                break
-    return point, value, hess
-
-
-def _refuse_shape_zero(entry: Floats, lower: Floats, upper: Floats, count: Floats, value: float) -> None:
-    """Refuse when a share that has damage at once, and none later, is at least as likely."""
-    found = np.isfinite(upper)
-    if (lower[found] > 0).any():
-        return
-    at_once = float(count[found].sum())
-    never = float(count[~found & (entry == 0) & (lower > 0)].sum())
-    if never == 0:
-        return
-    limit = at_once * np.log(at_once / (at_once + never)) + never * np.log(never / (at_once + never))
-    if limit >= value - 1e-9:
-        raise NoFiniteMaximum(
-            "No fit: a share damaged at once and none later explains the looks at least as well, so the likelihood "
-            "keeps rising as the shape goes to 0. What can be had: the scale under an assumed shape "
-            "(`fit_weibull(..., shape=)`)."
-        )
-
-
 def _sandwich(
     terms: Terms,
     entry: Floats,
@@ -729,155 +515,6 @@ def _sandwich(
     )
     middle = sums.T @ sums * groups / (groups - 1)
     return covariance @ middle @ covariance
-
-
-def detection_terms(histories: Histories, model: Detection) -> SumTerms:
-    """Chances of what imperfect looks showed, as sums of interval chances.
-
-    Parameters
-    ----------
-    histories : Histories
-        With the ages of all looks.
-    model : Detection
-        Chance of detection by the delay since onset, by class of damage.
-
-    Returns
-    -------
-    SumTerms
-        One row for each life, and one of weight -count for each life that entered late.
-
-    Notes
-    -----
-    For onset between two looks the chance of detection at each later look is averaged over three
-    Gauss points of the onset's age within the gap; it is exact where detection does not depend on the
-    delay.
-    """
-    n = len(histories)
-    start, end = histories.look_start[:-1], histories.look_start[1:]
-    # Every life that entered late passed a look at its entry, recorded or not.
-    ages, owner = histories.look_age, np.repeat(np.arange(n), np.diff(histories.look_start))
-    at_entry = np.zeros(n, bool)
-    at_entry[owner[ages == histories.entry[owner]]] = True
-    more = np.flatnonzero((histories.entry > 0) & ~at_entry)
-    ages, owner = np.r_[ages, histories.entry[more]], np.r_[owner, more]
-    order = np.lexsort((ages, owner))
-    ages, owner = ages[order], owner[order]
-    # Two looks at one age are two chances to find, so both stay.
-    start = np.searchsorted(owner, np.arange(n + 1))
-    start, end = start[:-1], start[1:]
-    found = np.isfinite(histories.upper)
-    n_before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
-
-    node, node_weight = np.polynomial.legendre.leggauss(3)
-    node, node_weight = (node + 1) / 2, node_weight / 2
-
-    def rows(first: NDArray[np.int64], last: NDArray[np.int64], is_found: NDArray[np.bool_]):
-        """Terms of lives with the looks first..last-1, the last of them a find where `is_found`."""
-        m = last - first
-        gap_life = np.repeat(np.arange(m.size), m)
-        gap = np.arange(gap_life.size) - np.repeat(np.cumsum(m) - m, m)
-        high = ages[first[gap_life] + gap]
-        low = np.where(gap > 0, ages[np.maximum(first[gap_life] + gap - 1, 0)], 0.0)
-        n_after = m[gap_life] - gap  # looks at or after the gap's end
-        pair_gap = np.repeat(np.arange(gap.size), n_after)
-        pair_start = np.cumsum(n_after) - n_after
-        offset = np.arange(pair_gap.size) - pair_start[pair_gap]
-        at = ages[first[gap_life[pair_gap]] + gap[pair_gap] + offset]
-        is_last = offset == n_after[pair_gap] - 1
-        chance = np.zeros(gap.size)
-        for x, wx in zip(node, node_weight, strict=True):
-            onset = low + x * (high - low)
-            pod = model.pod_at_delay(at - onset[pair_gap])
-            with np.errstate(divide="ignore"):
-                log_miss = np.log1p(-pod)
-            finds = is_last & is_found[gap_life[pair_gap]]
-            # Of the looks after onset all miss, but for the last one of a life with a find.
-            log_chance = np.where(
-                finds[:, None], np.log(np.where(finds[:, None], np.maximum(pod, 1e-300), 1.0)), log_miss
-            )
-            log_gap = np.add.reduceat(log_chance, pair_start, axis=0) if gap.size else log_chance
-            chance += wx * (np.exp(log_gap) @ model.weights)
-        survivors = np.flatnonzero(~is_found)
-        last_age = np.where(m > 0, ages[np.maximum(last - 1, 0)], 0.0)
-        return (
-            np.r_[low, last_age[survivors]],
-            np.r_[high, np.full(survivors.size, np.inf)],
-            np.r_[chance, np.ones(survivors.size)],
-            np.r_[gap_life, survivors],
-        )
-
-    low, high, chance, row = rows(start, end, found)
-    late = np.flatnonzero(histories.entry > 0)
-    low2, high2, chance2, row2 = rows(start[late], start[late] + n_before[late], np.zeros(late.size, bool))
-    low, high, chance = np.r_[low, low2], np.r_[high, high2], np.r_[chance, chance2]
-    row = np.r_[row, row2 + n]
-    keep = (chance > 0) & (high > low)
-    low, high, chance, row = low[keep], high[keep], chance[keep], row[keep]
-    order = np.argsort(row, kind="stable")
-    with np.errstate(divide="ignore"):
-        return SumTerms(
-            np.log(low[order]),
-            np.log(high[order]),
-            chance[order],
-            row[order],
-            np.r_[histories.count, -histories.count[late]],
-            np.r_[np.arange(n), late],
-        )
-
-
-def _profile_bound(
-    fit: WeibullFit, centre: float, reach: float, sign: float, w: float | None, drop: float
-) -> float:
-    """Log of a bound: where the likelihood, highest over the other parameter, has dropped by `drop`."""
-    best = fit.log_likelihood
-    start = float(np.log(fit.shape if w is not None else fit.scale))
-
-    def profile(target: float, begin: float) -> tuple[float, float]:
-        if fit.shape_assumed:
-            return fit.terms.value(target - w / fit.shape, np.log(fit.shape))[0] - best + drop, begin
-        value, other = _highest_over_other(fit.terms, target, begin, w)
-        return (value - best + drop if np.isfinite(value) else -np.inf), other
-
-    with np.errstate(all="ignore"):
-        inner, step = centre, max(min(reach, 2.0), 1e-6)
-        for _ in range(60):
-            outer = inner + sign * step
-            if abs(outer - centre) > 60:
-                return sign * np.inf
-            value, other = profile(outer, start)
-            if value < 0:
-                break
-            inner, start, step = outer, other, step * 1.6
-        else:
-            return sign * np.inf
-        # Far out the other parameter may run away, so every search starts from the last point inside.
-        return float(brentq(lambda x: max(profile(x, start)[0], -1e6), inner, outer, xtol=1e-11, rtol=1e-14))
-
-
-def _highest_over_other(terms: Terms, target: float, other: float, w: float | None) -> tuple[float, float]:
-    """Highest likelihood with the log scale (w = 0), a log age (w) or the log shape (None) held at `target`."""
-
-    def at(x: float) -> tuple[float, float, float]:
-        if w is None:
-            value, g, h = terms.value(x, target)
-            return value, g[0], h[0, 0]
-        slope = w * np.exp(-x)
-        value, g, h = terms.value(target - slope, x)
-        return value, g[0] * slope + g[1], h[0, 0] * slope**2 + 2 * h[0, 1] * slope + h[1, 1] - g[0] * slope
-
-    value, g, h = at(other)
-    for _ in range(100):
-        step = g / -h if h < 0 else np.sign(g) * 0.5
-        step = float(np.clip(step, -1.0, 1.0))
-        if abs(step) < 1e-11 or abs(other) > 60:
-            break
-        while True:
-            new = at(other + step)
-            if new[0] >= value - 1e-13 * (1 + abs(value)) or abs(step) < 1e-12:
-                break
-            step /= 2
-        other, (value, g, h) = other + step, new
-    return value, other
 
 
 def scale_lower_bound(

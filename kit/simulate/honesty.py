@@ -22,11 +22,11 @@ from kit.detection import DetectionCurve
 from kit.findings import load_fleet
 from kit.growth import LinearGrowth
 from kit.intervals import Answer, Evidence, Question, cycle_kernel, read_question, recommend
+from kit.intervals.evidence import DAYS_PER_YEAR
 from kit.intervals.rules import SHORTEST_SHARE, age_at_share, in_packages, longest_meeting, package_lengths
 
 Floats = NDArray[np.float64]
 
-_DAYS_PER_YEAR = 365.25
 _PER = 10_000.0
 
 
@@ -142,7 +142,7 @@ def true_growth(truth: dict, mode: str, units_per_day: dict[str, float], clock: 
         On that clock.
     """
     size, growth = truth["size"][mode], truth["growth"][mode]
-    rate = growth["median"] / (_DAYS_PER_YEAR if growth["unit"] == "mm per year" else 1000.0)
+    rate = growth["median"] / (DAYS_PER_YEAR if growth["unit"] == "mm per year" else 1000.0)
     per_unit = units_per_day[growth["clock"]] / units_per_day[clock]
     return LinearGrowth(
         size["median_mm"],

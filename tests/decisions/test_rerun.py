@@ -1,6 +1,7 @@
 """A past decision comes out again, or the re-run says what changed."""
 
 import csv
+import datetime as dt
 import json
 import re
 import shutil
@@ -20,8 +21,9 @@ def load(folder):
 @pytest.fixture(scope="module")
 def path(small_evidence, small_question, tmp_path_factory):
     """The record of a decision of 2019."""
-    question = small_question.model_copy(update={"known_on": DAY, "proposed_repeat": 9000.0})
-    question = kit.Question.model_validate(question.model_dump())
+    question = small_question.model_copy(
+        update={"known_on": dt.date.fromisoformat(DAY), "proposed_repeat": 9000.0}
+    )
     return write_decision(kit.recommend(small_evidence, question), tmp_path_factory.mktemp("record"))
 
 
@@ -119,6 +121,12 @@ def test_an_altered_record_that_can_no_longer_be_answered_says_that_it_was_alter
         RecordError, match=r"small\.json: the record does not match its own digest: .*altered"
     ):
         rerun(other, small_evidence)
+    for changes in ({"proposal": {}}, {"dataset": {"fingerprint": "gone"}}):
+        other.write_text(json.dumps(json.loads(path.read_text()) | changes))
+        with pytest.raises(
+            RecordError, match=r"small\.json: the record does not match its own digest: .*altered"
+        ):
+            rerun(other, small_evidence)
 
 
 def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folder):
@@ -168,7 +176,8 @@ def test_a_back_dated_row_is_changed_data(path, folder):
 def test_a_late_row_changes_nothing_then_but_shows_in_what_is_known_now(path, folder, result):
     """The same finding, withdrawn by a correction that was recorded after the decision."""
     rows = rows_of(folder, "findings")
-    chosen = next(row for row in rows if row["finding"] == early_moisture(folder)[0])
+    name = early_moisture(folder)[0]
+    chosen = next(row for row in rows if row["finding"] == name)
     late = chosen | {
         "finding": "LATE",
         "disposition": "void",

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
+from support import Tiny
 
-from findings.conftest import Tiny
 from kit.findings import TableError, load_fleet
 
 

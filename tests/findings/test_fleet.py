@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support import Tiny
 
-from findings.conftest import Tiny
 from kit.findings import TABLES, load_fleet
 
 POLYGON = "POLYGON ((100 100, 160 100, 160 130, 100 130, 100 100))"

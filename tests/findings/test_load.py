@@ -5,8 +5,8 @@ import re
 
 import pandas as pd
 import pytest
+from support import Tiny
 
-from findings.conftest import Tiny
 from kit.findings import TABLES, TableError, load_fleet
 
 

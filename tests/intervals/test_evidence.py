@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import day
+from support import day
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth

@@ -3,7 +3,7 @@
 import datetime as dt
 
 import pytest
-from conftest import DEMO
+from support import DEMO
 
 from kit.intervals import Question, QuestionError, read_question
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import DEMO, QUESTION, Hand
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support import DEMO, QUESTION, Hand
 
 import kit
 from kit.intervals import CAUTIONS, Evidence, QuestionError, recommend
@@ -138,8 +138,8 @@ def test_another_seed_of_the_draws_changes_little(evidence, ask):
 # What an answer keeps -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("packages", [(), ("A check",), ("base check",), ("A check", "base check")])
-@pytest.mark.parametrize("value", [0.005, 0.02, 0.05, 0.3])
+@pytest.mark.parametrize("packages", [(), ("base check",), ("A check", "base check")])
+@pytest.mark.parametrize("value", [0.005, 0.05, 0.3])
 @pytest.mark.parametrize("measure", ["preventable_exceedances", "exposure"])
 def test_what_is_recommended_meets_the_target(evidence, ask, packages, value, measure):
     value = value * (1000 if measure == "exposure" else 1)
@@ -160,10 +160,10 @@ def test_what_is_recommended_meets_the_target(evidence, ask, packages, value, me
 def test_a_stricter_target_never_gives_a_longer_repeat(evidence, ask, packages):
     repeats = [
         recommend(evidence, ask(packages=packages, target=target(value))).repeat or 0.0
-        for value in (1.0, 0.3, 0.1, 0.05, 0.02, 0.01, 0.003, 1e-4)
+        for value in (1.0, 0.3, 0.05, 0.02, 1e-4)
     ]
     assert repeats == sorted(repeats, reverse=True)
-    assert repeats[0] > repeats[3] > repeats[-1]
+    assert repeats[0] > repeats[2] > repeats[-1]
 
 
 def test_asking_more_draws_to_meet_it_never_gives_a_longer_repeat(evidence, ask):
@@ -230,7 +230,7 @@ def test_a_window_rule_without_a_window_blocks_an_answer_that_it_should_govern(e
     assert "is not below the limit" in rule(answer, "growth_window").reason
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     st.floats(1500, 40_000),
     st.sampled_from([(), ("A check",), ("A check", "base check")]),
@@ -435,6 +435,16 @@ def test_a_single_find_is_answered(single, ask, shape):
     if shape is not None:
         assert mode.shape == shape
         assert "scale fitted under the assumed shape 2" in mode.life_basis
+
+
+def test_a_fleet_of_one_aircraft_is_answered(tmp_path, ask):
+    """Its two panels are one cluster, so that nothing can be said of how aircraft differ."""
+    fleet = Hand(tmp_path / "one").aircraft("A1").panel("P1", "A1").panel("P2", "A1", zone="Z2")
+    fleet.card("A1", 500, 1500, 3000).card("A1", 500, 1500, 3000, zone="Z2")
+    fleet.find("A1", 3500, kind="moisture")
+    mode = recommend(fleet.load(), ask()).modes[0]
+    assert (mode.histories.n_lives, mode.histories.n_finds) == (2, 1)
+    assert mode.fit.robust_covariance is None
 
 
 def test_fewer_clean_looks_never_support_a_longer_interval(clean, ask):

@@ -121,8 +121,8 @@ def test_of_two_equal_lengths_the_larger_package_is_named():
 
 
 def test_where_no_package_is_short_enough_the_interval_stands_and_it_says_so():
-    assert in_packages(499.0, [A_CHECK, BASE], "flight hours") == (499.0, "499 flight hours", False)
-    assert in_packages(1234.4, [], "calendar days") == (1234.4, "1,234 calendar days", False)
+    assert in_packages(499.0, [A_CHECK, BASE], "flight hours") == (499.0, "every 499 flight hours", False)
+    assert in_packages(1234.4, [], "calendar days") == (1234.4, "every 1,234 calendar days", False)
 
 
 @pytest.mark.parametrize("times", [1, 3, 7, 10, 49, 100])

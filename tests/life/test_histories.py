@@ -158,19 +158,6 @@ def test_life_names_may_be_numbers():
     assert list(Histories.from_looks(looks((10, 400, False), (9, 500, True))).life) == [9, 10]
 
 
-def test_convert_multiplies_all_ages():
-    histories = Histories.from_looks(looks(("a", 500, False), ("a", 900, True), entry=300))
-    other = histories.convert(0.5, "flight_cycles")
-    assert (other.entry[0], other.lower[0], other.upper[0]) == (150, 250, 450)
-    np.testing.assert_array_equal(other.look_age, [250, 450])
-    assert other.clock == "flight_cycles"
-    assert histories.entry[0] == 300
-
-
-def test_open_ends_stay_open_when_converted():
-    assert Histories.from_looks(looks(("a", 500, False))).convert(2.0, "x").upper[0] == np.inf
-
-
 @pytest.mark.parametrize(
     ("frame", "message"),
     [

@@ -18,10 +18,10 @@ from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, SizeDetection
 from kit.life.histories import Histories
 from kit.life.likelihood import PerfectTerms, row_scores
+from kit.life.maximum import maximise
 from kit.life.weibull import (
     ConstantDetection,
     NoFiniteMaximum,
-    _maximise,
     detection_terms,
     fit_weibull,
     scale_lower_bound,
@@ -549,7 +549,7 @@ def test_a_likelihood_that_rises_for_ever_ends_in_a_refusal_and_not_in_a_number(
             return log_scale, np.array([1.0, 0.0]), -0.001 * np.eye(2)
 
     with pytest.raises(NoFiniteMaximum, match="still rises after 200 steps"):
-        _maximise(Rising(), np.zeros(2), None)
+        maximise(Rising(), np.zeros(2), None)
 
 
 def test_an_assumed_shape_gives_a_fit_where_the_free_shape_has_none():

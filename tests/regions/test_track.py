@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from conftest import day
 from hypothesis import given
 from hypothesis import strategies as st
+from support import day
 
 from kit.regions import finding_regions, mark_lives, track
 

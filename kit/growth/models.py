@@ -1,0 +1,538 @@
+"""Models of how large damage is when it begins, and how fast it grows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from kit.detection import DetectionCurve
+
+Floats = NDArray[np.float64]
+
+_NARROW_SPREAD = 0.12  # below it the delays of one size at onset are all but one value
+_SHARP_SPREAD = 0.003  # below it they are one value
+_LEAST_SPREAD = 1e-9  # a spread of 0 is carried as this one, so that no formula divides by it
+
+
+class Case(NamedTuple):
+    """One size at onset and one way of growing, with its weight.
+
+    Parameters
+    ----------
+    start : float
+        Size at onset [mm].
+    weight : float
+        Share of all damage that the case stands for [-].
+    largest : float
+        Largest size that it reaches [mm].
+    """
+
+    start: float
+    weight: float
+    largest: float
+
+
+class GrowthModel(Protocol):
+    """What `kit.intervals` needs to know of growth."""
+
+    def born_beyond(self, limit: float) -> float:
+        """Chance that damage is beyond the limit the moment it arises."""
+
+    def cases(self, limit: float, n: int) -> Iterator[Case]:
+        """Cases of damage that starts within the limit and can pass it."""
+
+    def jumps(self, limit: float, n: int) -> Floats:
+        """Delays around which the limit is reached all but suddenly."""
+
+    def beyond_cases(self, limit: float, n: int) -> Iterator[tuple[float, float, float]]:
+        """Size, weight and rate of damage born beyond the limit."""
+
+    def delay_chance(self, delay: Floats, start: float | Floats, limit: float) -> Floats:
+        """Chance that the limit is reached within a delay."""
+
+    def delay_at(self, chance: Floats, start: float | Floats, limit: float) -> Floats:
+        """Delay within which the limit is reached with a chance."""
+
+    def size(self, time: Floats, case: Case, delay: Floats, limit: float) -> Floats:
+        """Size at a time after onset of damage that reaches the limit after `delay`."""
+
+
+@lru_cache(maxsize=64)
+def unit_nodes(n: int) -> tuple[Floats, Floats]:
+    """Gauss–Legendre nodes and weights on (0, 1).
+
+    Parameters
+    ----------
+    n : int
+        Number of nodes.
+
+    Returns
+    -------
+    nodes, weights : ndarray, shape (n,)
+        The weights sum to 1.
+    """
+    x, w = np.polynomial.legendre.leggauss(n)
+    nodes, weights = (x + 1) / 2, w / 2
+    for shared in (nodes, weights):
+        shared.flags.writeable = False
+    return nodes, weights
+
+
+@dataclass(frozen=True)
+class LinearGrowth:
+    r"""Damage that grows at a steady rate of its own: :math:`a(d) = a_0 + g\,d`.
+
+    Size at onset and rate are log-normal and independent of each other.
+
+    Parameters
+    ----------
+    onset_median : float
+        Median equivalent diameter at onset [mm].
+    onset_log_sd : float
+        Standard deviation of its log [-].
+    rate_median : float
+        Median growth rate of damage that grows [mm per clock unit].
+    rate_log_sd : float
+        Standard deviation of its log [-].
+    no_growth_share : float
+        Share of damage that does not grow [-].
+    arrest_share : float
+        Share of damage that stops growing at `arrest_ratio` times its size at onset [-].
+    arrest_ratio : float
+        See `arrest_share` [-].
+    clock : str
+        Clock of the rate.
+    basis : str
+        Where the numbers come from: fitted, published or assumed.
+
+    Raises
+    ------
+    ValueError
+        If a number is outside its range.
+    """
+
+    onset_median: float
+    onset_log_sd: float
+    rate_median: float
+    rate_log_sd: float
+    no_growth_share: float = 0.0
+    arrest_share: float = 0.0
+    arrest_ratio: float = np.inf
+    clock: str = "age"
+    basis: str = "assumed"
+
+    def __post_init__(self) -> None:
+        """Check the ranges."""
+        for name in ("onset_median", "rate_median"):
+            if not 0 < getattr(self, name) < np.inf:
+                raise ValueError(f"`{name}` must be positive and finite. Got {getattr(self, name)!r}.")
+        for name in ("onset_log_sd", "rate_log_sd"):
+            if not 0 <= getattr(self, name) < 10:
+                raise ValueError(f"`{name}` must be at least 0 and below 10. Got {getattr(self, name)!r}.")
+        for name in ("no_growth_share", "arrest_share"):
+            if not 0 <= getattr(self, name) <= 1:
+                raise ValueError(f"`{name}` must be between 0 and 1. Got {getattr(self, name)!r}.")
+        if not self.arrest_ratio >= 1:
+            raise ValueError(f"`arrest_ratio` must be at least 1. Got {self.arrest_ratio!r}.")
+
+    def convert(self, factor: float, clock: str) -> LinearGrowth:
+        """Return the same growth on a clock that runs `factor` units for each unit of this one.
+
+        Parameters
+        ----------
+        factor : float
+            Units of the new clock per unit of this one [-].
+        clock : str
+            Name of the new clock.
+
+        Returns
+        -------
+        LinearGrowth
+            With the rate divided.
+        """
+        return replace(self, rate_median=self.rate_median / factor, clock=clock)
+
+    def born_beyond(self, limit: float) -> float:
+        """Chance that damage is beyond the limit the moment it arises.
+
+        Parameters
+        ----------
+        limit : float
+            Largest equivalent diameter that may stay [mm].
+
+        Returns
+        -------
+        float
+            Chance [-].
+        """
+        return float(ndtr(-self._onset_z(limit)))
+
+    def _onset_z(self, size: float) -> float:
+        return float(np.log(size / self.onset_median) / max(self.onset_log_sd, _LEAST_SPREAD))
+
+    def jumps(self, limit: float, n: int) -> Floats:
+        """Return the delays around which the limit is reached all but suddenly; none where rates are spread out.
+
+        Parameters
+        ----------
+        limit : float
+            Largest equivalent diameter that may stay [mm].
+        n : int
+            Sizes at onset.
+
+        Returns
+        -------
+        ndarray
+            Delays at which a quadrature over the age at onset is to be cut [clock units].
+        """
+        if self.rate_log_sd >= _NARROW_SPREAD:
+            return np.empty(0)
+        around = ndtr(np.array([-2.0, 0.0, 2.0] if self.rate_log_sd > _SHARP_SPREAD else [0.0]))
+        return np.array([self.delay_at(around, case.start, limit) for case in self.cases(limit, n)]).ravel()
+
+    def cases(self, limit: float, n: int) -> Iterator[Case]:
+        """Yield the cases of damage that starts within the limit and can pass it.
+
+        Parameters
+        ----------
+        limit : float
+            Largest equivalent diameter that may stay [mm].
+        n : int
+            Sizes at onset.
+
+        Yields
+        ------
+        Case
+            Size at onset [mm], weight [-], largest size it can reach [mm].
+        """
+        x, w = unit_nodes(n)
+        growing = 1.0 - self.no_growth_share
+        ways = [(growing * (1.0 - self.arrest_share), np.inf, 0.0)]
+        if self.arrest_share > 0:
+            # Of the damage that stops growing only what starts within a factor of the limit passes it.
+            ways.append((growing * self.arrest_share, self.arrest_ratio, limit / self.arrest_ratio))
+        for share, ratio, least in ways:
+            low = float(ndtr(self._onset_z(least))) if least > 0 else 0.0
+            high = float(ndtr(self._onset_z(limit)))
+            if share <= 0 or high - low <= 0:
+                continue
+            # Nodes crowd towards the limit, where small steps in size change the delay most.
+            z = ndtri(low + (high - low) * (1.0 - (1.0 - x) ** 3))
+            crowded = w * 3.0 * (1.0 - x) ** 2
+            for start, weight in zip(self.onset_median * np.exp(self.onset_log_sd * z), crowded, strict=True):
+                if start < limit:
+                    yield Case(float(start), float(share * weight * (high - low)), float(start * ratio))
+
+    def beyond_cases(self, limit: float, n: int) -> Iterator[tuple[float, float, float]]:
+        """Yield the cases of damage born beyond the limit.
+
+        Parameters
+        ----------
+        limit : float
+            Largest equivalent diameter that may stay [mm].
+        n : int
+            Sizes at onset.
+
+        Yields
+        ------
+        tuple of float
+            Size at onset [mm], weight [-], rate [mm per clock unit].
+        """
+        beyond = self.born_beyond(limit)
+        if beyond <= 0:
+            return
+        x, w = unit_nodes(n)
+        starts = self.onset_median * np.exp(self.onset_log_sd * -ndtri(beyond * x))
+        y, wy = unit_nodes(3)
+        rates = self.rate_median * np.exp(self.rate_log_sd * ndtri(y))
+        still = self.no_growth_share
+        for start, weight in zip(np.maximum(starts, limit), w, strict=True):
+            if still > 0:
+                yield float(start), float(beyond * weight * still), 0.0
+            for rate, weight_rate in zip(rates, wy, strict=True):
+                if still < 1:
+                    yield float(start), float(beyond * weight * weight_rate * (1 - still)), float(rate)
+
+    def delay_chance(self, delay: Floats, start: float | Floats, limit: float) -> Floats:
+        """Chance that the limit is reached within a delay, for damage that grows.
+
+        Parameters
+        ----------
+        delay : ndarray
+            Time after onset [clock units].
+        start, limit : float or ndarray
+            Size at onset and limit [mm].
+
+        Returns
+        -------
+        ndarray
+            Chances [-].
+        """
+        centre = np.log((limit - start) / self.rate_median)
+        with np.errstate(divide="ignore"):
+            return ndtr((np.log(delay) - centre) / max(self.rate_log_sd, _LEAST_SPREAD))
+
+    def delay_at(self, chance: Floats, start: float | Floats, limit: float) -> Floats:
+        """Delay within which the limit is reached with a chance.
+
+        Parameters
+        ----------
+        chance : ndarray
+            Chances [-].
+        start, limit : float or ndarray
+            Size at onset and limit [mm].
+
+        Returns
+        -------
+        ndarray
+            Delays [clock units].
+        """
+        spread = max(self.rate_log_sd, _LEAST_SPREAD)
+        return (limit - start) / self.rate_median * np.exp(spread * ndtri(chance))
+
+    def size(self, time: Floats, case: Case, delay: Floats, limit: float) -> Floats:
+        """Size at a time after onset of damage that reaches the limit after `delay`.
+
+        Parameters
+        ----------
+        time : ndarray
+            Time after onset [clock units].
+        case : Case
+            Size at onset and largest size [mm].
+        delay : ndarray
+            Delay from onset to the limit; broadcast against `time` [clock units].
+        limit : float
+            The limit [mm].
+
+        Returns
+        -------
+        ndarray
+            Equivalent diameters [mm].
+        """
+        grown = case.start + (limit - case.start) * (time / delay)
+        return np.minimum(grown, case.largest) if np.isfinite(case.largest).any() else grown
+
+    def mixture(self, n_start: int = 5, n_rate: int = 4) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return sizes at onset and rates with weights, over all damage.
+
+        Parameters
+        ----------
+        n_start, n_rate : int
+            Gauss points in size at onset and in rate.
+
+        Returns
+        -------
+        weight, start, rate, largest : ndarray, shape (n,)
+            Weight [-], size at onset [mm], rate [mm per clock unit], largest size [mm].
+        """
+        x, w = unit_nodes(n_start)
+        starts = self.onset_median * np.exp(self.onset_log_sd * ndtri(x))
+        y, wy = unit_nodes(n_rate)
+        rates = self.rate_median * np.exp(self.rate_log_sd * ndtri(y))
+        growing = 1.0 - self.no_growth_share
+        rows = []
+        for start, weight in zip(starts, w, strict=True):
+            if self.no_growth_share > 0:
+                rows.append((weight * self.no_growth_share, start, 0.0, np.inf))
+            for rate, weight_rate in zip(rates, wy, strict=True):
+                if growing * (1 - self.arrest_share) > 0:
+                    rows.append(
+                        (weight * weight_rate * growing * (1 - self.arrest_share), start, rate, np.inf)
+                    )
+                if growing * self.arrest_share > 0:
+                    rows.append(
+                        (
+                            weight * weight_rate * growing * self.arrest_share,
+                            start,
+                            rate,
+                            start * self.arrest_ratio,
+                        )
+                    )
+        return tuple(np.array(column) for column in zip(*rows, strict=True))
+
+
+@dataclass(frozen=True)
+class DelayTime:
+    r"""Damage known only by the delay between its onset and the limit, exponential with a given mean.
+
+    For a constant chance of detection the size does not matter; this is the classical delay-time model.
+
+    Parameters
+    ----------
+    mean : float
+        Mean delay [clock units].
+
+    References
+    ----------
+    .. [1] A. H. Christer and W. M. Waller, *J. Opl Res. Soc.*, vol. 35, 1984, pp. 401-406.
+    """
+
+    mean: float
+
+    def born_beyond(self, limit: float) -> float:
+        """Chance that damage is beyond the limit the moment it arises: none.
+
+        Parameters
+        ----------
+        limit : float
+            The limit [mm].
+
+        Returns
+        -------
+        float
+            0.
+        """
+        return 0.0
+
+    def jumps(self, limit: float, n: int) -> Floats:
+        """Return no delay: there is none around which the limit is reached all but suddenly.
+
+        Parameters
+        ----------
+        limit : float
+            The limit [mm].
+        n : int
+            Not used.
+
+        Returns
+        -------
+        ndarray
+            Empty.
+        """
+        return np.empty(0)
+
+    def cases(self, limit: float, n: int) -> Iterator[Case]:
+        """Yield the one case there is.
+
+        Parameters
+        ----------
+        limit : float
+            The limit [mm].
+        n : int
+            Not used.
+
+        Yields
+        ------
+        Case
+            With weight 1.
+        """
+        yield Case(0.0, 1.0, np.inf)
+
+    def beyond_cases(self, limit: float, n: int) -> Iterator[tuple[float, float, float]]:
+        """Yield nothing: no damage is born beyond the limit.
+
+        Parameters
+        ----------
+        limit : float
+            The limit [mm].
+        n : int
+            Not used.
+
+        Returns
+        -------
+        iterator
+            Empty.
+        """
+        return iter(())
+
+    def delay_chance(self, delay: Floats, start: float | Floats, limit: float) -> Floats:
+        """Chance that the limit is reached within a delay.
+
+        Parameters
+        ----------
+        delay : ndarray
+            Time after onset [clock units].
+        start, limit : float or ndarray
+            Not used.
+
+        Returns
+        -------
+        ndarray
+            Chances [-].
+        """
+        return -np.expm1(-delay / self.mean)
+
+    def delay_at(self, chance: Floats, start: float | Floats, limit: float) -> Floats:
+        """Delay within which the limit is reached with a chance.
+
+        Parameters
+        ----------
+        chance : ndarray
+            Chances [-].
+        start, limit : float or ndarray
+            Not used.
+
+        Returns
+        -------
+        ndarray
+            Delays [clock units].
+        """
+        return -self.mean * np.log1p(-chance)
+
+    def size(self, time: Floats, case: Case, delay: Floats, limit: float) -> Floats:
+        """Size as the share of the delay that has passed, times the limit.
+
+        Parameters
+        ----------
+        time : ndarray
+            Time after onset [clock units].
+        case : Case
+            Not used.
+        delay : ndarray
+            Delay from onset to the limit; broadcast against `time` [clock units].
+        limit : float
+            The limit [mm].
+
+        Returns
+        -------
+        ndarray
+            Equivalent diameters [mm].
+        """
+        return limit * (time / delay)
+
+
+@dataclass(frozen=True)
+class SizeDetection:
+    """Chance of detection by the delay since onset: POD by size, and growth, put together.
+
+    It is what `kit.fit_weibull` takes as `detection`.
+
+    Parameters
+    ----------
+    curve : DetectionCurve
+        POD by size.
+    growth : LinearGrowth
+        Growth on the clock of the histories.
+    """
+
+    curve: DetectionCurve
+    growth: LinearGrowth
+
+    @property
+    def weights(self) -> Floats:
+        """Weight of each class of damage: side, size at onset, rate [-]."""
+        weight = self.growth.mixture()[0]
+        return np.concatenate([share * weight for share, _ in self.curve.sides])
+
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Chance of detection at each delay.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to the look [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n, n_classes)
+            Chances [-].
+        """
+        _, start, rate, largest = self.growth.mixture()
+        relative = self.curve.relative(np.minimum(start + rate * delay[:, None], largest))
+        return np.concatenate([plateau * relative for _, plateau in self.curve.sides], axis=1)

@@ -1,0 +1,186 @@
+"""How large damage is when it begins, from sizes at first find."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import minimize
+from scipy.special import ndtri
+
+from kit.detection import DetectionCurve
+from kit.growth.models import Floats, LinearGrowth, unit_nodes
+from kit.growth.rates import prior_penalty
+from kit.life import Histories
+
+
+@dataclass(frozen=True, eq=False)
+class OnsetSizeFit:
+    """Size of damage when it begins, from sizes at first find.
+
+    Parameters
+    ----------
+    median : float
+        Median equivalent diameter at onset [mm].
+    log_sd : float
+        Standard deviation of its log [-].
+    log_likelihood : float
+        Log-likelihood at the maximum [-].
+    n_finds : int
+        Sizes at first find that were used.
+    found_median : float
+        Median size at first find, for comparison [mm].
+    """
+
+    median: float
+    log_sd: float
+    log_likelihood: float
+    n_finds: int
+    found_median: float
+
+    def __repr__(self) -> str:
+        """Return one line."""
+        return (
+            f"OnsetSizeFit(median={self.median:.3g} mm, log_sd={self.log_sd:.3g}, finds={self.n_finds}, "
+            f"found_median={self.found_median:.3g} mm)"
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the numbers as a table.
+
+        Returns
+        -------
+        DataFrame
+            Index quantity; columns value, unit.
+        """
+        rows = [
+            ("onset_median", self.median, "mm"),
+            ("onset_log_sd", self.log_sd, "-"),
+            ("found_median", self.found_median, "mm"),
+        ]
+        return pd.DataFrame(rows, columns=["quantity", "value", "unit"]).set_index("quantity")
+
+
+_GAPS_BACK = 3  # gaps between looks before a find in which its onset is sought
+_FEWEST_SIZES = 5
+
+
+def fit_onset_size(
+    histories: Histories,
+    diameter_mm: Floats,
+    *,
+    curve: DetectionCurve,
+    rates: LinearGrowth,
+    size_log_sd: float,
+    spread_prior: tuple[float, float] | None = None,
+) -> OnsetSizeFit:
+    r"""Fit the size at onset to sizes at first find, allowing for growth and for what looks miss.
+
+    Parameters
+    ----------
+    histories : Histories
+        Lives with the ages of their looks.
+    diameter_mm : ndarray of float, shape (n,)
+        Equivalent diameter at the first find, nan where there was none or it is not to be used [mm].
+    curve : DetectionCurve
+        POD by size of the looks.
+    rates : LinearGrowth
+        Growth rates on the clock of the histories; its size at onset is not used.
+    size_log_sd : float
+        Standard deviation of the log of one size measurement [-].
+    spread_prior : tuple of float, optional
+        Weak prior of the log standard deviation for few finds: median, and standard deviation of its
+        log [-]. Small damage that is never found leaves no size, so few finds cannot tell a wide
+        spread from a narrow one. The default is none: plain maximum likelihood.
+
+    Returns
+    -------
+    OnsetSizeFit
+        Log-normal size at onset.
+
+    Raises
+    ------
+    ValueError
+        If fewer than 5 sizes can be used.
+
+    Notes
+    -----
+    Found damage is larger than damage at onset because it grew, and because large damage is found more
+    readily. For onset at T, size at onset :math:`a_0` and rate g the find at look k has the chance
+    :math:`\mathrm{POD}(a_k) \prod_{T<t_j<t_k} [1-\mathrm{POD}(a_j)]`; each find adds the log of the density of
+    its measured size given that it was found then. Onset is taken as evenly spread over the last three
+    gaps between looks.
+    """
+    use = np.isfinite(histories.upper) & np.isfinite(diameter_mm) & (np.diff(histories.look_start) > 0)
+    rows = np.flatnonzero(use)
+    if rows.size < _FEWEST_SIZES:
+        raise ValueError(
+            f"`diameter_mm` must hold at least {_FEWEST_SIZES} sizes at first find. Got {rows.size}. "
+            "State the size at onset in the question instead."
+        )
+    size = np.asarray(diameter_mm, np.float64)[rows]
+    end = histories.look_start[1:][rows] - 1  # the look that found it
+    begin = histories.look_start[:-1][rows]
+    found_at = histories.look_age[end]
+    log_start = np.linspace(np.log(2.0), np.log(max(300.0, 2 * float(size.max()))), 56)
+    start = np.exp(log_start)
+    x, wx = unit_nodes(4)
+    y, wy = unit_nodes(5)
+    growing = 1.0 - rates.no_growth_share
+    rate = np.r_[0.0, rates.rate_median * np.exp(rates.rate_log_sd * ndtri(y))]
+    rate_weight = np.r_[rates.no_growth_share, growing * wy]
+    kept = rate_weight > 0
+    rate, rate_weight = rate[kept], rate_weight[kept]
+    seen, chance = np.zeros((rows.size, start.size)), np.zeros((rows.size, start.size))
+    for back in range(_GAPS_BACK):
+        live = end - back >= begin
+        if not live.any():
+            break
+        high = histories.look_age[np.maximum(end - back, 0)]
+        low = np.where(
+            end - back - 1 >= begin, histories.look_age[np.maximum(end - back - 1, 0)], histories.entry[rows]
+        )
+        low = np.minimum(low, high)
+        width = np.where(live, high - low, 0.0)
+        for node, node_weight in zip(x, wx, strict=True):
+            onset = low + node * width
+            for g, g_weight in zip(rate, rate_weight, strict=True):
+                at_find = start + g * (found_at - onset)[:, None]
+                relative = curve.relative(at_find)
+                sides = [share * plateau * relative for share, plateau in curve.sides]
+                for earlier in range(back, 0, -1):
+                    look = histories.look_age[np.maximum(end - earlier, 0)]
+                    miss = curve.relative(start + g * (look - onset)[:, None])
+                    sides = [
+                        value * (1 - plateau * miss)
+                        for value, (_, plateau) in zip(sides, curve.sides, strict=True)
+                    ]
+                part = (node_weight * g_weight * width)[:, None] * sum(sides)
+                chance += part
+                z = (np.log(size)[:, None] - np.log(at_find)) / size_log_sd
+                seen += part * np.exp(-0.5 * z * z)
+    step = log_start[1] - log_start[0]
+
+    def negative(p: Floats) -> float:
+        z = (log_start - p[0]) / np.exp(p[1])
+        prior = np.exp(-0.5 * z * z) * step
+        with np.errstate(divide="ignore"):
+            value = np.log(seen @ prior) - np.log(chance @ prior)
+        return -float(value.sum()) + prior_penalty(p[1], spread_prior) if np.isfinite(value).all() else 1e12
+
+    best = minimize(
+        negative,
+        [np.log(np.median(size)) - 0.2, np.log(0.4)],
+        method="Nelder-Mead",
+        bounds=[(log_start[0], log_start[-1]), (np.log(0.05), np.log(1.5))],
+        options={"xatol": 1e-6, "fatol": 1e-9},
+    )
+    constant = -np.log(size_log_sd * np.sqrt(2 * np.pi)) - np.log(size)
+    return OnsetSizeFit(
+        float(np.exp(best.x[0])),
+        float(np.exp(best.x[1])),
+        float(prior_penalty(best.x[1], spread_prior) - best.fun + constant.sum()),
+        int(rows.size),
+        float(np.median(size)),
+    )

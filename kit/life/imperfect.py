@@ -1,0 +1,163 @@
+"""What looks that may miss say of the age at onset."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kit.life.histories import Histories
+from kit.life.likelihood import Floats, SumTerms
+
+
+class Detection(Protocol):
+    """What a fit needs to know of imperfect looks: see `kit.detection`."""
+
+    weights: Floats
+
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Chance of detection at a delay after onset, one column for each class of damage."""
+
+
+@dataclass(frozen=True)
+class ConstantDetection:
+    """Looks that find damage with one chance, however long it has been there.
+
+    Parameters
+    ----------
+    pod : float
+        Chance that a look finds damage that is there [-].
+    hidden_share : float
+        Share of damage that no look can find, such as on the far side [-].
+
+    Raises
+    ------
+    ValueError
+        If `pod` is not in (0, 1] or `hidden_share` not in [0, 1).
+    """
+
+    pod: float
+    hidden_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Check the two chances."""
+        if not 0 < self.pod <= 1:
+            raise ValueError(f"`detection` must be a chance above 0 and at most 1. Got {self.pod!r}.")
+        if not 0 <= self.hidden_share < 1:
+            raise ValueError(f"`hidden_share` must be at least 0 and below 1. Got {self.hidden_share!r}.")
+
+    @property
+    def weights(self) -> Floats:
+        """Shares of the damage that looks can find and that they cannot."""
+        return np.array([1.0 - self.hidden_share, self.hidden_share])
+
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Chance of detection at each delay.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to the look [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            For damage that looks can find, and that they cannot [-].
+        """
+        return np.broadcast_to(np.array([self.pod, 0.0]), (*delay.shape, 2))
+
+
+def detection_terms(histories: Histories, model: Detection) -> SumTerms:
+    """Chances of what imperfect looks showed, as sums of interval chances.
+
+    Parameters
+    ----------
+    histories : Histories
+        With the ages of all looks.
+    model : Detection
+        Chance of detection by the delay since onset, by class of damage.
+
+    Returns
+    -------
+    SumTerms
+        One row for each life, and one of weight -count for each life that entered late.
+
+    Notes
+    -----
+    For onset between two looks the chance of detection at each later look is averaged over three
+    Gauss points of the onset's age within the gap; it is exact where detection does not depend on the
+    delay.
+    """
+    n = len(histories)
+    start, end = histories.look_start[:-1], histories.look_start[1:]
+    # Every life that entered late passed a look at its entry, recorded or not.
+    ages, owner = histories.look_age, np.repeat(np.arange(n), np.diff(histories.look_start))
+    at_entry = np.zeros(n, bool)
+    at_entry[owner[ages == histories.entry[owner]]] = True
+    more = np.flatnonzero((histories.entry > 0) & ~at_entry)
+    ages, owner = np.r_[ages, histories.entry[more]], np.r_[owner, more]
+    order = np.lexsort((ages, owner))
+    ages, owner = ages[order], owner[order]
+    # Two looks at one age are two chances to find, so both stay.
+    start = np.searchsorted(owner, np.arange(n + 1))
+    start, end = start[:-1], start[1:]
+    found = np.isfinite(histories.upper)
+    n_before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
+
+    node, node_weight = np.polynomial.legendre.leggauss(3)
+    node, node_weight = (node + 1) / 2, node_weight / 2
+
+    def rows(first: NDArray[np.int64], last: NDArray[np.int64], is_found: NDArray[np.bool_]):
+        """Terms of lives with the looks first..last-1, the last of them a find where `is_found`."""
+        m = last - first
+        gap_life = np.repeat(np.arange(m.size), m)
+        gap = np.arange(gap_life.size) - np.repeat(np.cumsum(m) - m, m)
+        high = ages[first[gap_life] + gap]
+        low = np.where(gap > 0, ages[np.maximum(first[gap_life] + gap - 1, 0)], 0.0)
+        n_after = m[gap_life] - gap  # looks at or after the gap's end
+        pair_gap = np.repeat(np.arange(gap.size), n_after)
+        pair_start = np.cumsum(n_after) - n_after
+        offset = np.arange(pair_gap.size) - pair_start[pair_gap]
+        at = ages[first[gap_life[pair_gap]] + gap[pair_gap] + offset]
+        is_last = offset == n_after[pair_gap] - 1
+        chance = np.zeros(gap.size)
+        for x, wx in zip(node, node_weight, strict=True):
+            onset = low + x * (high - low)
+            pod = model.pod_at_delay(at - onset[pair_gap])
+            with np.errstate(divide="ignore"):
+                log_miss = np.log1p(-pod)
+            finds = is_last & is_found[gap_life[pair_gap]]
+            # Of the looks after onset all miss, but for the last one of a life with a find.
+            log_chance = np.where(
+                finds[:, None], np.log(np.where(finds[:, None], np.maximum(pod, 1e-300), 1.0)), log_miss
+            )
+            log_gap = np.add.reduceat(log_chance, pair_start, axis=0) if gap.size else log_chance
+            chance += wx * (np.exp(log_gap) @ model.weights)
+        survivors = np.flatnonzero(~is_found)
+        last_age = np.where(m > 0, ages[np.maximum(last - 1, 0)], 0.0)
+        return (
+            np.r_[low, last_age[survivors]],
+            np.r_[high, np.full(survivors.size, np.inf)],
+            np.r_[chance, np.ones(survivors.size)],
+            np.r_[gap_life, survivors],
+        )
+
+    low, high, chance, row = rows(start, end, found)
+    late = np.flatnonzero(histories.entry > 0)
+    low2, high2, chance2, row2 = rows(start[late], start[late] + n_before[late], np.zeros(late.size, bool))
+    low, high, chance = np.r_[low, low2], np.r_[high, high2], np.r_[chance, chance2]
+    row = np.r_[row, row2 + n]
+    keep = (chance > 0) & (high > low)
+    low, high, chance, row = low[keep], high[keep], chance[keep], row[keep]
+    order = np.argsort(row, kind="stable")
+    with np.errstate(divide="ignore"):
+        return SumTerms(
+            np.log(low[order]),
+            np.log(high[order]),
+            chance[order],
+            row[order],
+            np.r_[histories.count, -histories.count[late]],
+            np.r_[np.arange(n), late],
+        )

@@ -1,0 +1,214 @@
+"""Imports run one way, and each layer keeps to its work."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+KIT = Path(__file__).parents[1] / "kit"
+FILES = sorted(KIT.rglob("*.py"))
+
+# Each may import what stands before it. Growth and detection stand side by side with intervals after them.
+LAYERS = [
+    {"findings"},
+    {"regions"},
+    {"life"},
+    {"detection"},
+    {"growth"},
+    {"intervals"},
+    {"decisions"},
+    {"simulate"},  # beside the analysis: used by the command line alone
+    {"figures"},
+    {"explore", "sheets"},
+    {"dictionary"},  # the documentation of tables, questions and records
+    {"__main__"},
+]
+COMPUTE = {"findings", "regions", "life", "detection", "growth", "intervals", "decisions", "simulate"}
+SHOW = ("matplotlib", "ipywidgets", "IPython", "rich", "tqdm", "typer")
+# Writing files is the work of these modules.
+WRITERS = {
+    "findings/set_aside.py",
+    "decisions/record.py",
+    "simulate/write.py",
+    "simulate/honesty.py",
+    "__main__.py",
+}
+
+
+def part_of(path):
+    """The package or module right under kit that a file belongs to."""
+    return path.relative_to(KIT).parts[0].removesuffix(".py")
+
+
+def rank(part):
+    return next(i for i, layer in enumerate(LAYERS) if part in layer)
+
+
+def imports(path, *, at_module_level=False):
+    """Modules that a file imports, with their full names; imports for type checking only do not run."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    typing_only = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+        for inner in ast.walk(node)
+    }
+    in_functions = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        for inner in ast.walk(node)
+    }
+    found = []
+    for node in ast.walk(tree):
+        if id(node) in typing_only or (at_module_level and id(node) in in_functions):
+            continue
+        if isinstance(node, ast.Import):
+            found += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: a relative import"
+            found.append(node.module)
+            found += [f"{node.module}.{alias.name}" for alias in node.names]
+    return found
+
+
+def calls(path):
+    """Names of the functions that a file calls, as written."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return {ast.unparse(node.func) for node in ast.walk(tree) if isinstance(node, ast.Call)}
+
+
+def named(path):
+    return path.relative_to(KIT).as_posix()
+
+
+every_file = pytest.mark.parametrize("path", FILES, ids=named)
+
+
+def test_there_are_files_to_look_at():
+    parts = {part_of(path) for path in FILES}
+    assert {
+        "findings",
+        "regions",
+        "life",
+        "detection",
+        "growth",
+        "intervals",
+        "decisions",
+        "__main__",
+    } <= parts
+    assert parts - {"__init__"} <= set().union(*LAYERS), "a new part needs a place in LAYERS"
+
+
+@pytest.mark.parametrize("path", [path for path in FILES if path != KIT / "__init__.py"], ids=named)
+def test_imports_run_one_way(path):
+    own = part_of(path)
+    for name in imports(path):
+        parts = name.split(".")
+        if parts[0] == "kit" and len(parts) > 1 and parts[1] != own and is_part(parts[1]):
+            assert rank(parts[1]) < rank(own), f"{named(path)} imports {name}"
+
+
+def is_part(name):
+    return (KIT / name).is_dir() or (KIT / f"{name}.py").is_file()
+
+
+@every_file
+def test_the_simulation_is_used_by_the_command_line_alone_and_judges_from_outside(path):
+    if part_of(path) in ("simulate", "__main__"):
+        return
+    assert not [name for name in imports(path) if name.startswith("kit.simulate")]
+
+
+@every_file
+def test_the_compute_layers_show_nothing(path):
+    if part_of(path) not in COMPUTE:
+        return
+    assert not [name for name in imports(path) if name.split(".")[0] in SHOW]
+
+
+@every_file
+def test_the_front_door_and_the_show_layer_do_not_load_what_is_slow_at_once(path):
+    """scipy.stats takes long to load; plots and widgets are loaded by those who ask for them."""
+    loaded = imports(path, at_module_level=True)
+    assert not [name for name in loaded if name.startswith("scipy.stats")]
+    if path == KIT / "__init__.py":
+        assert not [
+            name for name in loaded if name.startswith(("kit.figures", "kit.explore", "kit.simulate"))
+        ]
+
+
+@every_file
+def test_nothing_prints_but_the_command_line(path):
+    if named(path) != "__main__.py":
+        assert "print" not in calls(path)
+
+
+@every_file
+def test_nothing_is_evaluated_or_unpickled(path):
+    assert not calls(path) & {
+        "eval",
+        "exec",
+        "compile",
+        "__import__",
+        "np.load",
+        "pd.read_pickle",
+        "joblib.load",
+    }
+    roots = {name.split(".")[0] for name in imports(path)}
+    assert not roots & {
+        "pickle",
+        "cPickle",
+        "dill",
+        "cloudpickle",
+        "joblib",
+        "shelve",
+        "marshal",
+        "subprocess",
+    }
+
+
+@every_file
+def test_randomness_comes_from_generators_alone(path):
+    text = path.read_text(encoding="utf-8")
+    used = {name for name in calls(path) if name.startswith(("np.random.", "random."))}
+    allowed = ("np.random.default_rng", "np.random.SeedSequence", "np.random.Generator", "np.random.P")
+    assert not [name for name in used if not name.startswith(allowed)]
+    assert "default_rng()" not in text, "a generator without a seed"
+
+
+@every_file
+def test_files_are_written_by_the_modules_whose_work_it_is(path):
+    writes = [
+        name for name in calls(path) if name.endswith((".write_text", ".write_bytes", ".to_csv", ".savefig"))
+    ]
+    writes = [name for name in writes if ".getvalue" not in name]
+    if named(path) not in WRITERS and part_of(path) in COMPUTE:
+        assert not writes
+
+
+@pytest.mark.parametrize("path", [path for path in FILES if path.name == "__init__.py"], ids=named)
+def test_an_init_holds_imports_and_a_sorted_list_of_names_and_no_more(path):
+    body = ast.parse(path.read_text(encoding="utf-8")).body
+    assert isinstance(body[0], ast.Expr), "a docstring comes first"
+    names, imported = None, set()
+    for node in body[1:]:
+        if isinstance(node, ast.ImportFrom):
+            assert [alias.name for alias in node.names] != ["*"]
+            imported |= {alias.asname or alias.name for alias in node.names}
+            continue
+        assert isinstance(node, ast.Assign), ast.unparse(node)
+        target = ast.unparse(node.targets[0])
+        assert target in ("__all__", "__version__")
+        if target == "__all__":
+            names = ast.literal_eval(node.value)
+    assert names == sorted(names, key=lambda name: (not name.isupper(), not name[0].isupper(), name))
+    assert len(set(names)) == len(names)
+    assert set(names) == imported
+
+
+@every_file
+def test_no_path_of_this_machine_and_no_host_is_named(path):
+    text = path.read_text(encoding="utf-8")
+    for words in ("/work/", "/tmp/", "/home/", "/root/", "http://", "https://"):
+        assert words not in text, words

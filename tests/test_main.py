@@ -1,0 +1,491 @@
+"""The command line: what it prints, what it writes, and how it ends."""
+
+import json
+import shutil
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from support import QUESTION
+from typer.testing import CliRunner
+
+import kit
+from kit.__main__ import app
+from kit.decisions import read_decision
+
+FINE, NO, BAD_INPUT = 0, 1, 2
+
+
+def run(*arguments):
+    """Run a command in this process; anything but an exit status is a fault."""
+    result = CliRunner().invoke(app, [str(one) for one in arguments])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert "Traceback" not in result.stdout + result.stderr
+    return result
+
+
+def refused(result, *parts):
+    """One message on stderr, nothing on stdout, status 2."""
+    assert result.exit_code == BAD_INPUT, result.stdout + result.stderr
+    assert result.stdout == ""
+    assert result.stderr.startswith("error: ")
+    assert result.stderr.count("error: ") == 1
+    assert "None" not in result.stderr
+    for part in parts:
+        assert part in result.stderr, result.stderr
+
+
+USAGE = """
+[planned_usage."S2"]
+flight_hours = 2000
+flight_cycles = 1900
+aircraft = 1
+"""
+
+
+def ready(tiny):
+    """Write the tiny dataset, with usage planned for both subtypes."""
+    folder = tiny.write()
+    path = folder / "dataset.toml"
+    path.write_text(path.read_text() + USAGE)
+    return folder
+
+
+@pytest.fixture
+def source(tiny):
+    """The tiny dataset, written, with a question."""
+    folder = ready(tiny)
+    (folder / "questions").mkdir()
+    (folder / "questions" / "small.toml").write_text(QUESTION)
+    return folder
+
+
+@pytest.fixture
+def out(tmp_path):
+    return tmp_path / "answers"
+
+
+@pytest.fixture(scope="module")
+def asked(tmp_path_factory):
+    path = tmp_path_factory.mktemp("question") / "small.toml"
+    path.write_text(QUESTION.replace("seed = 7", "seed = 7\nproposed_repeat = 9000"))
+    return path
+
+
+@pytest.fixture(scope="module")
+def decided(small_folder, asked, tmp_path_factory):
+    """A decision on the simulated fleet: the result and its folder."""
+    folder = tmp_path_factory.mktemp("decided") / "answers"
+    return run("decide", small_folder, "--question", asked, "--out", folder), folder
+
+
+def untouched(folder):
+    """Neither the output nor a stage of it is there."""
+    return not folder.exists() and not [one for one in folder.parent.iterdir() if folder.name in one.name]
+
+
+# As a program of its own --------------------------------------------------------------------------
+
+
+def program(*arguments):
+    return subprocess.run(
+        [sys.executable, "-m", "kit", *map(str, arguments)], capture_output=True, text=True, check=False
+    )
+
+
+def test_the_program_answers_a_question_as_one_json_document(small_folder, asked, out):
+    done = program("decide", small_folder, "--question", asked, "--out", out, "--json")
+    assert done.returncode == FINE, done.stderr
+    answer = json.loads(done.stdout)["answers"][0]
+    assert answer == json.loads((out / "summary.json").read_text())["answers"][0]
+    assert answer["repeat"] > 0
+    again = program("rerun", out / "small.json", small_folder, "--json")
+    assert again.returncode == FINE, again.stderr
+    assert json.loads(again.stdout)["verdict"] == "reproduced"
+
+
+def test_the_program_ends_with_2_and_one_message_on_bad_input(tmp_path):
+    done = program("check", tmp_path / "nowhere")
+    assert done.returncode == BAD_INPUT
+    assert done.stdout == ""
+    assert done.stderr.count("\n") == 1
+    assert "There is no" in done.stderr
+    assert "nowhere" in done.stderr
+
+
+def test_without_a_command_the_commands_are_listed():
+    result = CliRunner().invoke(app, ["--help"])
+    assert result.exit_code == FINE
+    for name in ("check", "rank", "decide", "rerun", "demo"):
+        assert name in result.stdout
+
+
+# check --------------------------------------------------------------------------------------------
+
+
+def test_check_of_sound_data_is_fine_and_writes_nothing(source):
+    before = sorted(source.rglob("*"))
+    result = run("check", source)
+    assert result.exit_code == FINE
+    assert "Rejected: 0" in result.stdout
+    assert "Accepted with a warning: 0" in result.stdout
+    assert sorted(source.rglob("*")) == before
+
+
+def test_check_as_json_is_one_document_with_the_rows_and_problems(tiny):
+    tiny.set("limits", "M1", size="4,5").set("findings", "D4", panel="P1")
+    result = run("check", tiny.write(), "--json")
+    assert result.exit_code == NO
+    data = json.loads(result.stdout)
+    assert data["usable"] is True
+    assert data["rows"]["findings"] == 4
+    assert [(one["file"], one["row"], one["column"], one["value"]) for one in data["rejected"]] == [
+        ("limits.csv", 2, "size", "4,5")
+    ]
+    assert any(one["reason"].startswith("the serial as written") for one in data["warnings"])
+
+
+def test_check_as_json_of_unusable_data_names_the_problems(source):
+    (source / "cards.csv").unlink()
+    result = run("check", source, "--json")
+    assert result.exit_code == BAD_INPUT
+    data = json.loads(result.stdout)
+    assert data["usable"] is False
+    assert data["problems"][0]["reason"] == "the file is missing"
+
+
+BOW_TIE = "POLYGON ((10 10, 40 40, 40 10, 10 40, 10 10))"
+OUTSIDE = "POLYGON ((2000 2000, 2050 2000, 2050 2030, 2000 2030, 2000 2000))"
+REJECTS = {
+    "wrong unit": (lambda t: t.set("findings", "D1", size_unit="cms"), "findings.csv row 2, size_unit = 'cms'"),
+    "date in another order": (lambda t: t.set("findings", "D1", found_on="02/01/2014"), "findings.csv row 2, found_on = '02/01/2014'"),
+    "two orders of dates": (
+        lambda t: t.set("findings", "D1", found_on="02/01/2014").set("cards", "C1", closed_on="13.02.2012"),
+        "cards.csv row 2, closed_on = '13.02.2012'",
+    ),
+    "duplicate id": (lambda t: t.add("findings", "D1", length="51"), "id used twice"),
+    "zone that the aircraft lacks": (
+        lambda t: t.set("findings", "D4", aircraft="A3", zone="Z2", panel=""),
+        "the subtype of the aircraft has no such zone",
+    ),
+    "before the panel was fitted": (
+        lambda t: t.set("findings", "D4", aircraft="A3", panel="", found_on="2015-01-01"),
+        "no panel was fitted there that day",
+    ),
+    "meter going backwards": (lambda t: t.set("usage", "R4", flight_hours="-1"), "usage.csv row 5, flight_hours = '-1'"),
+    "meter falling": (lambda t: t.set("usage", "R9", flight_hours="4000"), "flight_hours goes backwards"),
+    "polygon off its panel": (lambda t: t.set("findings", "D1", outline=OUTSIDE), "findings.csv row 2, outline"),
+    "polygon that is none": (lambda t: t.set("findings", "D1", outline="POLYGON ((0 0, 1"), "findings.csv row 2, outline"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", REJECTS)
+def test_a_rejected_row_is_shown_by_check_and_stops_a_strict_decision(tiny, tmp_path, out, name):
+    change, words = REJECTS[name]
+    change(tiny)
+    folder = tiny.write()
+    result = run("check", folder)
+    assert result.exit_code == NO
+    assert words in result.stdout
+    assert "Mend: " in result.stdout
+    question = tmp_path / "small.toml"
+    question.write_text(QUESTION)
+    refused(run("decide", folder, "--question", question, "--out", out, "--strict"), words)
+    assert untouched(out)
+
+
+@pytest.mark.parametrize(
+    ("outline", "words"),
+    [
+        (BOW_TIE, "findings.csv row 2, outline"),
+        ("POLYGON ((980 100, 1030 100, 1030 130, 980 130, 980 100))", "findings.csv row 2, outline"),
+    ],
+)
+def test_a_polygon_that_crosses_itself_or_leaves_its_panel_is_mended_and_said_so(tiny, outline, words):
+    tiny.set("findings", "D1", outline=outline, length="", width="", size_unit="", rounding="")
+    result = run("check", tiny.write())
+    assert words in result.stdout
+    assert result.exit_code == (FINE if "Rejected: 0" in result.stdout else NO)
+    assert "Rejected: 0" in result.stdout or "Mend: " in result.stdout
+
+
+# rank ---------------------------------------------------------------------------------------------
+
+
+def test_rank_shows_finds_with_bounds_and_the_advice(small_folder, tmp_path):
+    folder = shutil.copytree(small_folder, tmp_path / "fleet")
+    result = run("rank", folder, "--by", "zone", "--kind", "moisture")
+    assert result.exit_code == FINE
+    for words in ("moisture: finds by zone", "576", "Advisory analysis only", "problems in rejected rows"):
+        assert words in result.stdout
+
+
+def test_rank_as_json_is_the_table(small_folder, tmp_path):
+    folder = shutil.copytree(small_folder, tmp_path / "fleet")
+    data = json.loads(run("rank", folder, "--json").stdout)
+    frame = kit.rank_zones(kit.load_fleet(folder, set_aside=tmp_path / "rejected.csv"))
+    frame = frame[frame["kind"] == "all"]
+    assert [one["group"] for one in data["ranking"]] == frame["group"].tolist()
+    assert [one["per_1000_fh"] for one in data["ranking"]] == pytest.approx(frame["per_1000_fh"].tolist())
+    assert data["notice"]
+
+
+@pytest.mark.parametrize("arguments", [("--by", "panel"), ("--kind", "rust")])
+def test_rank_of_what_is_unknown_is_refused(source, arguments):
+    refused(
+        run("rank", source, *arguments),
+        "--by must be group or zone and --kind all or one of disbond",
+        arguments[1],
+    )
+
+
+# decide -------------------------------------------------------------------------------------------
+
+
+def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided):
+    result, folder = decided
+    assert result.exit_code == FINE
+    assert {"small.json", "small.png", "summary.json"} <= {one.name for one in folder.iterdir()}
+    assert (folder / "small.png").read_bytes().startswith(b"\x89PNG")
+    record = read_decision(folder / "small.json")
+    for caution in record.cautions[:4]:
+        assert caution in result.stdout
+    assert "small: the proposed repeat of 9,000" in result.stdout
+    assert f"Records and figures: {folder}" in result.stdout
+    assert f"{record.recommendation.repeat:,.0f}" in result.stdout
+    assert [one for one in folder.parent.iterdir() if one != folder] == []
+
+
+def test_the_notice_of_invented_data_is_shown_and_kept(decided):
+    result, folder = decided
+    notice = read_decision(folder / "small.json").dataset["notice"]
+    assert "nvented" in notice
+    assert notice in result.stdout
+    assert json.loads((folder / "summary.json").read_text())["notice"] == notice
+
+
+def test_decide_says_no_where_no_interval_meets_the_target(source, out):
+    path = source / "questions" / "small.toml"
+    path.write_text(QUESTION.replace("flight_hours = 0.05", "flight_hours = 1e-9"))
+    result = run("decide", source, "--out", out)
+    assert result.exit_code == NO
+    assert read_decision(out / "small.json").recommendation.repeat is None
+    assert json.loads((out / "summary.json").read_text())["answers"][0]["repeat"] is None
+
+
+def test_decide_takes_all_questions_of_the_source(source, out):
+    text = QUESTION.replace('name = "small"', 'name = "other"').replace("seed = 7", "seed = 8")
+    (source / "questions" / "other.toml").write_text(text)
+    data = json.loads(run("decide", source, "--out", out, "--json").stdout)
+    assert [one["name"] for one in data["answers"]] == ["other", "small"]
+    assert {"other.json", "small.json"} <= {one.name for one in out.iterdir()}
+
+
+def test_decide_again_replaces_only_what_it_made_itself(source, out):
+    first = run("decide", source, "--out", out, "--json")
+    again = run("decide", source, "--out", out, "--json")
+    assert again.exit_code == FINE
+    assert json.loads(again.stdout) == json.loads(first.stdout)
+    assert [one for one in out.parent.iterdir() if "answers" in one.name] == [out]
+
+
+def test_an_output_folder_of_someone_else_is_left_as_it_is(source, out):
+    out.mkdir()
+    (out / "notes.txt").write_text("mine")
+    refused(run("decide", source, "--out", out), "answers: is there already and was not made by this command")
+    assert [one.name for one in out.iterdir()] == ["notes.txt"]
+    shutil.rmtree(out)
+    out.write_text("a file")
+    refused(run("decide", source, "--out", out), "is there already and was not made by this command")
+    assert out.read_text() == "a file"
+
+
+def test_an_output_path_that_cannot_be_written_is_refused(source, tmp_path):
+    """A path below a regular file cannot be written to by anyone, whoever runs this."""
+    (tmp_path / "file").write_text("in the way")
+    refused(
+        run("decide", source, "--out", tmp_path / "file" / "answers"),
+        "file",
+        "Give a path that can be read and written.",
+    )
+
+
+def test_rejected_rows_are_set_aside_beside_the_answers(tiny, out, tmp_path):
+    tiny.set("findings", "D1", size_unit="cms")
+    question = tmp_path / "small.toml"
+    question.write_text(QUESTION)
+    folder = ready(tiny)
+    result = run("decide", folder, "--question", question, "--out", out)
+    assert result.exit_code == FINE
+    assert "1 problems in rejected rows" in result.stdout
+    assert "cms" in (out / "rejected_rows.csv").read_text()
+    assert not (folder / "set_aside").exists()
+
+
+def test_all_clean_without_an_assumed_shape_is_refused_naming_the_kind(source, out):
+    (source / "questions" / "small.toml").write_text(QUESTION.replace("assumed_shape = 2.0\n", ""))
+    refused(
+        run("decide", source, "--out", out), "question small: no finds of moisture in", "State assumed_shape"
+    )
+    assert untouched(out)
+
+
+def test_all_clean_with_an_assumed_shape_is_answered(source, out):
+    assert run("decide", source, "--out", out).exit_code == FINE
+    assert "lower bound of the scale" in read_decision(out / "small.json").modes[0].life_basis
+
+
+def test_a_single_find_is_answered(tiny, tmp_path, out):
+    tiny.set("findings", "D4", kind="moisture", aircraft="A1", zone="Z2", panel="", found_on="2019-05-05")
+    question = tmp_path / "small.toml"
+    question.write_text(QUESTION)
+    assert run("decide", ready(tiny), "--question", question, "--out", out).exit_code in (FINE, NO)
+    assert read_decision(out / "small.json").modes[0].finds == 1
+
+
+# What is refused as a whole -----------------------------------------------------------------------
+
+
+def drop_column(folder, table, name):
+    path = folder / f"{table}.csv"
+    lines = [line.split(",") for line in path.read_text().splitlines()]
+    k = lines[0].index(name)
+    path.write_text(
+        "\n".join(",".join(cell for i, cell in enumerate(line) if i != k) for line in lines) + "\n"
+    )
+
+
+BROKEN = {
+    "missing folder": (shutil.rmtree, ["There is no", "mend the path"]),
+    "a file": (lambda folder: (shutil.rmtree(folder), folder.write_text("x")), ["must be a folder with dataset.toml"]),
+    "empty folder": (lambda folder: (shutil.rmtree(folder), folder.mkdir()), ["there is no dataset.toml (the folder is empty)"]),
+    "missing table": (lambda folder: (folder / "cards.csv").unlink(), ["cards.csv", "the file is missing"]),
+    "missing column": (lambda folder: drop_column(folder, "limits", "size"), ["limits.csv", "size", "Expected", "Mend"]),
+    "unreadable toml": (lambda folder: (folder / "dataset.toml").write_text("name ="), ["dataset.toml", "not TOML"]),
+    "unknown unit": (
+        lambda folder: (folder / "dataset.toml").write_text((folder / "dataset.toml").read_text().replace('"mm"', '"ft"')),
+        ["dataset.toml", "length_unit", "ft", "'mm', 'cm' or 'in'"],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BROKEN)
+@pytest.mark.parametrize("command", ["check", "rank", "decide", "rerun"])
+def test_a_source_that_cannot_be_used_is_one_message_and_no_output(
+    source, asked, decided, out, command, name
+):
+    breaks, words = BROKEN[name]
+    breaks(source)
+    arguments = {
+        "check": [source],
+        "rank": [source],
+        "decide": [source, "--question", asked, "--out", out],
+        "rerun": [decided[1] / "small.json", source],
+    }
+    refused(run(command, *arguments[command]), *words)
+    assert untouched(out)
+
+
+def test_a_missing_source_without_questions_says_that_the_source_is_missing(tmp_path, out):
+    refused(run("decide", tmp_path / "nowhere", "--out", out), "There is no", "nowhere")
+    assert untouched(out)
+
+
+def test_a_source_without_questions_says_so(tiny, out):
+    refused(run("decide", tiny.write(), "--out", out), "questions: no question there. Give --question")
+    assert untouched(out)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (None, "cannot be read"),
+        ("horizon = 40,000", "not a TOML file"),
+        (QUESTION.replace("horizon = 40000\n", ""), "horizon: Field required"),
+        (QUESTION.replace('group = "flap"', 'group = "wing"'), "`group` must be a group of the zones table. Got wing."),
+        (QUESTION.replace('"base check"', '"C check"'), "'C check' is not a package of dataset.toml"),
+        (QUESTION.replace("seed = 7", "seed = 7\nknown_on = 1999-01-01"), "question small: "),
+    ],
+)  # fmt: skip
+def test_a_question_that_cannot_be_answered_is_one_message_and_no_output(source, tmp_path, out, text, words):
+    path = tmp_path / "asked.toml"
+    if text is not None:
+        path.write_text(text)
+    refused(run("decide", source, "--question", path, "--out", out), words)
+    assert untouched(out)
+
+
+def test_two_questions_of_one_name_are_refused(source, out):
+    path = source / "questions" / "small.toml"
+    refused(
+        run("decide", source, "--question", path, "--question", path, "--out", out),
+        "the name 'small' is used twice",
+    )
+    assert untouched(out)
+
+
+# rerun --------------------------------------------------------------------------------------------
+
+
+def test_rerun_shows_then_and_now_and_the_verdict(decided, small_folder):
+    result = run("rerun", decided[1] / "small.json", small_folder)
+    assert result.exit_code == FINE
+    assert "Verdict: reproduced" in result.stdout
+    assert "NO" not in result.stdout.split("Verdict")[0].replace("NOT", "")
+    for caution in read_decision(decided[1] / "small.json").cautions[:4]:
+        assert caution in result.stdout
+
+
+def test_rerun_of_an_altered_record_says_no(decided, small_folder, tmp_path):
+    data = json.loads((decided[1] / "small.json").read_text())
+    data["recommendation"]["repeat"] *= 2
+    (tmp_path / "small.json").write_text(json.dumps(data))
+    result = run("rerun", tmp_path / "small.json", small_folder, "--json")
+    assert result.exit_code == NO
+    told = json.loads(result.stdout)
+    assert told["verdict"] == "record altered"
+    row = next(one for one in told["numbers"] if one["quantity"] == "repeat")
+    assert row["then"] == pytest.approx(2 * row["now"])
+    assert row["same"] is False
+    assert "Verdict: record altered" in run("rerun", tmp_path / "small.json", small_folder).stdout
+
+
+@pytest.mark.parametrize(
+    ("text", "words"), [(None, "cannot be read"), ("{}", "not a decision record of form 1")]
+)
+def test_rerun_of_what_is_no_record_is_refused(source, tmp_path, text, words):
+    if text is not None:
+        (tmp_path / "x.json").write_text(text)
+    refused(run("rerun", tmp_path / "x.json", source), "x.json", words)
+
+
+# demo ---------------------------------------------------------------------------------------------
+
+
+def test_demo_makes_a_fleet_that_loads_and_says_that_it_is_invented(tmp_path):
+    folder = tmp_path / "new" / "demo"
+    result = run("demo", folder, "--seed", 11)
+    assert result.exit_code == FINE
+    assert result.stdout == f"Invented demo fleet: {folder}\n"
+    fleet = kit.load_fleet(folder, set_aside=tmp_path / "rejected.csv")
+    assert len(fleet.tables["aircraft"]) > 30
+    assert "nvented" in fleet.notice
+    assert np.isfinite(len(fleet.rejected))
+    refused(run("demo", folder), "demo: is there already and not empty. Give a new folder.")
+
+
+def test_demo_never_writes_over_a_file_or_below_one(tmp_path):
+    path = tmp_path / "file"
+    path.write_text("mine")
+    refused(run("demo", path), "file: is there already")
+    refused(run("demo", path / "demo"), "file", "Give a path that can be read and written.")
+    assert path.read_text() == "mine"
+
+
+def test_an_impossible_seed_is_refused(tmp_path):
+    result = run("demo", tmp_path / "demo", "--seed", "-1")
+    assert result.exit_code == BAD_INPUT
+    assert "--seed" in result.stderr
+    assert untouched(tmp_path / "demo")
