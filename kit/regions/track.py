@@ -88,7 +88,8 @@ def mark_lives(regions: pd.DataFrame, fleet: Fleet) -> pd.DataFrame:
     repairs = fleet.tables["repairs"]
     repairs = repairs.loc[repairs["restoration_factor"] < 1]
     done = pd.DataFrame({"panel": repairs["finding"].map(findings), "on": repairs["repaired_on"]})
-    done = done.dropna().sort_values(["panel", "on"], kind="stable")
+    # A table without repairs maps to untyped blanks, which a join by panel would refuse.
+    done = done.dropna().astype({"panel": regions["panel"].dtype}).sort_values(["panel", "on"], kind="stable")
     done["life"] = done.groupby("panel").cumcount() + 1
     rows = regions.reset_index(drop=True).reset_index(names="order")
     merged = pd.merge_asof(
