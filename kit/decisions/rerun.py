@@ -10,7 +10,7 @@ import pandas as pd
 
 from kit.decisions.record import DecisionRecord, RecordError, decision_record, read_decision, record_digest
 from kit.findings import Fleet
-from kit.intervals import Evidence, recommend
+from kit.intervals import Evidence, QuestionError, recommend
 
 TOLERANCE = 1e-6
 """Largest relative difference of a number that counts as reproduced [-]."""
@@ -30,9 +30,11 @@ class Rerun:
         changed``: same rows, other numbers; ``record altered``: the record does not match its digest.
     reasons : tuple of str
         Why, in words.
-    then, now, known_now, today : DecisionRecord
-        The record; the same question on the data as known then; on the same events with all that is
-        known of them now; and on everything to date.
+    then, now : DecisionRecord
+        The record, and the same question on the data as known then.
+    known_now, today : DecisionRecord or None
+        The same question on the same events with all that is known of them now, and on everything to
+        date; None where those data cannot answer it.
     changed_tables : tuple of str
         Tables whose rows as known then differ from the record's fingerprint.
     rows_since : DataFrame
@@ -43,8 +45,8 @@ class Rerun:
     reasons: tuple[str, ...]
     then: DecisionRecord
     now: DecisionRecord
-    known_now: DecisionRecord
-    today: DecisionRecord
+    known_now: DecisionRecord | None
+    today: DecisionRecord | None
     changed_tables: tuple[str, ...]
     rows_since: pd.DataFrame
 
@@ -67,7 +69,8 @@ class Rerun:
             then and now is relative to the larger of the two; text quantities have none.
         """
         then, now, known_now, today = (
-            _quantities(record) for record in (self.then, self.now, self.known_now, self.today)
+            _quantities(record) if record is not None else {}
+            for record in (self.then, self.now, self.known_now, self.today)
         )
         rows = []
         for name in dict.fromkeys([*then, *now]):
@@ -147,7 +150,7 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     RecordError
         If the file is not a decision record, or was altered so that it cannot be run again.
     QuestionError
-        If the question can no longer be answered.
+        If the question can no longer be answered on the data as known then.
 
     Notes
     -----
@@ -175,8 +178,18 @@ def _run_again(then: DecisionRecord, evidence: Evidence, altered: bool) -> Rerun
     as_then = evidence.as_known_on(then.known_on)
     now = decision_record(recommend(evidence, question))
     open_question = question.model_copy(update={"known_on": None})
-    known_now = decision_record(recommend(evidence.up_to(then.known_on), open_question))
-    today = decision_record(recommend(evidence, open_question))
+    later: list[DecisionRecord | None] = []
+    unanswered: list[str] = []
+    for words, body in (
+        ("known now of that time", evidence.up_to(then.known_on)),
+        ("known to date", evidence),
+    ):
+        try:
+            later.append(decision_record(recommend(body, open_question)))
+        except QuestionError as problem:
+            later.append(None)
+            unanswered.append(f"what is {words} cannot answer the question: {problem}")
+    known_now, today = later
     kept = then.dataset.get("fingerprint", {})
     changed = tuple(
         sorted(
@@ -186,7 +199,7 @@ def _run_again(then: DecisionRecord, evidence: Evidence, altered: bool) -> Rerun
         )
     )
     since = evidence.fleet.rows_since(pd.Timestamp(then.known_on))
-    reasons: list[str] = []
+    reasons = unanswered.copy()
     if altered:
         reasons.append("the record does not match its own digest: it was altered after it was written")
     if changed:

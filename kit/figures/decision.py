@@ -156,6 +156,8 @@ def plot_rerun(result: Rerun, measure: str = "preventable", ax: Axes | None = No
     )
     top = 0.0
     for (words, record), (colour, dash, marker) in zip(runs, LINES, strict=False):
+        if record is None:
+            continue
         curve = pd.DataFrame(record.curve)
         if record is then:
             low, high = curve[f"{measure}_lower"], curve[f"{measure}_upper"]

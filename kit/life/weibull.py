@@ -456,9 +456,9 @@ def fit_weibull(
     if perfect and low.size > _MANY_ROWS:
         begin = start_from_some_rows(start, low, up, number, shape, begin)
     point, value, hess = maximise(terms, begin, shape)
-    if shape is None:
-        if perfect:
-            refuse_endless_shape(start, low, up, number, value)
+    if shape is None and perfect:
+        # The limits of an endless and of a vanishing shape are known in closed form for perfect looks only.
+        refuse_endless_shape(start, low, up, number, value)
         refuse_shape_zero(start, low, up, number, value)
     covariance = np.zeros((2, 2))
     if shape is None:

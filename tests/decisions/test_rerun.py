@@ -2,6 +2,7 @@
 
 import csv
 import datetime as dt
+import importlib
 import json
 import re
 import shutil
@@ -242,3 +243,26 @@ def test_what_is_no_record_is_refused(tmp_path, small_evidence):
     (tmp_path / "x.json").write_text("{}")
     with pytest.raises(RecordError, match="not a decision record"):
         rerun(tmp_path / "x.json", small_evidence)
+
+
+def test_a_question_that_later_data_cannot_answer_leaves_the_verdict_and_says_so(
+    small_evidence, small_question, tmp_path, monkeypatch
+):
+    """The verdict rests on the data as known then; the two later runs are a comment to it."""
+    module = importlib.import_module("kit.decisions.rerun")
+    asked = small_question.model_copy(update={"known_on": dt.date(2016, 6, 30)})
+    path = kit.write_decision(kit.recommend(small_evidence, asked), tmp_path)
+    answer = module.recommend
+
+    def only_then(evidence, question):
+        if question.known_on is None:
+            raise kit.QuestionError("4 tracks only")
+        return answer(evidence, question)
+
+    monkeypatch.setattr(module, "recommend", only_then)
+    result = kit.rerun(path, small_evidence)
+    assert result.verdict == "reproduced"
+    assert result.known_now is None
+    assert result.today is None
+    assert sum("4 tracks only" in reason for reason in result.reasons) == 2
+    assert result.to_frame()["today"].isna().all()

@@ -223,6 +223,14 @@ def test_a_rule_that_was_not_asked_to_govern_is_only_shown(evidence, ask, answer
     assert not rule(window_only, "risk").governs
 
 
+def test_a_risk_that_no_interval_meets_blocks_only_where_it_is_asked_to_govern(evidence, ask):
+    window = {"growth_window": GrowthWindow(opportunities=1), "target": target(1e-9), "packages": ()}
+    shown = recommend(evidence, ask(govern=("growth_window",), **window))
+    assert rule(shown, "risk").interval is None
+    assert shown.repeat == rule(shown, "growth_window").interval
+    assert recommend(evidence, ask(govern=("risk", "growth_window"), **window)).repeat is None
+
+
 def test_a_window_rule_without_a_window_blocks_an_answer_that_it_should_govern(evidence, ask):
     window = GrowthWindow(detectable_pod=0.96)  # hardly below the plateau: far above the limit
     answer = recommend(evidence, ask(growth_window=window, govern=("risk", "growth_window")))
