@@ -26,7 +26,7 @@ from kit.life import (
     rank_zones,
     scale_lower_bound,
 )
-from kit.regions import finding_regions, measure, track
+from kit.regions import finding_regions, measure, tap_grid_chance, track
 
 __version__ = "0.1.0"
 
@@ -62,6 +62,7 @@ __all__ = [
     "rerun",
     "scale_lower_bound",
     "schedule_kernel",
+    "tap_grid_chance",
     "track",
     "write_decision",
 ]
