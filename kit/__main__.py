@@ -38,7 +38,12 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="From a fleet's tap-test findings to inspection intervals that can be defended. Advisory analysis only.",
 )
-Source = Annotated[Path, typer.Argument(help="Folder of the dataset, with its dataset.toml.")]
+Source = Annotated[
+    str,
+    typer.Argument(
+        help="Folder with a dataset.toml, or another source that load_fleet takes: workbook, database."
+    ),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 Strict = Annotated[
     bool, typer.Option("--strict", help="Stop at rejected rows instead of setting them aside.")
@@ -74,10 +79,10 @@ def _bad_input() -> Iterator[None]:
     raise typer.Exit(BAD_INPUT)
 
 
-def _load(source: Path, *, strict: bool, rejected: Path | None) -> Fleet:
+def _load(source: str, *, strict: bool, rejected: Path | None = None) -> Fleet:
     from kit.findings import load_fleet
 
-    return load_fleet(source, set_aside=False if strict else (rejected or True))
+    return load_fleet(source, set_aside=False if strict or rejected is None else rejected)
 
 
 def _notice(fleet: Fleet) -> str:
@@ -98,14 +103,17 @@ def _plain(frame: pd.DataFrame) -> list[dict[str, object]]:
 
 @contextmanager
 def _whole_folder(folder: Path) -> Iterator[Path]:
-    """Fill a folder beside its place and move it there at the end, whole or not at all."""
+    """Fill a folder beside its place and move its files there at the end, all or none.
+
+    Files of other names that are there already stay, and a record is never overwritten by another one.
+    """
+    from kit.decisions import RecordError
+
     if (
         folder.exists()
-        and not (folder / _SUMMARY).is_file()
         and (not folder.is_dir() or any(folder.iterdir()))
+        and not (folder / _SUMMARY).is_file()
     ):
-        from kit.decisions import RecordError
-
         raise RecordError(
             f"{folder}: is there already and was not made by this command. Give another folder with --out."
         )
@@ -114,22 +122,52 @@ def _whole_folder(folder: Path) -> Iterator[Path]:
     try:
         yield stage
         stage.chmod(0o755)
-        old = None
-        if folder.exists():
-            old = Path(tempfile.mkdtemp(prefix=f".{folder.name}.old.", dir=folder.parent)) / folder.name
-            os.replace(folder, old)
-        os.replace(stage, folder)
-        if old is not None:
-            shutil.rmtree(old.parent)
+        if not folder.exists():
+            os.replace(stage, folder)
+            return
+        made = sorted(stage.iterdir())
+        other = [
+            path.name
+            for path in made
+            if path.suffix == ".json"
+            and path.name != _SUMMARY
+            and (folder / path.name).exists()
+            and (folder / path.name).read_bytes() != path.read_bytes()
+        ]
+        if other:
+            raise RecordError(
+                f"{folder}: holds other decisions of the names {', '.join(other)}, and records are never overwritten. "
+                "Give another folder with --out, or move those away."
+            )
+        for path in made:
+            os.replace(path, folder / path.name)
     finally:
         shutil.rmtree(stage, ignore_errors=True)
 
 
 @app.command()
-def check(source: Source, as_json: AsJson = False) -> None:
-    """Check every row of a dataset and say what is wrong, where, and how to mend it."""
+def check(
+    source: Source,
+    since: Annotated[
+        str | None, typer.Option(help="List what became known after this day (YYYY-MM-DD).")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(help="Last day of what --since lists; default: all that is known.")
+    ] = None,
+    html: Annotated[Path | None, typer.Option(help="Write the problems as an HTML report, too.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Check every row of a dataset, say what is wrong and how to mend it, and which months are complete."""
     with _bad_input():
-        from kit.findings import TableError, load_fleet, problems_text
+        from kit.findings import (
+            TableError,
+            changes_text,
+            load_fleet,
+            problems_text,
+            reporting_delay,
+            right_edge,
+        )
+        from kit.findings.delays import DELAY_TABLES
 
         with tempfile.TemporaryDirectory() as folder:
             try:
@@ -139,18 +177,39 @@ def check(source: Source, as_json: AsJson = False) -> None:
                     _print_json({"usable": False, "problems": _plain(error.problems)})
                     raise typer.Exit(BAD_INPUT) from None
                 raise
+        changes = _changes(fleet, since, until)
+        delays = {table: reporting_delay(fleet, table=table) for table in DELAY_TABLES}
+        edges = {table: right_edge(fleet, table=table, delay=delays[table]) for table in DELAY_TABLES}
+        if html is not None:
+            from kit.findings.report import write_report
+
+            write_report(fleet, html)
         if as_json:
-            _print_json(
-                {
-                    "usable": True,
-                    "dataset": fleet.name,
-                    "rows": {name: len(table) for name, table in fleet.tables.items()},
-                    "rejected": _plain(fleet.rejected),
-                    "warnings": _plain(fleet.warnings),
-                }
-            )
+            data = {
+                "usable": True,
+                "dataset": fleet.name,
+                "notice": fleet.notice,
+                "known_on": f"{fleet.known_on:%Y-%m-%d}",
+                "cut_off": f"{fleet.cut_off:%Y-%m-%d}",
+                "rows": {name: len(table) for name, table in fleet.tables.items()},
+                "rejected": _plain(fleet.rejected),
+                "warnings": _plain(fleet.warnings),
+                "reporting_delay": {name: _plain(delay.to_frame()) for name, delay in delays.items()},
+                "right_edge": {
+                    name: {
+                        "incomplete_from": str(edge.incomplete_from)[:10] if edge.is_short else None,
+                        "level": edge.level,
+                        "text": edge.text(),
+                        "months": _plain(edge.to_frame()),
+                    }
+                    for name, edge in edges.items()
+                },
+            }
+            _print_json(data if changes is None else data | {"changes": _plain(changes)})
         else:
             typer.echo(repr(fleet))
+            if fleet.notice:
+                typer.echo(fleet.notice)
             for title, problems in (
                 ("Rejected", fleet.rejected),
                 ("Accepted with a warning", fleet.warnings),
@@ -158,8 +217,33 @@ def check(source: Source, as_json: AsJson = False) -> None:
                 typer.echo(f"\n{title}: {len(problems)}")
                 if len(problems):
                     typer.echo(problems_text(problems))
+            typer.echo("\nReporting delay")
+            for name in DELAY_TABLES:
+                typer.echo(f"{delays[name]!r}\n{edges[name].text()}")
+            if changes is not None:
+                end = f" to {until}" if until else ""
+                typer.echo(
+                    f"\nBecame known after {since}{end}: {len(changes):,} rows\n{changes_text(changes)}"
+                )
+            if html is not None:
+                typer.echo(f"\nReport: {html}")
+            typer.echo("\nAdvisory analysis only; approved data govern.")
         if len(fleet.rejected):
             raise typer.Exit(NO)
+
+
+def _changes(fleet: Fleet, since: str | None, until: str | None) -> pd.DataFrame | None:
+    """Rows that became known between two days as given on the command line."""
+    from kit.intervals import QuestionError
+
+    if since is None:
+        if until is not None:
+            raise QuestionError(f"--until {until} needs --since: the day after which changes are listed.")
+        return None
+    try:
+        return fleet.changes(since, until)
+    except ValueError as error:
+        raise QuestionError(f"--since, --until: {error}") from error
 
 
 @app.command()
@@ -180,7 +264,8 @@ def rank(
             raise QuestionError(
                 f"--by must be group or zone and --kind all or one of {', '.join(KINDS)}. Got --by {by} --kind {kind}."
             )
-        fleet = _load(source, strict=strict, rejected=None)
+        with tempfile.TemporaryDirectory() as folder:
+            fleet = _load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
         frame = rank_zones(fleet, by=by)
         frame = frame.loc[frame["kind"] == kind]
     if as_json:
@@ -237,13 +322,12 @@ def decide(
         from kit.figures import plot_answer
         from kit.intervals import Evidence, QuestionError, read_question, recommend
 
-        paths = question or sorted((source / "questions").glob("*.toml"))
+        folder = Path(source) / "questions"
+        paths = question or sorted(folder.glob("*.toml"))
         if not paths:
-            if not source.is_dir():
-                _load(source, strict=True, rejected=None)  # says what is wrong with the source itself
-            raise QuestionError(
-                f"{source / 'questions'}: no question there. Give --question, or put TOML files there."
-            )
+            if not Path(source).is_dir():
+                _load(source, strict=True)  # says what is wrong with the source itself
+            raise QuestionError(f"{folder}: no question there. Give --question, or put TOML files there.")
         asked = [read_question(path) for path in paths]
         names = [q.name for q in asked]
         for name in names:

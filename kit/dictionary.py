@@ -49,8 +49,10 @@ def tables_page() -> str:
         "",
         "Made by `python -m kit.dictionary docs` from `kit/findings/tables.py`; do not edit by hand.",
         "",
-        "A dataset is a folder with `dataset.toml` and one CSV file for each table: UTF-8, commas, a heading, days as "
-        "YYYY-MM-DD. Lengths and polygons are in the dataset's `length_unit` and become mm when loaded. Every table has "
+        "A dataset is a folder with `dataset.toml` and one CSV or Parquet file for each table, an Excel workbook with a sheet "
+        "for each, or a SQL database named by its SQLAlchemy URL. CSV is UTF-8 with commas and a heading, days as YYYY-MM-DD. "
+        "Extracts with other headings, units, date orders or codes are mapped in `dataset.toml`: "
+        "[column_map.md](column_map.md). Lengths and polygons are in the dataset's `length_unit` and become mm when loaded. Every table has "
         "`recorded_on`, the day on which the row became known, and may correct an earlier row with `replaces`.",
         "",
     ]

@@ -28,9 +28,11 @@ SHOW = ("matplotlib", "ipywidgets", "IPython", "rich", "tqdm", "typer")
 # Writing files is the work of these modules.
 WRITERS = {
     "findings/set_aside.py",
+    "findings/report.py",
     "decisions/record.py",
     "simulate/write.py",
     "simulate/honesty.py",
+    "simulate/trap_study.py",
     "__main__.py",
 }
 

@@ -489,3 +489,23 @@ def test_an_impossible_seed_is_refused(tmp_path):
     assert result.exit_code == BAD_INPUT
     assert "--seed" in result.stderr
     assert untouched(tmp_path / "demo")
+
+
+def test_decide_keeps_other_files_of_its_folder_and_never_overwrites_another_record(
+    small_folder, question_text, tmp_path
+):
+    """A second run with the same answer changes nothing; another answer of the same name is refused whole."""
+    question = tmp_path / "q.toml"
+    question.write_text(question_text, encoding="utf-8")
+    out = tmp_path / "answers"
+    call = ["decide", str(small_folder), "--out", str(out), "--question", str(question)]
+    assert CliRunner().invoke(app, call).exit_code in (0, 1)
+    (out / "mine.txt").write_text("kept", encoding="utf-8")
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    assert CliRunner().invoke(app, call).exit_code in (0, 1)
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    question.write_text(question_text.replace("seed = ", "seed = 9"), encoding="utf-8")
+    result = CliRunner().invoke(app, call)
+    assert result.exit_code == 2
+    assert "records are never overwritten" in result.stderr
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before

@@ -1,14 +1,19 @@
 """Load a fleet's tables, check every row, and say what was known when."""
 
-from kit.findings.ages import PanelAges, panel_ages, record_starts
+from kit.findings.ages import AgeBounds, PanelAges, panel_age_bounds, panel_ages, record_starts
+from kit.findings.changes import CHANGE_COLUMNS, changes_text
 from kit.findings.check import check_tables
+from kit.findings.corrections import apply_corrections, propose_corrections, write_proposals
+from kit.findings.coverage import coverage_table
+from kit.findings.delays import ReportingDelay, RightEdge, delay_distribution, reporting_delay, right_edge
 from kit.findings.fittings import Fittings
 from kit.findings.fleet import Fleet
+from kit.findings.genealogy import lineage, panel_history
 from kit.findings.load import load_fleet
 from kit.findings.looks import LOOK_COLUMNS, build_looks
 from kit.findings.period import events_up_to
 from kit.findings.problems import PROBLEM_COLUMNS, TableError
-from kit.findings.report import problems_text
+from kit.findings.report import problems_html, problems_text, write_report
 from kit.findings.tables import (
     CLOCKS,
     DISPOSITIONS,
@@ -22,9 +27,11 @@ from kit.findings.tables import (
     Column,
     Table,
 )
+from kit.findings.traps import find_traps
 from kit.findings.usage import Meters
 
 __all__ = [
+    "CHANGE_COLUMNS",
     "CLOCKS",
     "DISPOSITIONS",
     "EVENT_DATES",
@@ -36,18 +43,35 @@ __all__ = [
     "PROBLEM_COLUMNS",
     "TABLES",
     "TAP_METHODS",
+    "AgeBounds",
     "Column",
     "Fittings",
     "Fleet",
     "Meters",
     "PanelAges",
+    "ReportingDelay",
+    "RightEdge",
     "Table",
     "TableError",
+    "apply_corrections",
     "build_looks",
+    "changes_text",
     "check_tables",
+    "coverage_table",
+    "delay_distribution",
     "events_up_to",
+    "find_traps",
+    "lineage",
     "load_fleet",
+    "panel_age_bounds",
     "panel_ages",
+    "panel_history",
+    "problems_html",
     "problems_text",
+    "propose_corrections",
     "record_starts",
+    "reporting_delay",
+    "right_edge",
+    "write_proposals",
+    "write_report",
 ]

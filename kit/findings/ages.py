@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -32,6 +32,8 @@ class PanelAges:
         The dataset.
     clock : str
         flight_hours, flight_cycles or calendar_days.
+    assumed : Series of float, optional
+        Ages at the first fitting, by serial, of panels of which it is not known [clock units].
 
     Raises
     ------
@@ -46,7 +48,7 @@ class PanelAges:
     clocks run only while the panel is fitted; calendar days run on in the store.
     """
 
-    def __init__(self, fleet: Fleet, clock: str) -> None:
+    def __init__(self, fleet: Fleet, clock: str, *, assumed: pd.Series | None = None) -> None:
         if clock not in CLOCKS:
             raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r}; mend the name.")
         self._clock = clock
@@ -62,6 +64,8 @@ class PanelAges:
         prior = panels[_PRIOR[clock]].to_numpy(dtype=float)
         is_new = (panels["state"] == "new").to_numpy()
         base = np.where(np.isnan(prior), np.where(is_new, 0.0, np.nan), prior)
+        if assumed is not None:
+            base = np.where(first & np.isnan(base), assumed.reindex(panels["panel"]).to_numpy(float), base)
         anchored = first | ~np.isnan(prior)
         self._anchor = np.maximum.accumulate(np.where(anchored, np.arange(len(panels)), 0))
         self._base = base[self._anchor] if len(panels) else base
@@ -141,6 +145,94 @@ def panel_ages(fleet: Fleet, panel: ArrayLike, dates: ArrayLike, clock: str) -> 
     PanelAges : The same, kept for many calls.
     """
     return PanelAges(fleet, clock).at(panel, dates)
+
+
+class AgeBounds(NamedTuple):
+    """Ages of panels of which the age may be unknown [clock units].
+
+    Parameters
+    ----------
+    for_limits : ndarray of float
+        The age to schedule by: the oldest possible.
+    youngest, oldest : ndarray of float
+        Between them the age lies; for fitting, an interval, or the panel is left out.
+    """
+
+    for_limits: NDArray[np.float64]
+    youngest: NDArray[np.float64]
+    oldest: NDArray[np.float64]
+
+
+def panel_age_bounds(fleet: Fleet, panel: ArrayLike, dates: ArrayLike, clock: str) -> AgeBounds:
+    """Return two ages of panels of which the age may be unknown: for limits, and for fitting.
+
+    What is careful for a schedule, the oldest age possible, would mislead a fit: it would make
+    damage look late. So the two are kept apart. No analysis uses them by itself; the histories
+    leave panels of unknown age out.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset.
+    panel : array_like of str, shape (n,)
+        Serials; one stands for all days.
+    dates : array_like of datetime64, shape (n,)
+        Days.
+    clock : str
+        flight_hours, flight_cycles or calendar_days.
+
+    Returns
+    -------
+    AgeBounds
+        for_limits, youngest and oldest [clock units], all three the age where it is known. nan
+        before the first fitting and where usage, not the prior age, is what is missing.
+
+    Raises
+    ------
+    ValueError
+        If `clock` is none of the three.
+
+    Notes
+    -----
+    Public rule for a removable structural part of unknown age [1]_: the aircraft's times where its
+    records show no change of the part, else those of the oldest aircraft in the same programme.
+    The records show no change where they reach back to the entry into service of the aircraft and
+    name no earlier panel at the place; programme means all aircraft of the dataset, on the day of
+    the first fitting. The rule's third step, the world's fleet, is not in the dataset: for_limits
+    may be too young where a panel came from outside. The youngest age takes the panel as new when
+    first fitted, the oldest is that for limits. From either the panel ages with what it flew.
+
+    References
+    ----------
+    .. [1] EASA, AMC 20-20A, appendix 3, annex 3 (as the project's trade notes have it).
+    """
+    known = PanelAges(fleet, clock).at(panel, dates)
+    panels = fleet.tables["panels"].sort_values(["panel", "fitted_on", "fitting"], kind="stable")
+    first = panels.drop_duplicates("panel")
+    aircraft = fleet.tables["aircraft"].set_index("aircraft")
+    meters = Meters(fleet.tables["usage"], fleet.tables["aircraft"], cut_off=fleet.cut_off)
+    own = meters.at(first["aircraft"].to_numpy(object), first["fitted_on"].to_numpy(), clock)
+    days, place = np.unique(day_numbers(first["fitted_on"]), return_inverse=True)
+    of_programme = np.full(len(days), np.nan)
+    for name in aircraft.index:
+        of_programme = np.fmax(of_programme, meters.at(name, days.astype("datetime64[D]"), clock))
+    earliest = panels.groupby(["aircraft", "zone"])["fitted_on"].min()
+    at_place = pd.MultiIndex.from_frame(first[["aircraft", "zone"]])
+    is_first = first["fitted_on"].to_numpy() <= earliest.reindex(at_place).to_numpy()
+    plane = aircraft.reindex(first["aircraft"])
+    from_entry = ~(plane["records_from"] > plane["entry_into_service"]).to_numpy()
+    no_change = is_first & from_entry & ~np.isnan(own)
+    oldest_at_first = pd.Series(
+        np.where(no_change, own, of_programme[place]), index=first["panel"].to_numpy(object)
+    )
+    oldest = PanelAges(fleet, clock, assumed=oldest_at_first).at(panel, dates)
+    youngest = PanelAges(fleet, clock, assumed=oldest_at_first * 0).at(panel, dates)
+    is_known = ~np.isnan(known)
+    return AgeBounds(
+        np.where(is_known, known, oldest),
+        np.where(is_known, known, youngest),
+        np.where(is_known, known, oldest),
+    )
 
 
 def record_starts(fleet: Fleet) -> pd.Series:

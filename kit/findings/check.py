@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
+import shapely
 
 from kit.findings.bench import Bench
-from kit.findings.columns import RawTable
+from kit.findings.columns import RawTable, as_headed
 from kit.findings.evidence import (
     check_findings,
     check_inspections,
@@ -28,6 +30,9 @@ from kit.findings.problems import Ledger
 from kit.findings.references import References
 from kit.findings.shapes import sound_outlines
 from kit.findings.tables import EVENT_DATES, TABLES
+
+FARTHEST = 1e6
+"""Largest coordinate of an outline that is worked with: a kilometre [mm]."""
 
 _PLANS = ("tasks", "limits")
 _ENDS = {
@@ -84,10 +89,11 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
     references = References(bench)
     unusable = {}
     for name, check in _CHECKS.items():
-        rows = known[name].current.copy()
+        rows = known[name].current.copy(deep=False)  # a new column does not touch what is known
         own = raw[name].rejected
         ledger.include(own[own.index.isin(rows.index)] if len(own) else own)
         _events(bench, name, rows)
+        _far_outlines(bench, name, rows)
         rows = references.resolve(name, rows)
         rows = rows if check is None else check(bench, rows)
         lost = rows.index.isin(ledger.rejected_labels(name))
@@ -101,7 +107,8 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
             bench.fittings = Fittings(bench.tables["panels"])
     check_outcomes(bench)
     ordered = {name: bench.tables[name] for name in TABLES}
-    return Checked(ordered, unusable, ledger.frame(), ledger.frame(warn=True))
+    problems = [as_headed(ledger.frame(warn=warn), raw) for warn in (False, True)]
+    return Checked(ordered, unusable, *problems)
 
 
 def _events(bench: Bench, name: str, rows: pd.DataFrame) -> None:
@@ -142,6 +149,28 @@ def _events(bench: Bench, name: str, rows: pd.DataFrame) -> None:
             expected=[f"a day up to recorded_on, {day:%Y-%m-%d}" for day in rows.loc[early, "recorded_on"]],
             mend=f"mend {column} or recorded_on",
         )
+
+
+def _far_outlines(bench: Bench, name: str, rows: pd.DataFrame) -> None:
+    """Report outlines that reach farther than any aircraft, which geometry cannot work with, and blank them."""
+    for column in TABLES[name].columns:
+        if column.type != "polygon" or not len(rows):
+            continue
+        shapes = rows[column.name].to_numpy(dtype=object)
+        points, at = shapely.get_coordinates(shapes, return_index=True)
+        far = np.zeros(len(shapes), dtype=bool)
+        far[at[~(np.abs(points) <= FARTHEST).all(axis=1)]] = True  # a coordinate that is nan as well
+        bench.report(
+            name,
+            rows,
+            far,
+            column.name,
+            reason=f"{column.name} reaches farther than any aircraft",
+            expected=f"coordinates within {FARTHEST:g} mm of the datum of the panel",
+            mend="check the outline and the length_unit of the dataset",
+        )
+        if far.any():
+            rows[column.name] = pd.Series(np.where(far, None, shapes), index=rows.index, dtype="object")
 
 
 def _zones(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import difflib
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import shapely
 
+from kit.findings import limits
+from kit.findings.column_map import SIZES, TableMap, iso_dates
 from kit.findings.dates import day_advice, order_reason
 from kit.findings.problems import Ledger
 from kit.findings.tables import MM_PER_UNIT, TABLES, Column, Table
+from kit.findings.written import Written, column_text, given_cells
 
 _REAL_BY_TYPE = ("number", "length")
 
@@ -24,20 +27,48 @@ class RawTable:
 
     Parameters
     ----------
-    text : DataFrame
+    text : DataFrame or Written
         Cells as written, with `file` and `row`.
     typed : DataFrame
         The same cells typed, a cell that cannot be read as blank; lengths in mm.
     rejected : DataFrame
         Problems of single cells, labelled by row.
+    headings : dict of str to str
+        Headings in the source of the columns that are called otherwise there.
     """
 
-    text: pd.DataFrame
+    text: pd.DataFrame | Written
     typed: pd.DataFrame
     rejected: pd.DataFrame
+    headings: dict[str, str] = field(default_factory=dict)
 
 
-def type_table(table: Table, text: pd.DataFrame, *, length_unit: str) -> RawTable:
+def as_headed(problems: pd.DataFrame, raw: dict[str, RawTable]) -> pd.DataFrame:
+    """Return problems with the headings of the source in place of the names of columns.
+
+    Parameters
+    ----------
+    problems : DataFrame
+        Columns table and column, among others.
+    raw : dict of str to RawTable
+        Every table as read.
+
+    Returns
+    -------
+    DataFrame
+        The same, where the source has other headings.
+    """
+    for name, table in raw.items():
+        if table.headings:
+            own = problems["table"] == name
+            headed = problems["column"].map(table.headings)
+            problems["column"] = problems["column"].where(~own | headed.isna(), headed).astype("str")
+    return problems
+
+
+def type_table(
+    table: Table, text: pd.DataFrame, *, length_unit: str, renamed: TableMap | None = None
+) -> RawTable:
     """Type the columns of a table and check each cell by itself.
 
     Parameters
@@ -45,9 +76,12 @@ def type_table(table: Table, text: pd.DataFrame, *, length_unit: str) -> RawTabl
     table : Table
         What the table should hold.
     text : DataFrame
-        Cells as text, with `file` and `row`.
+        Cells as text, with `file` and `row`. Days, numbers, flags and polygons may have their own
+        types: they are then taken as they are.
     length_unit : str
         Unit of lengths and polygons in the file: mm, cm or in.
+    renamed : TableMap, optional
+        Units and orders of dates that differ, by column.
 
     Returns
     -------
@@ -61,22 +95,40 @@ def type_table(table: Table, text: pd.DataFrame, *, length_unit: str) -> RawTabl
     A cell that cannot be read counts as blank in `typed`; its row is rejected. The sizes of
     findings come in a unit of their own and are converted by it.
     """
+    renamed = TableMap() if renamed is None else renamed
     ledger, columns, unread = Ledger(), {}, {}
-    factor = MM_PER_UNIT[length_unit]
+    if table.name == "findings" and renamed.size_unit():
+        text = _with_size_unit(text, renamed.size_unit())
+    plain = all(isinstance(text[column.name].dtype, pd.StringDtype) for column in table.all_columns)
+    written = text if plain else Written(text)
     for column in table.all_columns:
-        cells = text[column.name]
+        factor = MM_PER_UNIT[renamed.unit(column.name, length_unit)]
         columns[column.name], unread[column.name] = _typed_cells(
-            table.name, column, cells, text, factor, ledger
+            table.name, column, text[column.name], written, factor, renamed.order(column.name), ledger
         )
     typed = pd.DataFrame(columns | {"file": text["file"], "row": text["row"]})
-    _check_cells(table, text, typed, unread, ledger)
+    _check_cells(table, written, typed, unread, ledger)
     if table.name == "findings":
-        scale = text["size_unit"].map(MM_PER_UNIT).astype("float64")
-        for name in ("length", "width", "rounding"):
+        scale = _scales(text["size_unit"])
+        for name in SIZES:
             typed[name] = typed[name] * scale
     if table.name == "inspections":
-        _type_coverage(text, typed, length_unit, ledger)
-    return RawTable(text, typed, ledger.labelled())
+        _type_coverage(written, typed, length_unit, ledger)
+    headings = {name: heading for name, heading in renamed.columns.items() if name != heading}
+    return RawTable(written, typed, ledger.labelled(), headings)
+
+
+def _with_size_unit(text: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """Return findings with a unit beside the sizes that have none."""
+    sized = np.logical_or.reduce([given_cells(text[name]) for name in SIZES])
+    blank = ~given_cells(text["size_unit"])
+    return text.assign(size_unit=column_text(text["size_unit"]).mask(blank & sized, unit))
+
+
+def _scales(units: pd.Series) -> np.ndarray:
+    """Return how long each unit is [mm], nan where it is none."""
+    codes, kinds = pd.factorize(units)
+    return np.array([MM_PER_UNIT.get(kind, np.nan) for kind in kinds])[codes] if len(kinds) else np.empty(0)
 
 
 def blank_table(table: Table) -> RawTable:
@@ -98,23 +150,29 @@ def blank_table(table: Table) -> RawTable:
 
 
 def _typed_cells(
-    table: str, column: Column, cells: pd.Series, rows: pd.DataFrame, factor: float, ledger: Ledger
+    table: str,
+    column: Column,
+    cells: pd.Series,
+    rows: pd.DataFrame | Written,
+    factor: float,
+    order: str,
+    ledger: Ledger,
 ) -> tuple[pd.Series, np.ndarray]:
     """Return the typed cells of a column and which of them could not be read."""
-    given = (cells != "").to_numpy(dtype=bool)
+    given = given_cells(cells)
     unread = np.zeros(len(cells), dtype=bool)
     if column.type == "date":
-        shaped = cells.str.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}").to_numpy(dtype=bool)
-        values = pd.to_datetime(cells.where(shaped, ""), format="%Y-%m-%d", errors="coerce").astype(
-            "datetime64[us]"
-        )
+        if cells.dtype.kind == "M":
+            return cells, unread
+        values = _days(iso_dates(cells, order))
         unread = given & values.isna().to_numpy()
-        _report_dates(table, column, cells, rows, unread, ledger)
+        _report_dates(table, column, cells, rows, unread, order, ledger)
         return values, unread
     if column.type in _REAL_BY_TYPE:
         values = pd.to_numeric(cells, errors="coerce").astype("float64")
         unread = given & ~np.isfinite(values.to_numpy())
-        values = values.mask(unread)
+        if unread.any():
+            values = values.mask(unread)
         if column.type == "length":
             values = values * factor
         expected, mend = (
@@ -123,7 +181,7 @@ def _typed_cells(
         )
         reason = f"{column.name} is not a number"
     elif column.type == "flag":
-        values = cells == "yes"
+        values = cells if cells.dtype == bool else cells == "yes"
         unread = given & ~values.to_numpy(dtype=bool)
         reason, expected, mend = (
             f"{column.name} is not a flag",
@@ -138,72 +196,132 @@ def _typed_cells(
         return cells, unread
     if unread.any():
         expected = expected[unread] if isinstance(expected, np.ndarray) else expected
-        ledger.add(
-            table, rows[unread], column.name, cells[unread], reason=reason, expected=expected, mend=mend
-        )
+        written = column_text(cells[unread]).map(limits.shortened)
+        ledger.add(table, rows[unread], column.name, written, reason=reason, expected=expected, mend=mend)
     return values, unread
+
+
+def _days(cells: pd.Series) -> pd.Series:
+    """Return texts as days, NaT where they are not YYYY-MM-DD; there are few days of many rows."""
+    codes, kinds = pd.factorize(cells)
+    texts = pd.Series(kinds, dtype="str")
+    shaped = texts.str.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}").to_numpy(dtype=bool)
+    days = pd.to_datetime(texts.where(shaped, ""), format="%Y-%m-%d", errors="coerce")
+    return pd.Series(days.astype("datetime64[us]").to_numpy()[codes], index=cells.index)
 
 
 def _polygons(cells: pd.Series, given: np.ndarray, factor: float) -> tuple[pd.Series, np.ndarray, np.ndarray]:
     """Return geometries in mm, which cells are no polygon, and what was expected of each."""
+    whys = np.full(len(cells), "a closed POLYGON in WKT, which can be read", dtype=object)
     shapes = np.full(len(cells), None, dtype=object)
-    shapes[given] = shapely.from_wkt(cells[given].to_numpy(dtype=object), on_invalid="ignore")
+    values = cells.to_numpy(dtype=object)
+    if isinstance(cells.dtype, pd.StringDtype):
+        is_text, is_shape = given, np.zeros(len(cells), dtype=bool)
+    else:
+        is_text = np.array([isinstance(cell, str) for cell in values], dtype=bool) & given
+        is_shape = np.array([isinstance(cell, shapely.Geometry) for cell in values], dtype=bool)
+    is_wkb = given & ~is_text & ~is_shape
+    large = _too_large(values, is_text | is_wkb)
+    whys[large] = (
+        f"at most {limits.LONGEST_POLYGON:,} characters and {limits.MOST_CORNERS:,} corners; "
+        "it is too large to be read"
+    )
+    for mask, read in ((is_text, shapely.from_wkt), (is_wkb, shapely.from_wkb)):
+        where = np.flatnonzero(mask & ~large)
+        if len(where):
+            with np.errstate(invalid="ignore", over="ignore"):  # nan and 1e999 are reported below
+                shapes[where] = read(values[where], on_invalid="ignore")
+    flat = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
+    many = flat & (shapely.get_num_coordinates(shapes) > limits.MOST_CORNERS)
+    whys[many] = f"at most {limits.MOST_CORNERS:,} corners"
+    shapes[is_shape] = values[is_shape]
     is_polygon = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
     is_sound = np.zeros(len(cells), dtype=bool)
     is_sound[is_polygon] = np.isfinite(shapely.bounds(shapes[is_polygon])).all(axis=1)
+    is_sound &= ~many
     unread = given & ~is_sound
-    whys = np.full(len(cells), "a closed POLYGON in WKT, which can be read", dtype=object)
     other = given & ~is_polygon & ~shapely.is_missing(shapes)
     names = {kind.value: kind.name for kind in shapely.GeometryType}
     whys[other] = [f"one POLYGON, not a {names[kind]}" for kind in shapely.get_type_id(shapes[other])]
-    whys[is_polygon & ~is_sound] = "a POLYGON with points that are finite numbers"
+    whys[is_polygon & ~is_sound & ~many] = "a POLYGON with points that are finite numbers"
     shapes[unread] = None
-    have = ~shapely.is_missing(shapes)
-    if have.any():
-        shapes[have] = shapely.force_2d(shapes[have])
-        if factor != 1.0:
-            shapes[have] = shapely.transform(shapes[have], lambda points: points * factor)
+    if shapely.has_z(shapes).any():
+        shapes = shapely.force_2d(shapes)
+    scaled = ~shapely.is_missing(shapes) & ~is_shape  # what a region file gives is in mm already
+    if factor != 1.0 and scaled.any():
+        shapes[scaled] = shapely.transform(shapes[scaled], lambda points: points * factor)
     return pd.Series(shapes, index=cells.index, dtype="object"), unread, whys
 
 
+def _too_large(values: np.ndarray, given: np.ndarray) -> np.ndarray:
+    """Return which polygons are too long, or have too many corners, to be read."""
+    large = np.zeros(len(values), dtype=bool)
+    where = np.flatnonzero(given)
+    lengths = np.fromiter(map(len, values[where]), dtype=np.int64, count=len(where))
+    large[where] = lengths > limits.LONGEST_POLYGON
+    for k in where[(lengths > 2 * limits.MOST_CORNERS) & ~large[where]]:
+        large[k] = isinstance(values[k], str) and values[k].count(",") > limits.MOST_CORNERS
+    return large
+
+
 def _report_dates(
-    table: str, column: Column, cells: pd.Series, rows: pd.DataFrame, unread: np.ndarray, ledger: Ledger
+    table: str,
+    column: Column,
+    cells: pd.Series,
+    rows: pd.DataFrame | Written,
+    unread: np.ndarray,
+    order: str,
+    ledger: Ledger,
 ) -> None:
     """Report the cells that are no day, saying which orders of day and month are mixed."""
-    if unread.any():
+    if not unread.any():
+        return
+    written = cells[unread].map(limits.shortened)
+    if order:
+        reason = f"{column.name} is not a date in the order {order}, which the column map states"
+        expected = f"a day that exists, in the order {order} or as YYYY-MM-DD"
+        mends: Any = "mend the date, or date_order in the column map"
+    else:
         reason = order_reason(column.name, cells, rows["row"], unread)
-        mends = [day_advice(cell) for cell in cells[unread]]
-        expected = "a day that exists, as YYYY-MM-DD"
-        ledger.add(
-            table, rows[unread], column.name, cells[unread], reason=reason, expected=expected, mend=mends
-        )
+        expected, mends = "a day that exists, as YYYY-MM-DD", [day_advice(cell) for cell in cells[unread]]
+    ledger.add(table, rows[unread], column.name, written, reason=reason, expected=expected, mend=mends)
 
 
-def _type_coverage(text: pd.DataFrame, typed: pd.DataFrame, length_unit: str, ledger: Ledger) -> None:
+def _type_coverage(
+    text: pd.DataFrame | Written, typed: pd.DataFrame, length_unit: str, ledger: Ledger
+) -> None:
     """Check coverage and turn a part looked at into WKT in mm."""
     cells = text["coverage"]
-    given = ((cells != "") & (cells.str.lower() != "full")).to_numpy(dtype=bool)
+    given = ((cells != "") & (cells != "full")).to_numpy(dtype=bool, copy=True)
+    given[given] = (cells[given].str.lower() != "full").to_numpy(dtype=bool)
     if not given.any():
         return
-    shapes, unread, _ = _polygons(cells, given, MM_PER_UNIT[length_unit])
+    part = cells[given]
+    found, lost, _ = _polygons(part, np.ones(len(part), dtype=bool), MM_PER_UNIT[length_unit])
+    unread = np.zeros(len(cells), dtype=bool)
+    unread[given] = lost
     ledger.add(
         "inspections",
         text[unread],
         "coverage",
-        cells[unread],
+        cells[unread].map(limits.shortened),
         reason="coverage is neither full nor a polygon in WKT",
         expected="full, or the part looked at as a POLYGON in WKT",
         mend="write full, or the outline of the part",
     )
-    read = given & ~unread
+    read, shapes = given & ~unread, found[~lost]
     if length_unit != "mm":
         typed["coverage"] = typed["coverage"].astype("object")
-        typed.loc[read, "coverage"] = shapely.to_wkt(shapes[read].to_numpy(), rounding_precision=-1)
+        typed.loc[read, "coverage"] = shapely.to_wkt(shapes.to_numpy(), rounding_precision=-1)
         typed["coverage"] = typed["coverage"].astype("str")
 
 
 def _check_cells(
-    table: Table, text: pd.DataFrame, typed: pd.DataFrame, unread: dict[str, np.ndarray], ledger: Ledger
+    table: Table,
+    text: pd.DataFrame | Written,
+    typed: pd.DataFrame,
+    unread: dict[str, np.ndarray],
+    ledger: Ledger,
 ) -> None:
     """Check blanks, choices and ranges through the pandera schema of the table."""
     from pandera.errors import SchemaErrors
@@ -225,7 +343,8 @@ def _check_cells(
         labels = labels[~unread[name][typed.index.get_indexer(labels)]]
         rows = text.loc[labels]
         reason, expected, mend = _in_words(declared[name], check, rows[name])
-        ledger.add(table.name, rows, name, rows[name], reason=reason, expected=expected, mend=mend)
+        written = rows[name].map(limits.shortened)
+        ledger.add(table.name, rows, name, written, reason=reason, expected=expected, mend=mend)
 
 
 @functools.cache

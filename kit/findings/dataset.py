@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import json
 import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
@@ -11,14 +12,22 @@ from typing import Annotated, Literal
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from kit.findings import limits
+from kit.findings.column_map import TableMap, check_map
 from kit.findings.problems import TableError, one_problem, sorted_problems, table_error
 from kit.findings.tables import TABLES
 
 FILE_NAME = "dataset.toml"
 """Name of the file that describes a dataset."""
 
-LARGEST_FILE = 2 * 1024**3
-"""Largest table file that is read [bytes]."""
+TABLE_ENDINGS = (".csv", ".parquet")
+"""Endings of the files that hold a table."""
+
+REGION_ENDINGS = (".geojson", ".json", ".parquet", ".geoparquet")
+"""Endings of the files that hold regions."""
+
+_AS_THEY_STAND = ("name", "notice")
+_WHOLE = "toml"
 
 _Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 _STRICT = ConfigDict(extra="forbid", strict=True, frozen=True)
@@ -49,6 +58,14 @@ class PlannedUsage(BaseModel):
     aircraft: Annotated[int, Field(gt=0)]
 
 
+class RegionFile(BaseModel):
+    """A file with outlines of findings, joined by the id of the finding."""
+
+    model_config = _STRICT
+    file: Annotated[str, Field(min_length=1)]
+    unit: Literal["mm", "cm", "in"] | None = None
+
+
 class Dataset(BaseModel):
     """The contents of dataset.toml."""
 
@@ -61,6 +78,8 @@ class Dataset(BaseModel):
     tables: dict[str, str]
     packages: list[Package] = []
     planned_usage: dict[str, PlannedUsage] = {}
+    regions: RegionFile | None = None
+    map: dict[str, TableMap] = {}
 
     @field_validator("clocks")
     @classmethod
@@ -96,6 +115,29 @@ class Dataset(BaseModel):
             raise ValueError(f"one file cannot hold two tables: {', '.join(twice)}")
         return tables
 
+    @field_validator("map")
+    @classmethod
+    def _map_declared(cls, entries: dict[str, TableMap]) -> dict[str, TableMap]:
+        for table, entry in entries.items():
+            if wrong := check_map(table, entry):
+                raise ValueError(wrong)
+        return entries
+
+    def map_of(self, table: str) -> TableMap:
+        """Return what the column map says of a table.
+
+        Parameters
+        ----------
+        table : str
+            Name of the table.
+
+        Returns
+        -------
+        TableMap
+            Without entries where it says nothing.
+        """
+        return self.map.get(table, TableMap())
+
     def packages_frame(self) -> pd.DataFrame:
         """Return the packages as a table, smallest first.
 
@@ -127,54 +169,130 @@ class Dataset(BaseModel):
         return frame.astype({"flight_hours": "float64", "flight_cycles": "float64", "aircraft": "int64"})
 
 
-def read_dataset(folder: Path) -> tuple[Dataset, dict[str, Path]]:
-    """Read and check dataset.toml, and find the table files.
+def read_description(path: Path, *, name: str, tables: dict[str, str] | None = None) -> Dataset:
+    """Read and check dataset.toml.
 
     Parameters
     ----------
-    folder : Path
-        Folder of the dataset.
+    path : Path
+        The file.
+    name : str
+        What to call the dataset in an error.
+    tables : dict of str to str, optional
+        Tables where the file does not name them.
 
     Returns
     -------
-    dataset : Dataset
+    Dataset
         What the file says.
-    files : dict of str to Path
-        File of each table that the dataset has.
 
     Raises
     ------
     TableError
-        If the file is missing, is not TOML, has an unknown key or a value of the wrong kind,
-        or if a table file is missing, too large or outside the folder.
+        If the file is missing, is not TOML, or has an unknown key or a value of the wrong kind.
     """
-    path = folder / FILE_NAME
     if not path.is_file():
-        there = "the folder is empty" if not any(folder.iterdir()) else "the folder has no such file"
+        empty = not any(path.parent.iterdir())
+        there = "the folder is empty" if empty else "the folder has no such file"
         raise _toml_error(
-            folder,
+            name,
             f"there is no {FILE_NAME} ({there})",
             f"a file {FILE_NAME} that names the tables",
             f"give the folder that holds {FILE_NAME}, or write one",
         )
     try:
-        contents = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise _toml_error(
-            folder, f"not TOML in UTF-8: {error}", "TOML in UTF-8", "mend the place named"
-        ) from None
+        text = path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise _not_toml(name, error) from None
+    return described(text, name=name, tables=tables)
+
+
+def described(text: str, *, name: str, tables: dict[str, str] | None = None) -> Dataset:
+    """Return a checked description from the text of dataset.toml.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+    name : str
+        What to call the dataset in an error.
+    tables : dict of str to str, optional
+        Tables where the text does not name them.
+
+    Returns
+    -------
+    Dataset
+        What the text says.
+
+    Raises
+    ------
+    TableError
+        If it is not TOML, or has an unknown key or a value of the wrong kind.
+    """
     try:
-        dataset = Dataset.model_validate(contents)
+        contents = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _not_toml(name, error) from None
+    if tables is not None:
+        contents.setdefault("tables", tables)
+    try:
+        return Dataset.model_validate(contents)
     except ValidationError as error:
         problems = [_field_problem(item) for item in error.errors(include_url=False)]
-        raise table_error(sorted_problems(problems), name=folder.name) from None
-    return dataset, _table_files(folder, dataset)
+        raise table_error(sorted_problems(problems), name=name) from None
 
 
-def _toml_error(folder: Path, reason: str, expected: str, mend: str) -> TableError:
+def toml_text(rows: list[tuple[str, str]]) -> str:
+    """Return the text of dataset.toml from keys and values of a sheet or a table.
+
+    Parameters
+    ----------
+    rows : list of (str, str)
+        Keys and values. A row with the key ``toml`` holds the whole text. Otherwise a key is
+        as in TOML, with points between its parts, and a value is a TOML value or plain words;
+        a row that has the words key and value is a heading.
+
+    Returns
+    -------
+    str
+        The text.
+
+    Examples
+    --------
+    >>> print(toml_text([("name", "Tiny"), ("cut_off", "2020-12-31"), ("clocks", '["flight_hours"]')]))
+    name = "Tiny"
+    cut_off = 2020-12-31
+    clocks = ["flight_hours"]
+    """
+    whole = [value for key, value in rows if key == _WHOLE]
+    if whole:
+        return "\n".join(whole)
+    lines = []
+    for key, value in rows:
+        if (key.lower(), value.lower()) == ("key", "value"):
+            continue
+        words = key in _AS_THEY_STAND or not _is_toml(value)
+        lines.append(f"{key} = {json.dumps(value, ensure_ascii=False) if words else value}")
+    return "\n".join(lines)
+
+
+def _is_toml(value: str) -> bool:
+    """Return whether a text is one value of TOML."""
+    try:
+        return len(tomllib.loads(f"value = {value}")) == 1
+    except tomllib.TOMLDecodeError:
+        return False
+
+
+def _not_toml(name: str, error: Exception) -> TableError:
+    """Return the error about a text that is not TOML."""
+    return _toml_error(name, f"not TOML in UTF-8: {error}", "TOML in UTF-8", "mend the place named")
+
+
+def _toml_error(name: str, reason: str, expected: str, mend: str) -> TableError:
     """Return the error about dataset.toml as a whole."""
     return table_error(
-        one_problem("dataset", FILE_NAME, reason=reason, expected=expected, mend=mend), name=folder.name
+        one_problem("dataset", FILE_NAME, reason=reason, expected=expected, mend=mend), name=name
     )
 
 
@@ -203,40 +321,105 @@ def _field_problem(item: dict) -> pd.DataFrame:
     )
 
 
-def _table_files(folder: Path, dataset: Dataset) -> dict[str, Path]:
-    """Return the file of each table, refusing what is missing, too large or elsewhere."""
-    home, files, problems = folder.resolve(), {}, []
+def table_files(folder: Path, dataset: Dataset) -> dict[str, Path]:
+    """Return the file of each table, refusing what is missing, too large or elsewhere.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the dataset.
+    dataset : Dataset
+        What dataset.toml says.
+
+    Returns
+    -------
+    dict of str to Path
+        File of each table that the dataset has, in the order of `TABLES`.
+
+    Raises
+    ------
+    TableError
+        If a file is missing, too large, of another kind, or outside the folder.
+    """
+    files, problems = {}, []
     for table, name in dataset.tables.items():
-        path = (folder / name).resolve()
-        reason = expected = mend = ""
-        if not path.is_relative_to(home):
-            reason, expected = "the path leaves the folder of the dataset", "a file inside the folder"
-            mend = "move the file into the folder and write its name alone"
-        elif not path.is_file():
-            reason, expected, mend = (
-                "the file is missing",
-                f"the file of table {table}",
-                "add the file or mend its name",
-            )
-        elif path.suffix.lower() != ".csv":
-            reason, expected, mend = "not a CSV file", "a file that ends in .csv", "save the table as CSV"
-        elif path.stat().st_size > LARGEST_FILE:
-            reason = f"the file is too large ({path.stat().st_size:,} bytes)"
-            expected, mend = f"at most {LARGEST_FILE:,} bytes", "split the dataset"
-        if reason:
-            problems.append(
-                one_problem(
-                    table,
-                    FILE_NAME,
-                    column=f"tables.{table}",
-                    value=name,
-                    reason=reason,
-                    expected=expected,
-                    mend=mend,
-                )
-            )
-        else:
+        path, words = _inside(folder, name, f"the file of table {table}", TABLE_ENDINGS, "a table")
+        if path is not None:
             files[table] = path
+        else:
+            problem = one_problem(table, FILE_NAME, column=f"tables.{table}", value=name, **words)
+            problems.append(problem)
     if problems:
         raise table_error(sorted_problems(problems), name=folder.name)
     return {table: files[table] for table in TABLES if table in files}
+
+
+def region_file(folder: Path | None, dataset: Dataset) -> Path | None:
+    """Return the file with outlines of findings.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Folder that holds the dataset; None where there is none.
+    dataset : Dataset
+        What dataset.toml says.
+
+    Returns
+    -------
+    Path or None
+        None where the dataset names no such file.
+
+    Raises
+    ------
+    TableError
+        If the file is missing, too large, of another kind, or outside the folder.
+    """
+    if dataset.regions is None:
+        return None
+    name = dataset.regions.file
+    if folder is None:
+        path, words = (
+            None,
+            {
+                "reason": "a database has no folder in which the file could be",
+                "expected": "outlines in the table findings",
+                "mend": "write the outlines to findings, and take out [regions]",
+            },
+        )
+    else:
+        path, words = _inside(folder, name, "the file with the regions", REGION_ENDINGS, "a region")
+    if path is None:
+        problem = one_problem("findings", FILE_NAME, column="regions.file", value=name, **words)
+        raise table_error(problem, name=dataset.name)
+    return path
+
+
+def _inside(
+    folder: Path, name: str, what: str, endings: tuple[str, ...], kind: str
+) -> tuple[Path | None, dict[str, str]]:
+    """Return a file that dataset.toml names, or why it is not read."""
+    try:
+        path = (folder / name).resolve()
+        is_inside, is_file = path.is_relative_to(folder.resolve()), path.is_file()
+    except (OSError, ValueError, RuntimeError):  # a name with a null, too long, or a link to itself
+        return None, {"reason": "the name is no path", "expected": what, "mend": "mend the name"}
+    if not is_inside:
+        mend = "move the file into the folder and write its name alone"
+        reason, expected = "the path leaves the folder of the dataset", "a file inside the folder"
+        return None, {"reason": reason, "expected": expected, "mend": mend}
+    if not is_file:
+        reason, mend = "the file is missing", "add the file or mend its name"
+        return None, {"reason": reason, "expected": what, "mend": mend}
+    if path.suffix.lower() not in endings:
+        ways = " or ".join(endings)
+        reason = "not a CSV or Parquet file" if kind == "a table" else "not a GeoJSON or GeoParquet file"
+        return None, {
+            "reason": reason,
+            "expected": f"a file that ends in {ways}",
+            "mend": f"save {kind[2:]}s as {ways}",
+        }
+    size = path.stat().st_size
+    words = limits.too_large(
+        size, limits.LARGEST_FILE, what="the file", unit="bytes", mend="split the dataset"
+    )
+    return (None, words) if words else (path, {})

@@ -7,8 +7,10 @@ import pandas as pd
 import shapely
 
 from kit.findings.bench import Bench
+from kit.findings.keys import among, places
 from kit.findings.shapes import check_sizes, clipped_to_panel, panel_outlines, sound_outlines
 from kit.findings.tables import EVENT_DATES, NO_DAMAGE, TABLES
+from kit.findings.written import Written, is_given
 
 DAYS_APART = np.timedelta64(7, "D")
 """Findings that overlap within this time may be one damage written down twice."""
@@ -85,11 +87,12 @@ def _same_as(
 ) -> None:
     """Report rows that name another aircraft or zone than the row they refer to."""
     good = bench.sound(name, rows)
-    known = bench.tables[target].set_index(TABLES[target].id_column)
-    good = good[good[column].isin(known.index)]
+    known = bench.tables[target]
+    at = places(good[column], known[TABLES[target].id_column])
+    good, at = good[at >= 0], at[at >= 0]
     for item in shared:
-        there = known[item].reindex(good[column]).to_numpy()
-        differs = there != good[item].to_numpy()
+        there = known[item].array.take(at)
+        differs = np.asarray(there != good[item].array, dtype=bool)
         bench.report(
             name,
             good,
@@ -125,8 +128,14 @@ def check_findings(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
 
 def _with_look(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     """Take the panel of the look where it is of the same day; report other days and results."""
-    looks = bench.tables["inspections"].set_index("inspection")
-    look = looks.reindex(rows["inspection"]).set_axis(rows.index)
+    looks = bench.tables["inspections"]
+    at = places(rows["inspection"], looks["inspection"])
+    look = pd.DataFrame(
+        {
+            name: pd.Series(looks[name].array.take(at, allow_fill=True), index=rows.index)
+            for name in ("inspected_on", "zone", "aircraft", "panel")
+        }
+    )
     same = (look["inspected_on"] == rows["found_on"]) & (look["zone"] == rows["zone"])
     same &= (look["aircraft"] == rows["aircraft"]) & (rows["panel"] != "")
     rows["panel"] = rows["panel"].where(~same, look["panel"])
@@ -149,13 +158,15 @@ def _with_look(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
 def check_outcomes(bench: Bench) -> None:
     """Report looks whose outcome disagrees with the findings that hang on them."""
     good = bench.tables["findings"]
-    damaged = set(good.loc[~good["disposition"].isin(NO_DAMAGE), "inspection"])
+    damaged = good.loc[~good["disposition"].isin(NO_DAMAGE), "inspection"]
     looks = bench.known["inspections"].current
-    looks = looks[looks["inspection"].isin(bench.tables["inspections"]["inspection"])]
+    accepted = bench.tables["inspections"]["inspection"]
+    if len(accepted) < len(looks):
+        looks = looks[among(looks["inspection"], accepted)]
     bench.report(
         "inspections",
         looks,
-        (looks["outcome"] == "clean") & looks["inspection"].isin(damaged),
+        (looks["outcome"] == "clean") & among(looks["inspection"], damaged),
         "outcome",
         reason="outcome is clean, but damage hangs on the look; it counts as found",
         expected="found",
@@ -165,7 +176,7 @@ def check_outcomes(bench: Bench) -> None:
     bench.report(
         "inspections",
         looks,
-        (looks["outcome"] == "found") & ~looks["inspection"].isin(set(good["inspection"])),
+        (looks["outcome"] == "found") & ~among(looks["inspection"], good["inspection"]),
         "outcome",
         reason="outcome is found, but no accepted finding hangs on the look; it is left out of the looks",
         expected="a finding that names the look",
@@ -174,11 +185,11 @@ def check_outcomes(bench: Bench) -> None:
     )
 
 
-def _shapeless(bench: Bench, rows: pd.DataFrame, text: pd.DataFrame, panels: np.ndarray) -> None:
+def _shapeless(bench: Bench, rows: pd.DataFrame, text: pd.DataFrame | Written, panels: np.ndarray) -> None:
     """Report findings without any shape, sizes without a unit, and centres off the panel."""
-    drawn = (text["outline"] != "") | (rows["tap_grid"] != "")
-    sized = text["length"] != ""
-    no_unit = ((text["length"] != "") | (text["width"] != "")) & (text["size_unit"] == "")
+    drawn = is_given(text, "outline") | (rows["tap_grid"] != "")
+    sized = is_given(text, "length")
+    no_unit = (sized | is_given(text, "width")) & ~is_given(text, "size_unit")
     words = {"expected": "mm, cm or in", "mend": "write the unit of length and width"}
     bench.report("findings", rows, no_unit & ~drawn, "size_unit", reason="a size without a unit", **words)
     reason = "a size without a unit, not used"
@@ -275,7 +286,14 @@ def _alike(bench: Bench, rows: pd.DataFrame) -> None:
 
 def check_repairs(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     """Check repairs against their findings and panels."""
-    found = bench.tables["findings"].set_index("finding").reindex(rows["finding"]).set_axis(rows.index)
+    findings = bench.tables["findings"]
+    at = places(rows["finding"], findings["finding"])
+    found = pd.DataFrame(
+        {
+            name: pd.Series(findings[name].array.take(at, allow_fill=True), index=rows.index)
+            for name in ("found_on", "zone")
+        }
+    )
     early = rows["repaired_on"] < found["found_on"]
     bench.report(
         "repairs",

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from kit.findings.dates import NO_DAY, day_numbers
+from kit.findings.keys import places
 
 SPAN = 4_000_000
 """More days than any date has; keeps the positions apart in one sorted array."""
@@ -43,7 +44,7 @@ class Fittings:
 
     def _place(self, aircraft: ArrayLike, zone: ArrayLike) -> NDArray[np.int64]:
         """Return a number for each position, -1 where no panel was ever fitted."""
-        first, second = _codes(self._aircraft, aircraft), _codes(self._zone, zone)
+        first, second = places(aircraft, self._aircraft), places(zone, self._zone)
         return np.where((first < 0) | (second < 0), -1, first * max(len(self._zone), 1) + second)
 
     def at(
@@ -80,7 +81,8 @@ class Fittings:
         if serial is not None:
             both = (old >= 0) & (new >= 0) & (old != new)
             named = np.zeros(len(chosen), dtype=bool)
-            named[both] = self._serial[new[both]] == np.asarray(serial, dtype=object)[both]
+            written = serial.array if isinstance(serial, pd.Series) else np.asarray(serial, dtype=object)
+            named[both] = self._serial[new[both]] == np.asarray(written[both], dtype=object)
             chosen = np.where(named, new, chosen)
         return chosen
 
@@ -175,8 +177,3 @@ def overlapping(panels: pd.DataFrame, by: list[str]) -> NDArray[np.bool_]:
     back = np.empty_like(clash)
     back[order] = clash
     return back
-
-
-def _codes(names: pd.Index, values: ArrayLike) -> NDArray[np.int64]:
-    """Return the place of each value among names, -1 where it is not there."""
-    return names.get_indexer(pd.Index(values)).astype(np.int64)

@@ -6,11 +6,11 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
+from kit.findings.changes import as_day, changes, rows_since
 from kit.findings.check import check_tables
 from kit.findings.columns import RawTable
 from kit.findings.fingerprint import fingerprint
 from kit.findings.problems import sorted_problems
-from kit.findings.tables import EVENT_DATES, NO_DAMAGE, TABLES
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -87,7 +87,7 @@ class Fleet:
         ValueError
             If `date` is not a day.
         """
-        day = _day(date)
+        day = as_day(date)
         known_on, cut_off = min(day, self.known_on), min(day, self.cut_off)
         checked = check_tables(self._raw, cut_off=cut_off, known_on=known_on)
         ragged, columns = self._file_problems or (pd.DataFrame(), pd.DataFrame())
@@ -138,65 +138,48 @@ class Fleet:
         ValueError
             If `date` is not a day.
         """
-        day = _day(date)
-        parts = [part for name in self._raw if len(part := self._since(name, day))]
-        columns = ["table", "id", "replaces", "recorded_on", "event_date", "what"]
-        if not parts:
-            empty = dict.fromkeys(("recorded_on", "event_date"), "datetime64[us]")
-            return pd.DataFrame(columns=columns, dtype="str").astype(empty)
-        return pd.concat(parts, ignore_index=True)[columns]
+        return rows_since(self, as_day(date))
 
-    def _since(self, name: str, day: pd.Timestamp) -> pd.DataFrame:
-        """Return the rows of one table that became known after a day and bear on it."""
-        key = TABLES[name].id_column
-        typed = self._raw[name].typed
-        typed = typed[typed["recorded_on"] <= self.known_on]
-        bad = set(self._unusable[name]["row"]) if len(self._unusable[name]) else set()
-        bad |= set(self._raw[name].rejected["row"]) if len(self._raw[name].rejected) else set()
-        typed = typed[~typed["row"].isin(bad)].sort_values(["recorded_on", key], kind="stable")
-        if name in EVENT_DATES:
-            event = typed[EVENT_DATES[name]]
-        else:
-            event = pd.Series(pd.NaT, index=typed.index, dtype="datetime64[us]")
-        late = typed["recorded_on"] > day
-        if not late.any():
-            return pd.DataFrame()
-        early_event = event.isna() | (event <= day)
-        first = typed.drop_duplicates(key).set_index(key)
-        target = typed["replaces"]
-        old_day = first["recorded_on"].reindex(target).set_axis(typed.index)
-        old_event = (
-            event.set_axis(typed[key])[~typed[key].duplicated().to_numpy()]
-            .reindex(target)
-            .set_axis(typed.index)
-        )
-        corrects = (target != "") & late
-        corrects &= early_event | (old_day <= day) | (old_event <= day)
-        taken = (target == "") & late & early_event
-        what = pd.Series("late", index=typed.index, dtype="str").where(~corrects, "corrected")
-        if name == "findings":
-            was = ~first["disposition"].reindex(target).set_axis(typed.index).isin(NO_DAMAGE)
-            what = what.where(~(corrects & was & typed["disposition"].isin(NO_DAMAGE)), "withdrawn")
-        frame = pd.DataFrame(
-            {
-                "table": name,
-                "id": typed[key],
-                "replaces": target,
-                "recorded_on": typed["recorded_on"],
-                "event_date": event,
-                "what": what,
-            }
-        )
-        return frame[corrects | taken]
+    def changes(self, since: str | pd.Timestamp, until: str | pd.Timestamp | None = None) -> pd.DataFrame:
+        """Return all rows that became known after one day and up to another.
 
+        Parameters
+        ----------
+        since : str or Timestamp
+            The last day that does not count.
+        until : str or Timestamp, optional
+            The last day that counts; default `known_on`.
 
-def _day(date: str | pd.Timestamp) -> pd.Timestamp:
-    """Return a day without its time."""
-    message = f"`date` must be a day such as '2019-06-30'. Got {date!r} instead; write it so."
-    try:
-        day = pd.Timestamp(date)
-    except (ValueError, TypeError) as error:
-        raise ValueError(message) from error
-    if pd.isna(day):
-        raise ValueError(message)
-    return day.tz_localize(None).normalize()
+        Returns
+        -------
+        DataFrame
+            Columns table, id, replaces, event_date (NaT for a zone), recorded_on, lag_days (from
+            the event to the record [days]; nan for a zone), what, and changed, old and new:
+            the columns that a correction changed and their cells before and after, as written,
+            as tuples. In the order of recorded_on, table and id. What is "added", "added late"
+            (more than 30 days after the event), "corrected", or "withdrawn" for a correction by
+            which a finding is no damage any more.
+
+        Raises
+        ------
+        ValueError
+            If a day is none, or `since` is after `until`.
+
+        See Also
+        --------
+        rows_since : Only the rows that bear on what was known of a day.
+
+        Notes
+        -----
+        Rejected rows are left out. A row corrected later is listed on its own day, and its
+        correction on its own. A removal written as a correction of the row of the fitting is
+        "corrected", too. `changes(...).explode(["changed", "old", "new"])` gives a row for
+        each changed cell.
+        """
+        start = as_day(since, "since")
+        end = self.known_on if until is None else min(as_day(until, "until"), self.known_on)
+        if until is not None and start > as_day(until, "until"):
+            raise ValueError(
+                f"`since` must not be after `until`. Got {start:%Y-%m-%d} and {as_day(until, 'until'):%Y-%m-%d}; exchange them."
+            )
+        return changes(self, start, end)

@@ -8,8 +8,12 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.columns import RawTable
+from kit.findings.keys import among
 from kit.findings.problems import Ledger
-from kit.findings.tables import Table
+from kit.findings.tables import EVENT_DATES, Table
+
+MOST_CORRECTED = 0.5
+"""Share of the cells that a correction may change before it is doubted that it is one [-]."""
 
 
 @dataclass(frozen=True)
@@ -22,16 +26,16 @@ class KnownRows:
         Typed rows known and not superseded.
     superseded : dict of str to str
         Id of each superseded row, and the id of the row that stands for it.
-    ids : frozenset of str
+    ids : Series of str
         Ids of all rows known.
-    later : frozenset of str
+    later : Series of str
         Ids of the rows that became known only later.
     """
 
     current: pd.DataFrame
     superseded: dict[str, str]
-    ids: frozenset[str]
-    later: frozenset[str]
+    ids: pd.Series
+    later: pd.Series
 
 
 def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, ledger: Ledger) -> KnownRows:
@@ -62,7 +66,7 @@ def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, ledger: Ledg
     key = table.id_column
     recorded = raw.typed["recorded_on"]
     is_known = (recorded.isna() | (recorded <= known_on)).to_numpy()
-    rows = raw.typed[is_known]
+    rows = raw.typed if is_known.all() else raw.typed[is_known]
     ids, targets = rows[key], rows["replaces"]
     corrects = ((targets != "") & (ids != "") & rows["recorded_on"].notna()).to_numpy()
     gone = pd.Series(False, index=rows.index)
@@ -71,13 +75,14 @@ def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, ledger: Ledg
         other = corrects & (targets != ids).to_numpy()
         gone, superseded = _superseded_by_others(table, rows, rows[other], ledger)
         gone |= _superseded_by_same_id(table, rows, corrects & ~other, ledger)
-    current = rows[~gone]
+    current = rows[~gone] if gone.any() else rows
+    later = raw.typed.loc[~is_known, key]
     _report_twice(table, current, raw.text, ledger)
     return KnownRows(
         current,
         superseded,
-        frozenset(ids[ids != ""]),
-        frozenset(raw.typed.loc[~is_known, key]) - frozenset(ids),
+        ids[ids != ""],
+        later[~among(later, ids)],
     )
 
 
@@ -120,6 +125,7 @@ def _superseded_by_others(
         expected="one correction of each row, a further one correcting the correction",
         mend="name in the later row the earlier correction",
     )
+    _report_other_subject(table, rows, valid[~forked], ledger)
     after = dict(zip(valid["replaces"], valid[key], strict=True))
     final: dict[str, str] = {}
     ring: set[str] = set()
@@ -142,7 +148,43 @@ def _superseded_by_others(
             expected="a chain that ends at the row that stands",
             mend="leave the cell of the first row blank",
         )
-    return rows[key].isin(set(final)), final
+    # an id that two rows have is reported as such: it is not known which of them is corrected
+    firsts = rows[(rows["replaces"] != rows[key]) & rows[key].isin(set(final))]
+    twice = set(firsts.loc[firsts[key].duplicated(), key])
+    return rows[key].isin(set(final) - twice), final
+
+
+def _report_other_subject(table: Table, rows: pd.DataFrame, valid: pd.DataFrame, ledger: Ledger) -> None:
+    """Report corrections that share so little with what they correct that another row may be meant."""
+    if not len(valid):
+        return
+    key = table.id_column
+    columns = [c.name for c in table.columns if c.type != "polygon" and c.name not in (key, "remarks")]
+    old = rows.drop_duplicates(key).set_index(key)[columns].loc[valid["replaces"]]
+    new = valid[columns]
+    n_given, n_differ, n_named = (np.zeros(len(new)) for _ in range(3))
+    names = {c.name for c in table.columns if c.type in ("ref", "refs")} | {EVENT_DATES.get(table.name)}
+    for column in columns:
+        first, second = old[column].to_numpy(dtype=object), new[column].to_numpy(dtype=object)
+        blank = [pd.isna(cells) | np.isin(cells, ["", False]) for cells in (first, second)]
+        n_given += ~(blank[0] & blank[1])
+        differs = ~(blank[0] & blank[1]) & (first != second)
+        n_differ += differs
+        n_named += differs & (column in names)
+    other = (n_differ > MOST_CORRECTED * n_given) | (n_named > 1)
+    ledger.add(
+        table.name,
+        valid[other],
+        "replaces",
+        valid.loc[other, "replaces"],
+        reason="the correction shares little with the row that it corrects",
+        expected=[
+            f"the same row with a few cells corrected ({a:.0f} of {b:.0f} differ)"
+            for a, b in zip(n_differ[other], n_given[other], strict=True)
+        ],
+        mend="check the id in replaces: the row that it names does not count any more",
+        warn=True,
+    )
 
 
 def _superseded_by_same_id(

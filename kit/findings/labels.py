@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from kit.findings.fittings import Fittings
+from kit.findings.keys import among, places
 
 OK, LATE, UNKNOWN, SEVERAL = 0, 1, 2, 3
 """What became of a label: resolved, resolved though its time is over, unknown, ambiguous."""
@@ -30,7 +31,7 @@ class ZoneLabels:
         self._subtype = pd.Series(aircraft["subtype"].to_numpy(dtype=object), index=aircraft["aircraft"])
         split = zones["subtypes"].str.split(";")
         pairs = pd.DataFrame({"zone": zones["zone"], "subtype": split}).explode("subtype")
-        self._pairs = pd.Index(_joined(pairs["subtype"].str.strip(), pairs["zone"]))
+        self._pairs = pairs.assign(subtype=pairs["subtype"].str.strip())
         self.subtypes = frozenset(pairs["subtype"].dropna().str.strip())
 
     def has_zone(self, aircraft: ArrayLike, zone: ArrayLike) -> NDArray[np.bool_]:
@@ -46,8 +47,16 @@ class ZoneLabels:
         ndarray of bool, shape (n,)
             False also where the aircraft or the zone is unknown.
         """
-        subtype = self._subtype.reindex(pd.Index(aircraft)).fillna("")
-        return np.asarray(_joined(subtype, zone).isin(self._pairs))
+        n_zones = len(self._present) + 1
+        plane, where = places(aircraft, self._subtype.index), places(zone, self._present)
+        subtypes = pd.Index(self._subtype.unique())
+        kind = np.append(subtypes.get_indexer(self._subtype.to_numpy(dtype=object)), -1)[plane]
+        pairs = self._pairs
+        has = np.zeros((len(subtypes) + 1, n_zones), dtype=bool)
+        row, column = subtypes.get_indexer(pairs["subtype"]), self._present.get_indexer(pairs["zone"])
+        has[row, column] = True
+        has[-1, :] = has[:, -1] = False
+        return has[kind, where]
 
     def subtype_of(self, aircraft: ArrayLike) -> NDArray[np.object_]:
         """Return the subtype of each aircraft.
@@ -102,8 +111,8 @@ class ZoneLabels:
         what : ndarray of int
             `OK`, `LATE`, `UNKNOWN` or `SEVERAL`.
         """
-        is_present = labels.isin(self._present).to_numpy()
-        was_former = labels.isin(self._former["former_label"]).to_numpy()
+        is_present = among(labels, self._present)
+        was_former = among(labels, self._former["former_label"])
         if present_first:
             was_former = was_former & ~is_present
         what = np.where(is_present, OK, UNKNOWN)
@@ -144,10 +153,3 @@ class ZoneLabels:
         if check_subtype:
             found.loc[~self.has_zone(found["aircraft"], found["zone"]), "rank"] += 10
         return found
-
-
-def _joined(first: ArrayLike, second: ArrayLike) -> pd.Index:
-    """Return pairs of names as one name."""
-    return pd.Index(
-        pd.Series(np.asarray(first, dtype=object), dtype="str") + "\x1f" + np.asarray(second, dtype=object)
-    )

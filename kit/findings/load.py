@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from kit.findings.check import check_tables
 from kit.findings.columns import RawTable, blank_table, type_table
-from kit.findings.dataset import FILE_NAME, read_dataset
+from kit.findings.dataset import Dataset, region_file
 from kit.findings.fleet import Fleet
-from kit.findings.problems import TableError, sorted_problems, table_error
-from kit.findings.read import read_text
+from kit.findings.given import declared_cells
+from kit.findings.limits import shortened
+from kit.findings.problems import TableError, one_problem, sorted_problems, table_error
+from kit.findings.region_files import region_rows
 from kit.findings.set_aside import FILE_NAME as REJECTED_FILE
-from kit.findings.set_aside import FOLDER, write_rejected
+from kit.findings.set_aside import write_rejected
+from kit.findings.sources import Source, open_source
 from kit.findings.tables import TABLES
+from kit.findings.written import given_cells
 
 
 def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> Fleet:
@@ -27,11 +31,15 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     Parameters
     ----------
     source : str or Path
-        A folder that holds dataset.toml and a CSV file for each table.
+        A folder that holds dataset.toml and a CSV or Parquet file for each table; an Excel
+        workbook (.xlsx, .xlsm) with a sheet for each table and a sheet ``dataset``, or
+        dataset.toml beside it; or the address of an SQL database as SQLAlchemy takes it
+        (``sqlite:///fleet.db``), with a table ``dataset``.
     set_aside : bool, str or Path
         False: any rejected row stops the loading. True: rejected rows are written with their
-        reasons to ``<source>/set_aside/rejected_rows.csv`` and loading goes on. A path does
-        the same and writes there: a file that ends in .csv, or a folder.
+        reasons to ``<source>/set_aside/rejected_rows.csv``, or beside a workbook to
+        ``<its name>_rejected_rows.csv``, and loading goes on. A path does the same and writes
+        there: a file that ends in .csv, or a folder. A database needs a path.
 
     Returns
     -------
@@ -44,31 +52,32 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         If rows are rejected and not set aside, or if dataset.toml or a table file as a whole
         cannot be used. Its `problems` is a table of all of them.
     FileNotFoundError
-        If there is no such folder.
+        If there is no such folder or file.
     NotImplementedError
-        If `source` is a workbook, a database or a file of another kind.
+        If `source` is a file of another kind.
+    MissingPackage
+        If a package that the source needs is not installed; names the extra that installs it.
+    ValueError
+        If `source` is a database and `set_aside` is True.
     OSError
         If the rejected rows cannot be written.
 
     Notes
     -----
-    Where nothing is rejected no file is written; a file that an earlier loading left is then
+    The checks and their results are the same whatever the source. Where nothing is rejected no file is written; a file that an earlier loading left is then
     emptied down to its heading.
     """
-    folder = _folder(source)
-    dataset, files = read_dataset(folder)
-    raw: dict[str, RawTable] = {}
-    fatal, ragged, warnings = [], [], []
-    for name, path in files.items():
-        text, unusable, lines, columns = read_text(TABLES[name], path, dataset.tables[name])
-        fatal.append(unusable)
-        ragged.append(lines)
-        warnings.append(columns)
-        if text is not None:
-            raw[name] = type_table(TABLES[name], text, length_unit=dataset.length_unit)
-    stop = sorted_problems(fatal)
-    if len(stop):
-        raise table_error(stop, name=dataset.name)
+    opened = open_source(source)
+    try:
+        dataset = opened.dataset
+        if set_aside is True and opened.rejected_file is None:
+            raise ValueError(
+                f"`set_aside` must be a path where `source` is a database. Got True for {opened.name}; "
+                "give a file that ends in .csv, or a folder: load_fleet(source, set_aside='rejected_rows.csv')."
+            )
+        raw, row_problems, warnings = _read(opened)
+    finally:
+        opened.close()
     for name, table in TABLES.items():
         if name not in raw:
             raw[name] = blank_table(table)
@@ -76,11 +85,11 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     recorded = [table.typed["recorded_on"].max() for table in raw.values() if len(table.typed)]
     known_on = max([cut_off, *(day for day in recorded if pd.notna(day))])
     checked = check_tables(raw, cut_off=cut_off, known_on=known_on)
-    rejected = sorted_problems([*ragged, checked.rejected])
+    rejected = sorted_problems([*row_problems, checked.rejected])
     if len(rejected) and set_aside is False:
         raise _rejects_error(rejected, dataset.name)
     if set_aside is not False:
-        target = _target(folder, set_aside)
+        target = _target(opened.rejected_file, set_aside)
         if len(rejected) or target.exists():
             write_rejected(rejected, raw, target)
     return Fleet(
@@ -94,41 +103,93 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         packages=dataset.packages_frame(),
         planned_usage=dataset.usage_frame(),
         clocks=tuple(dataset.clocks),
-        source=str(source),
+        source=opened.name,
         _raw=raw,
         _unusable=checked.unusable,
-        _file_problems=(sorted_problems(ragged), sorted_problems(warnings)),
+        _file_problems=(sorted_problems(row_problems), sorted_problems(warnings)),
     )
 
 
-def _folder(source: str | Path) -> Path:
-    """Return the folder of a dataset, refusing other kinds of source."""
-    if not isinstance(source, str | os.PathLike):
-        raise TypeError(
-            f"`source` must be the path of a folder. Got {type(source).__name__}; give a str or a Path."
-        )
-    if "://" in str(source):
-        raise NotImplementedError(
-            f"`source` must be a folder with {FILE_NAME}. Got {source!r}, which looks like the address of a database; "
-            "save its tables as CSV in a folder."
-        )
-    folder = Path(source)
-    if folder.is_dir():
-        return folder
-    if folder.exists():
-        raise NotImplementedError(
-            f"`source` must be a folder with {FILE_NAME}. Got the file {str(source)!r}; "
-            "give the folder, and save a workbook as one CSV file for each table."
-        )
-    raise FileNotFoundError(
-        f"`source` must be a folder with {FILE_NAME}. There is no {str(source)!r}; mend the path."
-    )
+def _read(opened: Source) -> tuple[dict[str, RawTable], list[pd.DataFrame], list[pd.DataFrame]]:
+    """Return the tables typed, the problems of rows that were not read, and the warnings."""
+    dataset = opened.dataset
+    regions = region_file(opened.folder, dataset)
+    raw: dict[str, RawTable] = {}
+    fatal, row_problems, warnings = [], [], []
+    for name, table in TABLES.items():
+        if name not in dataset.tables:
+            continue
+        given, unusable = opened.given(name)
+        fatal.append(unusable)
+        if given is None:
+            continue
+        row_problems.append(given.problems)
+        renamed = dataset.map_of(name)
+        cells, unusable, columns = declared_cells(table, given, renamed)
+        fatal.append(unusable)
+        warnings.append(columns)
+        if cells is None:
+            continue
+        if name == "findings" and regions is not None:
+            cells, lost = _with_regions(cells, regions, dataset)
+            row_problems.append(lost)
+        raw[name] = type_table(table, cells, length_unit=dataset.length_unit, renamed=renamed)
+    stop = sorted_problems(fatal)
+    if len(stop):
+        raise table_error(stop, name=dataset.name)
+    return raw, row_problems, warnings
 
 
-def _target(folder: Path, set_aside: bool | str | Path) -> Path:
+def _with_regions(cells: pd.DataFrame, path: Path, dataset: Dataset) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return findings with the outlines of a region file, and the regions that fit no finding."""
+    stated = dataset.regions
+    regions, problems = region_rows(path, stated.file, unit=stated.unit or dataset.length_unit)
+    at = pd.Index(regions["finding"]).get_indexer(pd.Index(cells["finding"]))
+    drawn = given_cells(cells["outline"])
+    take = (at >= 0) & ~drawn
+    outlines = cells["outline"].to_numpy(dtype=object).copy()
+    outlines[take] = regions["geometry"].to_numpy(dtype=object)[at[take]]
+    is_known = np.zeros(len(regions), dtype=bool)
+    is_known[at[at >= 0]] = True
+    is_double = np.zeros(len(regions), dtype=bool)
+    is_double[at[(at >= 0) & drawn]] = True
+    parts = [problems]
+    for mask, reason, expected, mend in (
+        (
+            ~is_known,
+            "no such row in findings",
+            "the id of a finding",
+            "mend the id, or add the finding",
+        ),
+        (
+            is_double,
+            "the finding has an outline in its table too, which stands",
+            "one outline of each finding",
+            "take out the region, or the outline in findings",
+        ),
+    ):
+        parts += [
+            one_problem(
+                "findings",
+                stated.file,
+                row=int(row),
+                column="finding",
+                value=shortened(name),
+                reason=reason,
+                expected=expected,
+                mend=mend,
+            )
+            for name, row in regions.loc[mask, ["finding", "row"]].itertuples(index=False, name=None)
+        ]
+    if take.any():
+        cells = cells.assign(outline=pd.Series(outlines, index=cells.index, dtype=object))
+    return cells, sorted_problems(parts)
+
+
+def _target(beside: Path | None, set_aside: bool | str | Path) -> Path:
     """Return the file for the rejected rows."""
     if set_aside is True:
-        return folder / FOLDER / REJECTED_FILE
+        return beside
     path = Path(set_aside)
     return path if path.suffix.lower() == ".csv" else path / REJECTED_FILE
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.bench import Bench
+from kit.findings.keys import among
 from kit.findings.labels import LATE, SEVERAL, UNKNOWN
 from kit.findings.tables import EVENT_DATES, TABLES, Column
 
@@ -57,6 +58,18 @@ class References:
             return cells
         parts = given.str.split(";").explode().str.strip()
         parts = parts[parts != ""]
+        hollow = given[~given.index.isin(parts.index)]
+        self._bench.ledger.add(
+            name,
+            rows.loc[hollow.index],
+            column.name,
+            hollow,
+            reason=f"{column.name} names nothing",
+            expected=f"ids of rows of {column.refers_to} with ; between them",
+            mend="write the names, or leave the cell blank where it may be",
+        )
+        if not len(parts):
+            return cells.where(cells == "", "").astype("str")
         spread = rows.loc[parts.index].reset_index(names="_label")
         names = self._one_each(name, column, spread, parts.reset_index(drop=True), labels=spread["_label"])
         joined = names.groupby(spread["_label"]).agg(lambda found: ";".join(dict.fromkeys(found)))
@@ -76,11 +89,11 @@ class References:
         if target == "zones":
             cells, several = self._zone(name, column, rows, cells, index)
             given = given & ~several
-        missing = given & ~cells.isin(accepted[TABLES[target].id_column]).to_numpy()
+        missing = given & ~among(cells, accepted[TABLES[target].id_column])
         if not missing.any():
             return cells
-        is_known = cells.isin(known.ids).to_numpy()
-        is_later = cells.isin(known.later).to_numpy() & ~is_known
+        is_known = among(cells, known.ids)
+        is_later = among(cells, known.later) & ~is_known
         at = self._rows_of(target)
         where = rows.set_axis(index)
         lost = missing & is_known

@@ -1,8 +1,34 @@
-"""What is wrong with the tables, in words that fit a terminal."""
+"""What is wrong with the tables, in words that fit a terminal, and as a page to hand on."""
 
 from __future__ import annotations
 
+import html
+import os
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import pandas as pd
+
+if TYPE_CHECKING:
+    from kit.findings.fleet import Fleet
+
+CAUTIONS = (
+    "Advisory only. The approved maintenance data, the caps and the airworthiness authority govern.",
+    "Changes need the approval of the licensed or authorised person. Damage beyond limits is not flown on the "
+    "strength of this kit.",
+    "The checks find what contradicts itself. A row without a problem may still be wrong.",
+    "Rejected rows are missing from every result until they are mended; rows with a warning are used as they stand.",
+)
+"""What a report on a dataset must say."""
+
+_LONGEST_CELL = 300
+_STYLE = (
+    "body{font-family:sans-serif;margin:2em auto;max-width:75em;padding:0 1em;color:#111}"
+    "table{border-collapse:collapse;margin:1em 0;width:100%}th,td{border:1px solid #999;padding:.3em .5em;"
+    "text-align:left;vertical-align:top;overflow-wrap:anywhere}th{background:#eee}td.n{text-align:right}"
+    ".notice{border-left:.4em solid #999;padding:.2em .8em}"
+)
 
 
 def problems_text(problems: pd.DataFrame, limit: int = 20) -> str:
@@ -62,3 +88,162 @@ def _line(problem: tuple) -> str:
         value = problem.value if len(problem.value) <= 60 else problem.value[:57] + "..."
         where += f", {problem.column} = {value!r}"
     return f"{where}: {problem.reason}. Expected: {problem.expected}. Mend: {problem.mend}."
+
+
+def problems_html(source: Fleet | pd.DataFrame, *, limit: int = 50) -> str:
+    """Return a page about the problems of a dataset that stands by itself.
+
+    Parameters
+    ----------
+    source : Fleet or DataFrame
+        A dataset, or a table of problems such as `TableError.problems`.
+    limit : int
+        How many problems of each kind to list one by one.
+
+    Returns
+    -------
+    str
+        HTML without scripts and without links: counts by reason with what to do, the first
+        rows, the cautions. Whatever stood in a cell is shown as text.
+
+    See Also
+    --------
+    write_report : Write it to a file.
+    problems_text : The same for a terminal.
+    """
+    if isinstance(source, pd.DataFrame):
+        title, about = "Problems of the tables", []
+        parts = [("Problems", source, "")]
+    else:
+        title = f"{source.name}: what is wrong with the tables"
+        n_rows = sum(len(table) for table in source.tables.values())
+        about = [
+            source.notice,
+            f"{n_rows:,} rows are accepted as known on {source.known_on:%Y-%m-%d}; "
+            f"cut-off {source.cut_off:%Y-%m-%d}; read from {source.source}.",
+        ]
+        parts = [
+            ("Rejected rows", source.rejected, "These rows are not used until they are mended."),
+            ("Warnings", source.warnings, "These rows are used by a stated rule."),
+        ]
+    body = [f"<h1>{_escaped(title)}</h1>"]
+    body += [f'<p class="notice">{_escaped(line)}</p>' for line in about if line]
+    for heading, problems, note in parts:
+        body += _problems_part(heading, problems, note, limit)
+    body += ["<h2>Cautions</h2>", "<ul>", *(f"<li>{_escaped(line)}</li>" for line in CAUTIONS), "</ul>"]
+    lines = [
+        "<!DOCTYPE html>",
+        '<html lang="en">',
+        "<head>",
+        '<meta charset="utf-8">',
+        f"<title>{_escaped(title)}</title>",
+        f"<style>{_STYLE}</style>",
+        "</head>",
+        "<body>",
+        *body,
+        "</body>",
+        "</html>",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _problems_part(heading: str, problems: pd.DataFrame, note: str, limit: int) -> list[str]:
+    """Return the lines about one kind of problems."""
+    lines = [f"<h2>{_escaped(heading)}</h2>"]
+    if not len(problems):
+        return [*lines, "<p>None.</p>"]
+    n_rows = len(problems[["table", "file", "row"]].drop_duplicates())
+    lines.append(f"<p>{_count(len(problems), 'problem')} in {_count(n_rows, 'row')}. {_escaped(note)}</p>")
+    groups = problems.groupby(["table", "reason"], sort=False)
+    counts = groups.agg(n=("row", "size"), mend=("mend", "first")).reset_index()
+    counts = counts.sort_values("n", ascending=False, kind="stable")
+    lines += _table_lines(
+        ["table", "reason", "problems", "what to do"], counts[["table", "reason", "n", "mend"]]
+    )
+    lines.append(f"<h3>The first {min(limit, len(problems)):,} of {len(problems):,}</h3>")
+    shown = problems.head(limit)[["file", "row", "column", "value", "reason", "expected", "mend"]]
+    return lines + _table_lines(["file", "row", "column", "value", "reason", "expected", "what to do"], shown)
+
+
+def _table_lines(heading: list[str], rows: pd.DataFrame) -> list[str]:
+    """Return a table, every cell as text."""
+    lines = ["<table>", "<tr>" + "".join(f"<th>{_escaped(name)}</th>" for name in heading) + "</tr>"]
+    for row in rows.itertuples(index=False, name=None):
+        cells = [
+            f'<td class="n">{cell:,}</td>' if isinstance(cell, int) else f"<td>{_escaped(cell)}</td>"
+            for cell in row
+        ]
+        lines.append("<tr>" + "".join(cells) + "</tr>")
+    return [*lines, "</table>"]
+
+
+def _escaped(cell: object) -> str:
+    """Return text that a browser shows as it is: no mark-up, no control characters, not endless."""
+    text = str(cell)
+    text = text if len(text) <= _LONGEST_CELL else text[: _LONGEST_CELL - 3] + "..."
+    shown = "".join(
+        mark if mark.isprintable() or mark in "\n\t" else "\N{REPLACEMENT CHARACTER}" for mark in text
+    )
+    return html.escape(shown, quote=True)
+
+
+def write_report(fleet: Fleet, path: str | Path, *, limit: int = 50) -> Path:
+    """Write the page about the problems of a dataset, as a whole or not at all.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset.
+    path : str or Path
+        File to write; one that is there is written over.
+    limit : int
+        How many problems of each kind to list one by one.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; says to give another path.
+    """
+    path = Path(path)
+    write_whole(path, problems_html(fleet, limit=limit))
+    return path
+
+
+def write_whole(path: Path, contents: str) -> None:
+    """Write a text file as a whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its folder is made where it is not there.
+    contents : str
+        What to write.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; says to give another path.
+    """
+    temporary = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", newline="", dir=path.parent, prefix=".part_", delete=False
+        ) as file:
+            temporary = file.name
+            file.write(contents)
+        os.replace(temporary, path)
+        temporary = None
+    except OSError as error:
+        raise type(error)(
+            f"Nothing can be written to {path} ({error.strerror or error}). Give a path where you may write."
+        ) from error
+    finally:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)

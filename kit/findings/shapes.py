@@ -9,8 +9,10 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from kit.findings.limits import shortened
 from kit.findings.problems import Ledger
 from kit.findings.tables import MM_PER_UNIT
+from kit.findings.written import Written
 
 REPAIR_SHARE = 0.05
 """Largest change of area by which a self-crossing outline may be repaired [-]."""
@@ -85,12 +87,11 @@ def sound_outlines(
     good &= table != "zones"
     shapes[where] = np.where(good, repaired, None)
     mended, lost = where[good], where[~good]
-    written = text[column].to_numpy(dtype=object)
     ledger.add(
         table,
         rows.iloc[mended],
         column,
-        written[mended],
+        _as_written(text, column, mended),
         reason=f"{column} crosses itself, repaired",
         expected=[f"an outline that does not cross itself ({text})" for text in why[good]],
         mend="draw the outline again, if the repaired one is not what was meant",
@@ -100,7 +101,7 @@ def sound_outlines(
         table,
         rows.iloc[lost],
         column,
-        written[lost],
+        _as_written(text, column, lost),
         reason=f"{column} crosses itself or has no area",
         expected=[f"an outline that does not cross itself ({_reason(text)})" for text in why[~good]],
         mend="draw the outline again",
@@ -149,7 +150,6 @@ def clipped_to_panel(
     share = shapely.area(inside) / shapely.area(shapes[out])
     pieces = np.array([_only_polygon(shape) for shape in inside], dtype=object)
     one = ~shapely.is_missing(pieces)
-    written = text[column].to_numpy(dtype=object)
     percent = np.array([f"{100 * part:.0f} % of it is" for part in share], dtype=object)
     clip = one & (share > 0.5)
     for mask, reason, mend, warn in (
@@ -177,7 +177,7 @@ def clipped_to_panel(
             table,
             rows.iloc[out[mask]],
             column,
-            written[out[mask]],
+            _as_written(text, column, out[mask]),
             reason=reason,
             expected=[f"an outline inside its panel ({part})" for part in percent[mask]],
             mend=mend,
@@ -201,16 +201,18 @@ def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: 
     """
     bounds = shapely.bounds(panels)
     extent = np.hypot(bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1])
-    unit = text["size_unit"].to_numpy(dtype=object)
     for column in ("length", "width"):
         size = rows[column].to_numpy()
         large = np.flatnonzero(size > extent)
-        mends = [_unit_hint(float(size[k]), unit[k], float(extent[k])) for k in large]
+        units = text.iloc[large]["size_unit"]
+        mends = [
+            _unit_hint(float(size[k]), unit, float(extent[k])) for k, unit in zip(large, units, strict=True)
+        ]
         ledger.add(
             "findings",
             rows.iloc[large],
             column,
-            text[column].iloc[large] + " " + text["size_unit"].iloc[large],
+            text.iloc[large][column] + " " + units,
             reason=f"{column} is larger than the panel",
             expected=[
                 f"at most {extent[k]:.0f} mm, the diagonal of the panel (it is {size[k]:.0f} mm)"
@@ -235,7 +237,7 @@ def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: 
             "findings",
             rows.iloc[near],
             "length",
-            text["length"].iloc[near] + " " + text["size_unit"].iloc[near],
+            text.iloc[near]["length"] + " " + text.iloc[near]["size_unit"],
             reason="unit mix-up suspected",
             expected=[
                 f"about {own[k]:.0f} mm, the length of the outline (it is {length[k]:.0f} mm)" for k in near
@@ -249,12 +251,17 @@ def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: 
         "findings",
         rows.iloc[odd],
         "rounding",
-        text["rounding"].iloc[odd] + " " + text["size_unit"].iloc[odd],
+        text.iloc[odd]["rounding"] + " " + text.iloc[odd]["size_unit"],
         reason="unit mix-up suspected",
         expected=[f"a step from {STEPS[0]:g} to {STEPS[1]:g} mm (it is {step[k]:g} mm)" for k in odd],
         mend="check size_unit: length, width and rounding are in it",
         warn=True,
     )
+
+
+def _as_written(text: pd.DataFrame | Written, column: str, where: NDArray[np.int64]) -> NDArray[np.object_]:
+    """Return cells of some rows as written, the very long ones cut."""
+    return text.iloc[where][column].map(shortened).to_numpy(dtype=object)
 
 
 def _own_length(shapes: NDArray) -> NDArray[np.float64]:

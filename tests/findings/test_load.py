@@ -264,7 +264,11 @@ def test_no_dataset_file_and_empty_folder_are_told_apart(tiny):
         ),
         ('usage = "usage.csv"', 'usage = "meter.csv"', ["tables.usage = 'meter.csv': the file is missing"]),
         ('usage = "usage.csv"', 'usage = "cards.csv"', ["one file cannot hold two tables: cards.csv"]),
-        ('usage = "usage.csv"', 'usage = "dataset.toml"', ["tables.usage = 'dataset.toml': not a CSV file"]),
+        (
+            'usage = "usage.csv"',
+            'usage = "dataset.toml"',
+            ["tables.usage = 'dataset.toml': not a CSV or Parquet file"],
+        ),
         (
             "flight_hours = 500\n",
             "flight_hours = 50000\n",
@@ -302,7 +306,7 @@ def test_a_table_linked_from_outside_the_folder_is_refused(tiny, tmp_path):
 
 def test_a_file_over_the_size_limit_is_refused(tiny, monkeypatch):
     tiny.write()
-    monkeypatch.setattr("kit.findings.dataset.LARGEST_FILE", 100)
+    monkeypatch.setattr("kit.findings.limits.LARGEST_FILE", 100)
     size = tiny.path("usage").stat().st_size
     refused(
         tiny,
@@ -313,11 +317,7 @@ def test_a_file_over_the_size_limit_is_refused(tiny, monkeypatch):
 @pytest.mark.parametrize(
     ("source", "error", "part"),
     [
-        (
-            "sqlite:///fleet.db",
-            NotImplementedError,
-            "'sqlite:///fleet.db', which looks like the address of a database",
-        ),
+        ("sqlite:///nowhere.db", FileNotFoundError, "the database file 'nowhere.db', which is not there"),
         ("nowhere", FileNotFoundError, "There is no 'nowhere'"),
         (7, TypeError, "Got int; give a str or a Path"),
     ],
@@ -327,7 +327,9 @@ def test_other_sources_are_refused(source, error, part):
         load_fleet(source)
 
 
-def test_a_workbook_is_refused(tmp_path):
-    (tmp_path / "fleet.xlsx").write_bytes(b"")
-    with pytest.raises(NotImplementedError, match=r"fleet\.xlsx'; give the folder, and save a workbook"):
-        load_fleet(tmp_path / "fleet.xlsx")
+def test_a_file_of_another_kind_is_refused(tmp_path):
+    (tmp_path / "fleet.xls").write_bytes(b"")
+    with pytest.raises(
+        NotImplementedError, match=r"fleet\.xls'; give its folder, or save a workbook as \.xlsx"
+    ):
+        load_fleet(tmp_path / "fleet.xls")

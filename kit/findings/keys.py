@@ -1,0 +1,84 @@
+"""Where do names stand among others: look-ups of whole columns at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+
+def places(cells: ArrayLike, names: ArrayLike) -> NDArray[np.int64]:
+    """Return where each cell stands among names.
+
+    Parameters
+    ----------
+    cells : array_like of str, shape (n,)
+        What is looked up.
+    names : array_like of str
+        Among what; each once.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Place among the names, -1 where it is not there.
+
+    Notes
+    -----
+    The answer is that of `pandas.Index.get_indexer`. Columns that pyarrow holds are looked up
+    by pyarrow, without a Python object for each cell.
+
+    Examples
+    --------
+    >>> places(pd.Series(["Z2", "Z9"]), pd.Index(["Z1", "Z2"])).tolist()
+    [1, -1]
+    """
+    arrays = _in_arrow(cells), _in_arrow(names)
+    if arrays[0] is None or arrays[1] is None:
+        return pd.Index(names).get_indexer(pd.Index(cells)).astype(np.int64)
+    import pyarrow.compute as pc
+
+    found = pc.fill_null(pc.index_in(arrays[0], value_set=arrays[1]), -1)
+    return found.to_numpy().astype(np.int64)
+
+
+def among(cells: ArrayLike, names: Iterable[str]) -> NDArray[np.bool_]:
+    """Return which cells are among names.
+
+    Parameters
+    ----------
+    cells : array_like of str, shape (n,)
+        What is looked up.
+    names : iterable of str
+        Among what.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        The answer of `pandas.Series.isin`.
+
+    Examples
+    --------
+    >>> among(pd.Series(["Z2", "Z9"]), {"Z1", "Z2"}).tolist()
+    [True, False]
+    """
+    if not isinstance(names, pd.Series | pd.Index):
+        names = pd.Series(list(names), dtype="str")
+    arrays = _in_arrow(cells), _in_arrow(names)
+    if arrays[0] is None or arrays[1] is None:
+        return pd.Series(cells).isin(names).to_numpy(dtype=bool)
+    import pyarrow.compute as pc
+
+    return pc.is_in(arrays[0], value_set=arrays[1]).to_numpy(zero_copy_only=False).astype(bool)
+
+
+def _in_arrow(cells: ArrayLike) -> object | None:
+    """Return a column as pyarrow holds it, None where it does not."""
+    dtype = getattr(cells, "dtype", None)
+    if not isinstance(dtype, pd.StringDtype) or dtype.storage != "pyarrow":
+        return None
+    import pyarrow as pa
+
+    found = pa.array(cells.array if isinstance(cells, pd.Series | pd.Index) else cells)
+    return found.combine_chunks() if isinstance(found, pa.ChunkedArray) else found

@@ -1,0 +1,73 @@
+"""How large may a source be: what is over these sizes is refused before it is read."""
+
+from __future__ import annotations
+
+LARGEST_FILE = 2 * 1024**3
+"""Largest table file, workbook or region file that is read [bytes]."""
+
+LARGEST_UNPACKED = 1024**3
+"""Largest total of the parts of a workbook, or of a column of a Parquet file, once unpacked [bytes]."""
+
+MOST_ROWS = 50_000_000
+"""Most rows of a table that are read."""
+
+MOST_CELLS = 30_000_000
+"""Most cells of a sheet that are read, counted from A1 to its last row and column."""
+
+LONGEST_POLYGON = 1_000_000
+"""Longest polygon that is read: characters of WKT, or bytes of WKB."""
+
+MOST_CORNERS = 50_000
+"""Most corners of a polygon that are read."""
+
+LONGEST_VALUE = 200
+"""Longest cell that a problem repeats in full [characters]."""
+
+
+def too_large(n: int, most: int, *, what: str, unit: str, mend: str) -> dict[str, str]:
+    """Return the words about something over its limit, nothing where it is not.
+
+    Parameters
+    ----------
+    n, most : int
+        How much there is, and how much may be.
+    what, unit : str
+        What is counted, and in what.
+    mend : str
+        What to do.
+
+    Returns
+    -------
+    dict of str to str
+        reason, expected and mend; empty where `n` is at most `most`.
+    """
+    if n <= most:
+        return {}
+    return {
+        "reason": f"{what} is too large ({n:,} {unit})",
+        "expected": f"at most {most:,} {unit}",
+        "mend": mend,
+    }
+
+
+def shortened(cell: str) -> str:
+    """Return a cell for a message, cut where it is very long.
+
+    Parameters
+    ----------
+    cell : str
+        The cell.
+
+    Returns
+    -------
+    str
+        At most `LONGEST_VALUE` characters of it, then how long it is.
+
+    Examples
+    --------
+    >>> shortened("0 0, " * 1000)[-23:]
+    '... (5,000 characters)'
+    """
+    if len(cell) <= LONGEST_VALUE:
+        return cell
+    return f"{cell[:LONGEST_VALUE]}... ({len(cell):,} characters)"

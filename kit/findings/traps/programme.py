@@ -1,0 +1,247 @@
+"""Are looks where one would expect them: sisters, lost cards, methods, campaigns."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kit.findings.tables import TAP_METHODS
+from kit.findings.traps.desk import CASE_COLUMNS, LIKELY, POSSIBLE, SURE, Desk, no_cases, together
+
+SISTER_DAYS = 7
+"""Time after a find in which a look at the sister panel hangs on it [days]."""
+
+CHECK_DAYS = 3
+"""Days within which cards of one aircraft belong to one check [days]."""
+
+RIDES = 0.6
+"""Share of the checks at which a task is closed from which on it is expected at each [-]."""
+
+METHOD_STEP, FEWEST_LOOKS = 0.15, 20
+"""Change of the share of a method from year to year that is named [-], and the fewest looks of a year."""
+
+CAMPAIGN_DAYS, CAMPAIGN_SHARE = 120, 0.3
+"""Length of a campaign [days], and the share of the aircraft that it takes in [-]."""
+
+_FEWEST_AIRCRAFT = 3
+
+
+def find_sisters(desk: Desk) -> pd.DataFrame:
+    """Return looks at sister panels made because of a find (T10).
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`, at looks that belong to no card, or to one that holds no
+        other look, within a week after damage was found on a panel of the same group of the
+        aircraft.
+    """
+    looks = desk.fleet.tables["inspections"]
+    group = desk.zones["group"]
+    damages = desk.damages
+    damages = damages[damages["accepted"]]
+    finds = pd.DataFrame(
+        {
+            "aircraft": damages["aircraft"],
+            "group": damages["zone"].map(group),
+            "zone_found": damages["zone"],
+            "found_on": damages["found_on"],
+            "finding": damages["finding"],
+            "inspection_found": damages["inspection"],
+        }
+    )
+    routine = desk.fleet.tables["tasks"].set_index("task")[
+        ["repeat_flight_hours", "repeat_flight_cycles", "repeat_days"]
+    ]
+    routine = routine.notna().any(axis=1)
+    task = desk.fleet.tables["cards"].set_index("card")["task"].reindex(looks["card"])
+    planned = task.isin(routine.index[routine]).to_numpy()
+    rows = looks[~planned].assign(group=looks["zone"].map(group))
+    own = set(damages["inspection"])
+    pairs = rows[~rows["inspection"].isin(own)].merge(finds, on=["aircraft", "group"])
+    days = (pairs["inspected_on"] - pairs["found_on"]).dt.days
+    pairs = pairs[(pairs["zone"] != pairs["zone_found"]) & (days >= 0) & (days <= SISTER_DAYS)]
+    pairs = pairs[pairs["inspection"] != pairs["inspection_found"]].drop_duplicates("inspection")
+    found = "looked at after " + pairs["finding"] + " at " + pairs["zone_found"] + " of the same aircraft"
+    return desk.cases("inspections", pairs, "inspection", found, confidence=LIKELY)
+
+
+def _card_table(desk: Desk) -> pd.DataFrame:
+    """Return the cards of tap tasks that repeat, with the check that each belongs to."""
+    tasks = desk.fleet.tables["tasks"]
+    repeats = tasks[["repeat_flight_hours", "repeat_flight_cycles", "repeat_days"]].notna().any(axis=1)
+    tap = tasks[tasks["method"].isin(TAP_METHODS) & repeats]
+    cards = desk.fleet.tables["cards"]
+    cards = cards[cards["task"].isin(tap["task"])].sort_values(["aircraft", "closed_on", "task"])
+    apart = cards.groupby("aircraft")["closed_on"].diff().dt.days
+    return cards.assign(check=(apart.isna() | (apart > CHECK_DAYS)).cumsum())
+
+
+def find_busy_checks(desk: Desk) -> pd.DataFrame:
+    """Return checks at which cards or zones are missing that are there as a rule (T14).
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`. A missing card has no id: it is named as aircraft, task
+        and day in `value`. Zones that were not done stand at their card.
+
+    Notes
+    -----
+    A task is expected at a check where it was in force and where most checks of the dataset
+    with at least two cards in its time hold it. A check all of whose cards are lost is not seen.
+    """
+    cards = _card_table(desk)
+    skipped = desk.fleet.tables["cards"]
+    skipped = skipped[skipped["zones_not_done"] != ""]
+    found = (
+        "not done: "
+        + skipped["zones_not_done"]
+        + skipped["why_not_done"].map(lambda why: f" ({why})" if why else "")
+    )
+    not_done = desk.cases("cards", skipped, "zones_not_done", found, confidence=SURE)
+    if not len(cards):
+        return not_done
+    checks = cards.groupby("check").agg(
+        aircraft=("aircraft", "first"), day=("closed_on", "median"), n=("task", "nunique")
+    )
+    checks = checks[checks["n"] >= 2]
+    tasks = desk.fleet.tables["tasks"].set_index("task")
+    names = sorted(cards["task"].unique())
+    held = (
+        pd.crosstab(cards["check"], cards["task"]).reindex(index=checks.index, columns=names, fill_value=0)
+        > 0
+    )
+    day = checks["day"].to_numpy()[:, None]
+    begin = tasks["valid_from"].reindex(names).to_numpy()
+    end = tasks["valid_to"].reindex(names).to_numpy()
+    alive = (day >= begin) & ((day <= end) | np.isnat(end))
+    share = (held.to_numpy() & alive).sum(axis=0) / np.maximum(alive.sum(axis=0), 1)
+    own = tasks["zones"].reindex(names).str.split(";")
+    has = np.array(
+        [desk.fleet.tables["aircraft"]["subtype"].isin(_subtypes(desk, zones)).to_numpy() for zones in own]
+    ).T
+    plane = pd.Index(desk.fleet.tables["aircraft"]["aircraft"]).get_indexer(pd.Index(checks["aircraft"]))
+    missing = alive & ~held.to_numpy() & (share >= RIDES) & has[plane]
+    at, task = np.nonzero(missing)
+    where = checks.iloc[at]
+    value = [
+        f"{plane_} {names[k]} {day_:%Y-%m-%d}"
+        for plane_, k, day_ in zip(where["aircraft"], task, where["day"], strict=True)
+    ]
+    found = [
+        f"no card, though {share[k]:.0%} of the checks hold one; {n} others were closed"
+        for k, n in zip(task, where["n"], strict=True)
+    ]
+    lost = _without_row("cards", "card", value, found, POSSIBLE)
+    return together(lost, not_done)
+
+
+def _subtypes(desk: Desk, zones: list[str]) -> set[str]:
+    """Return the subtypes that have any of some zones."""
+    cells = desk.zones["subtypes"].reindex(zones).dropna()
+    return {name.strip() for cell in cells for name in cell.split(";")}
+
+
+def _without_row(
+    table: str, column: str, value: list[str], found: list[str], confidence: str
+) -> pd.DataFrame:
+    """Return what was found that no single row of the tables holds."""
+    cells = (table, "", "", 0, column, value, found, "", confidence)
+    return pd.DataFrame(dict(zip(CASE_COLUMNS, cells, strict=True)), index=range(len(value)))
+
+
+def find_method_changes(desk: Desk) -> pd.DataFrame:
+    """Return years in which the share of a tap method stepped (T16).
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`, without an id: the method and the year stand in `value`.
+    """
+    looks = desk.looks
+    if not len(looks):
+        return no_cases()
+    counts = pd.crosstab(looks["looked_on"].dt.year, looks["method"])
+    counts = counts[counts.sum(axis=1) >= FEWEST_LOOKS]
+    share = counts.div(counts.sum(axis=1), axis=0)
+    step = share.diff()
+    rows = [
+        (method, year)
+        for year in step.index
+        for method in step.columns
+        if step.at[year, method] >= METHOD_STEP
+    ]
+    before = share.shift()
+    found = [
+        f"from {before.at[y, m]:.0%} to {share.at[y, m]:.0%} of the tap looks of a year" for m, y in rows
+    ]
+    return _without_row("inspections", "method", [f"{m} {y}" for m, y in rows], found, SURE)
+
+
+def find_campaigns(desk: Desk) -> pd.DataFrame:
+    """Return campaigns: many looks at one group outside the programme in a short time (T17).
+
+    Looks at a place where damage was found before follow from the find and do not count.
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`, without an id: the group and the days stand in `value`.
+    """
+    tables = desk.fleet.tables
+    tasks = tables["tasks"]
+    repeats = tasks[["repeat_flight_hours", "repeat_flight_cycles", "repeat_days"]].notna().any(axis=1)
+    once = tasks[~repeats].assign(zone=tasks["zones"].str.split(";")).explode("zone")
+    cards = tables["cards"][["task", "aircraft", "closed_on"]].merge(once[["task", "zone"]], on="task")
+    alone = tables["inspections"]
+    alone = alone[(alone["card"] == "")][["aircraft", "inspected_on", "zone"]].set_axis(
+        ["aircraft", "closed_on", "zone"], axis=1
+    )
+    looks = pd.concat([cards[["aircraft", "closed_on", "zone"]], alone], ignore_index=True)
+    first = desk.damages.groupby(["aircraft", "zone"], as_index=False)["found_on"].min()
+    looks = (
+        looks.merge(first, on=["aircraft", "zone"], how="left")
+        if len(looks)
+        else looks.assign(found_on=pd.NaT)
+    )
+    looks = looks[~(looks["found_on"] < looks["closed_on"])].drop(columns="found_on")
+    looks["group"] = looks["zone"].map(desk.zones["group"])
+    n_fleet = len(tables["aircraft"])
+    value, found = [], []
+    for group, rows in looks.dropna().sort_values("closed_on", kind="stable").groupby("group"):
+        day = rows["closed_on"].to_numpy().astype("datetime64[D]").astype(np.int64)
+        last = np.searchsorted(day, day + CAMPAIGN_DAYS, side="right")
+        n = last - np.arange(len(day))
+        best = int(n.argmax())
+        part = rows.iloc[best : last[best]]
+        n_aircraft = part["aircraft"].nunique()
+        years = max((day[-1] - day[0]) / 365.25, 1.0)
+        usual = len(rows) / years * CAMPAIGN_DAYS / 365.25
+        if n_aircraft < max(_FEWEST_AIRCRAFT, CAMPAIGN_SHARE * n_fleet) or n[best] < 3 * usual:
+            continue
+        value.append(f"{group} {part['closed_on'].min():%Y-%m-%d} to {part['closed_on'].max():%Y-%m-%d}")
+        found.append(
+            f"{n[best]} looks outside the programme on {n_aircraft} aircraft, where {usual:.1f} are usual"
+        )
+    return _without_row("cards", "task", value, found, LIKELY)

@@ -1,0 +1,171 @@
+"""What do the records leave open: early years, ages, false calls, limits, causes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kit.findings.dates import day_numbers
+from kit.findings.fittings import SPAN
+from kit.findings.tables import TAP_METHODS
+from kit.findings.traps.desk import LIKELY, POSSIBLE, SURE, Desk, no_cases, together
+from kit.findings.traps.places import find_sides_and_labels
+
+_PRIOR = ("prior_flight_hours", "prior_flight_cycles", "prior_days")
+_NO_CAUSE = ("", "unknown", "not known", "unk", "n/a", "na", "none", "?", "-", "tbd", "tba")
+_FALSE_CALL = (
+    r"not confirmed|unconfirmed|false (?:call|alarm|indication)|no (?:damage|disbond|fault) found"
+    r"|could not be (?:found|confirmed)|rings? clear|nothing found"
+)
+
+
+def find_late_records(desk: Desk) -> pd.DataFrame:
+    """Return aircraft whose early years have no records (T11).
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`.
+    """
+    rows = desk.fleet.tables["aircraft"]
+    days = (rows["records_from"] - rows["entry_into_service"]).dt.days
+    late = (days > 0).to_numpy()
+    found = [f"no records for the first {n / 365.25:.1f} years in service" for n in days[late]]
+    return desk.cases("aircraft", rows[late], "records_from", found, confidence=SURE)
+
+
+def find_unknown_ages(desk: Desk) -> pd.DataFrame:
+    """Return fittings of panels whose age is not known (T12).
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`: panels fitted used for the first time, without prior ages.
+    """
+    rows = desk.fleet.tables["panels"].sort_values(["panel", "fitted_on", "fitting"], kind="stable")
+    first = ~rows["panel"].duplicated()
+    blank = rows[list(_PRIOR)].isna().all(axis=1)
+    rows = rows[first & blank & (rows["state"] != "new")]
+    return desk.cases("panels", rows, "prior_days", "fitted used, and no age is written", confidence=SURE)
+
+
+def find_false_calls(desk: Desk) -> pd.DataFrame:
+    """Return findings that stand for damage, though it was not confirmed (T13).
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`: remarks that say so, and findings left without a repair
+        after which the panel was tapped and clean, and never found damaged again.
+    """
+    rows = desk.damages
+    rows = rows[rows["accepted"]].reset_index(drop=True)
+    said = rows["remarks"].str.contains(_FALSE_CALL, case=False, regex=True).to_numpy(dtype=bool)
+    found = "remarks: " + rows.loc[said, "remarks"]
+    first = desk.cases(
+        "findings", rows[said], "disposition", found, suggestion="not_confirmed", confidence=LIKELY
+    )
+    left = rows["disposition"].isin(["within_limits", "monitor"]) & rows["method"].isin(TAP_METHODS)
+    left &= ~rows["finding"].isin(desk.rows("repairs")["finding"]) & (rows["panel"] != "")
+    looks = desk.looks
+    names = pd.Index(rows["panel"].unique())
+    code = names.get_indexer(pd.Index(looks["panel"]))
+    clean = looks[(code >= 0) & ~looks["found"].to_numpy(dtype=bool)]
+    keys = np.sort(names.get_indexer(pd.Index(clean["panel"])) * SPAN + day_numbers(clean["looked_on"]))
+    panel, day = names.get_indexer(pd.Index(rows["panel"])), day_numbers(rows["found_on"])
+    start = np.searchsorted(keys, panel * SPAN + day, side="right")
+    stop = np.searchsorted(keys, (panel + 1) * SPAN)
+    n_clean = stop - start
+    last = rows.groupby("panel")["found_on"].transform("max")
+    hit = left.to_numpy() & (n_clean > 0) & (rows["found_on"] == last).to_numpy()
+    hit &= ~rows["finding"].isin(find_sides_and_labels(desk)["id"]).to_numpy()  # clean is another panel
+    found = [
+        f"left as it was, and {n} later tap look{'s were' if n > 1 else ' was'} clean" for n in n_clean[hit]
+    ]
+    second = desk.cases("findings", rows[hit], "disposition", found, confidence=POSSIBLE)
+    return together(first, second)
+
+
+def find_other_limits(desk: Desk) -> pd.DataFrame:
+    """Return findings that seem judged by a limit that was not in force that day (T15).
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`: findings within limits by another revision only, and
+        findings on a day for which the table has no limit.
+    """
+    rows = desk.damages
+    rows = rows[rows["accepted"]].reset_index(drop=True)
+    limits = desk.fleet.tables["limits"]
+    rows["group"] = rows["zone"].map(desk.zones["group"])
+    if not len(rows):
+        return no_cases()
+    words = "no limit of the group was in force that day"
+    if not len(limits):
+        return desk.cases("findings", rows, "found_on", words, confidence=SURE)
+    ordered = limits.sort_values("valid_from")[["group", "valid_from", "size", "revision"]]
+    dated = rows[rows["found_on"].notna()].sort_values("found_on", kind="stable")
+    both = pd.merge_asof(
+        dated[["group", "found_on"]].assign(k=dated.index),
+        ordered,
+        left_on="found_on",
+        right_on="valid_from",
+        by="group",
+    ).set_index("k")
+    rows["limit_size"], rows["revision"] = both["size"].astype("float64"), both["revision"]
+    largest = limits.groupby("group")["size"].max().reindex(rows["group"]).to_numpy()
+    allowed = rows["disposition"] == "within_limits"
+    other = allowed & (rows["length"] > rows["limit_size"]) & (rows["length"] <= largest)
+    found = [
+        f"called within limits at {size:.4g} mm; revision {revision}, in force that day, allows {limit:.4g} mm, another {most:.4g} mm"
+        for size, revision, limit, most in zip(
+            rows.loc[other, "length"],
+            rows.loc[other, "revision"],
+            rows.loc[other, "limit_size"],
+            largest[other],
+            strict=True,
+        )
+    ]
+    first = desk.cases("findings", rows[other], "disposition", found, confidence=LIKELY)
+    none = rows[rows["limit_size"].isna() & rows["found_on"].notna() & rows["group"].notna()]
+    second = desk.cases("findings", none, "found_on", words, confidence=SURE)
+    return together(first, second)
+
+
+def find_blank_causes(desk: Desk) -> pd.DataFrame:
+    """Return findings of which the cause is blank or says nothing (T18).
+
+    Parameters
+    ----------
+    desk : Desk
+        The dataset.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `CASE_COLUMNS`.
+    """
+    rows = desk.rows("findings")
+    rows = rows[rows["cause"].str.lower().str.strip(" .").isin(_NO_CAUSE)]
+    return desk.cases("findings", rows, "cause", "no cause is written", confidence=SURE)

@@ -1,0 +1,113 @@
+"""The check command: what became known, how late, and which months are complete."""
+
+import json
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+import kit
+from kit.__main__ import app
+from kit.findings import reporting_delay, right_edge
+
+FINE, NO, BAD_INPUT = 0, 1, 2
+
+
+def run(*arguments):
+    result = CliRunner().invoke(app, [str(one) for one in ("check", *arguments)])
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result
+
+
+def test_the_text_ends_with_delay_right_edge_and_advice(small_folder):
+    fleet = kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected.csv")
+    text = run(small_folder).stdout
+    for table in ("findings", "cards"):
+        assert repr(reporting_delay(fleet, table=table)) in text
+        assert right_edge(fleet, table=table).text() in text
+    assert fleet.notice in text
+    assert text.endswith("\nAdvisory analysis only; approved data govern.\n")
+    assert "Became known" not in text
+
+
+def test_the_json_holds_delay_edge_and_changes(small_folder):
+    fleet = kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected.csv")
+    data = json.loads(run(small_folder, "--since", "2024-12-31", "--until", "2025-06-30", "--json").stdout)
+    delay, edge = reporting_delay(fleet), right_edge(fleet)
+    assert [row["share"] for row in data["reporting_delay"]["findings"]] == pytest.approx(
+        delay.share.tolist()
+    )
+    assert data["right_edge"]["findings"]["text"] == edge.text()
+    shares = [row["share_known"] for row in data["right_edge"]["findings"]["months"]]
+    np.testing.assert_allclose(shares, edge.months["share_known"])
+    assert len(data["right_edge"]["cards"]["months"]) >= 12
+    changes = fleet.changes("2024-12-31", "2025-06-30")
+    assert [row["id"] for row in data["changes"]] == changes["id"].tolist()
+    assert [tuple(row["changed"]) for row in data["changes"]] == changes["changed"].tolist()
+    assert "changes" not in json.loads(run(small_folder, "--json").stdout)
+
+
+def test_changes_between_two_days_are_listed(tiny):
+    tiny.add("findings", "D2", finding="D2b", length="3", recorded_on="2020-04-01", replaces="D2")
+    result = run(tiny.write(), "--since", "2020-03-31", "--until", "2020-04-30")
+    assert result.exit_code == FINE
+    assert "Became known after 2020-03-31 to 2020-04-30: 1 rows" in result.stdout
+    assert "2020-04-01 findings D2b: corrected, replaces D2; length '2' to '3'" in result.stdout
+    assert "Nothing became known." in run(tiny.folder, "--since", "2020-12-31").stdout
+
+
+def test_the_problems_are_written_as_an_html_report_when_asked_for(tiny, tmp_path):
+    tiny.set("limits", "M1", size="4,5")
+    report = tmp_path / "report.html"
+    result = run(tiny.write(), "--html", report)
+    assert result.exit_code == NO
+    assert f"Report: {report}" in result.stdout
+    assert "4,5" in report.read_text(encoding="utf-8")
+    data = json.loads(run(tiny.folder, "--html", tmp_path / "again.html", "--json").stdout)
+    assert data["usable"] is True
+    assert (tmp_path / "again.html").read_bytes() == report.read_bytes()
+
+
+def test_a_report_that_cannot_be_written_is_one_message(tiny, tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    result = run(tiny.write(), "--html", tmp_path / "file" / "report.html")
+    assert result.exit_code == BAD_INPUT
+    assert result.stdout == ""
+    assert result.stderr.startswith("error: ")
+    assert "report.html" in result.stderr
+
+
+def test_the_exit_status_is_that_of_the_rejected_rows_whatever_the_edge(tiny):
+    tiny.set("limits", "M1", size="4,5")
+    assert run(tiny.write(), "--since", "2020-03-31").exit_code == NO
+
+
+def test_a_dataset_without_findings_and_cards_is_checked_all_the_same(hand):
+    hand.aircraft("A1").panel("P1", "A1")
+    hand.load()
+    result = run(hand.folder)
+    assert result.exit_code == FINE
+    assert (
+        "Right edge: no findings with an event day, so nothing can be said of the newest months."
+        in result.stdout
+    )
+    data = json.loads(run(hand.folder, "--json").stdout)
+    assert data["right_edge"]["cards"]["incomplete_from"] is None
+    assert data["reporting_delay"]["cards"] == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--until", "2020-01-01"), "--until 2020-01-01 needs --since"),
+        (("--since", "soon"), "`since` must be a day such as '2019-06-30'. Got 'soon'"),
+        (("--since", "2020-01-02", "--until", "2020-01-01"), "`since` must not be after `until`"),
+    ],
+)
+def test_days_that_are_none_or_in_the_wrong_order_are_one_message(tiny, arguments, words):
+    result = run(tiny.write(), *arguments)
+    assert result.exit_code == BAD_INPUT
+    assert result.stdout == ""
+    assert result.stderr.startswith("error: ")
+    assert words in result.stderr
