@@ -23,10 +23,12 @@ CAUTIONS = (
 """What a report on a dataset must say."""
 
 _LONGEST_CELL = 300
+_SHORT_CELL = 40
 _STYLE = (
     "body{font-family:sans-serif;margin:2em auto;max-width:75em;padding:0 1em;color:#111}"
     "table{border-collapse:collapse;margin:1em 0;width:100%}th,td{border:1px solid #999;padding:.3em .5em;"
-    "text-align:left;vertical-align:top;overflow-wrap:anywhere}th{background:#eee}td.n{text-align:right}"
+    "text-align:left;vertical-align:top;overflow-wrap:anywhere}th{background:#eee;white-space:nowrap}"
+    "td.short{white-space:nowrap;overflow-wrap:normal}td.n{text-align:right}td.value{min-width:7em}"
     ".notice{border-left:.4em solid #999;padding:.2em .8em}"
 )
 
@@ -159,7 +161,7 @@ def _problems_part(heading: str, problems: pd.DataFrame, note: str, limit: int) 
     counts = groups.agg(n=("row", "size"), mend=("mend", "first")).reset_index()
     counts = counts.sort_values("n", ascending=False, kind="stable")
     lines += _table_lines(
-        ["table", "reason", "problems", "what to do"], counts[["table", "reason", "n", "mend"]]
+        ["table", "reason", "problems", "what to do, for the first"], counts[["table", "reason", "n", "mend"]]
     )
     lines.append(f"<h3>The first {min(limit, len(problems)):,} of {len(problems):,}</h3>")
     shown = problems.head(limit)[["file", "row", "column", "value", "reason", "expected", "mend"]]
@@ -171,11 +173,20 @@ def _table_lines(heading: list[str], rows: pd.DataFrame) -> list[str]:
     lines = ["<table>", "<tr>" + "".join(f"<th>{_escaped(name)}</th>" for name in heading) + "</tr>"]
     for row in rows.itertuples(index=False, name=None):
         cells = [
-            f'<td class="n">{cell:,}</td>' if isinstance(cell, int) else f"<td>{_escaped(cell)}</td>"
-            for cell in row
+            f'<td class="{_looks(name, cell)}">{_escaped(cell)}</td>'
+            for name, cell in zip(heading, row, strict=True)
         ]
         lines.append("<tr>" + "".join(cells) + "</tr>")
     return [*lines, "</table>"]
+
+
+def _looks(name: str, cell: object) -> str:
+    """Return the style of a cell: names and numbers stay on one line."""
+    if isinstance(cell, int):
+        return "short n"
+    if name == "value":
+        return "value"
+    return "short" if name in ("table", "file", "column") and len(str(cell)) <= _SHORT_CELL else ""
 
 
 def _escaped(cell: object) -> str:
@@ -238,6 +249,7 @@ def write_whole(path: Path, contents: str) -> None:
         ) as file:
             temporary = file.name
             file.write(contents)
+        os.chmod(temporary, 0o644)
         os.replace(temporary, path)
         temporary = None
     except OSError as error:
