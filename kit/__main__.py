@@ -155,6 +155,10 @@ def check(
         str | None, typer.Option(help="Last day of what --since lists; default: all that is known.")
     ] = None,
     html: Annotated[Path | None, typer.Option(help="Write the problems as an HTML report, too.")] = None,
+    proposals: Annotated[
+        Path | None,
+        typer.Option(help="Write proposed corrections for a person to accept, as a new CSV file."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Check every row of a dataset, say what is wrong and how to mend it, and which months are complete."""
@@ -162,6 +166,7 @@ def check(
         from kit.findings import (
             TableError,
             changes_text,
+            find_traps,
             load_fleet,
             problems_text,
             reporting_delay,
@@ -184,6 +189,10 @@ def check(
             from kit.findings.report import write_report
 
             write_report(fleet, html)
+        if proposals is not None:
+            from kit.findings import write_proposals
+
+            write_proposals(fleet, proposals)
         if as_json:
             data = {
                 "usable": True,
@@ -210,6 +219,7 @@ def check(
             typer.echo(repr(fleet))
             if fleet.notice:
                 typer.echo(fleet.notice)
+            traps = find_traps(fleet).groupby("trap", sort=False).size()
             for title, problems in (
                 ("Rejected", fleet.rejected),
                 ("Accepted with a warning", fleet.warnings),
@@ -217,6 +227,10 @@ def check(
                 typer.echo(f"\n{title}: {len(problems)}")
                 if len(problems):
                     typer.echo(problems_text(problems))
+            typer.echo("\nTraps: rows to look at, by the numbers of docs/traps.md")
+            typer.echo(
+                ", ".join(f"{name} {n}" for name, n in sorted(traps.items(), key=_trap_number)) or "none"
+            )
             typer.echo("\nReporting delay")
             for name in DELAY_TABLES:
                 typer.echo(f"{delays[name]!r}\n{edges[name].text()}")
@@ -227,9 +241,15 @@ def check(
                 )
             if html is not None:
                 typer.echo(f"\nReport: {html}")
+            if proposals is not None:
+                typer.echo(f"\nProposed corrections: {proposals}. Accept them there by role, day and reason.")
             typer.echo("\nAdvisory analysis only; approved data govern.")
         if len(fleet.rejected):
             raise typer.Exit(NO)
+
+
+def _trap_number(item: tuple[str, int]) -> int:
+    return int(item[0].removeprefix("T"))
 
 
 def _changes(fleet: Fleet, since: str | None, until: str | None) -> pd.DataFrame | None:

@@ -3,12 +3,13 @@
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 import kit
 from kit.__main__ import app
-from kit.findings import reporting_delay, right_edge
+from kit.findings import find_traps, propose_corrections, reporting_delay, right_edge
 
 FINE, NO, BAD_INPUT = 0, 1, 2
 
@@ -111,3 +112,24 @@ def test_days_that_are_none_or_in_the_wrong_order_are_one_message(tiny, argument
     assert result.stdout == ""
     assert result.stderr.startswith("error: ")
     assert words in result.stderr
+
+
+def test_proposed_corrections_are_written_for_a_person_to_accept(small_folder, tmp_path):
+    """The file holds what `propose_corrections` proposes, nothing accepted; a second one is not written over it."""
+    path = tmp_path / "proposals.csv"
+    fleet = kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected.csv")
+    result = run(small_folder, "--proposals", path)
+    assert str(path) in result.stdout
+    written = pd.read_csv(path, dtype=str, keep_default_na=False)
+    assert written["proposal"].tolist() == propose_corrections(fleet)["proposal"].tolist()
+    assert (written["accept"] == "").all()
+    again = run(small_folder, "--proposals", path)
+    assert again.exit_code == BAD_INPUT
+    assert str(path) in again.stderr
+
+
+def test_the_text_counts_the_traps(small_folder):
+    fleet = kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected.csv")
+    text = run(small_folder).stdout
+    for trap, n in find_traps(fleet).groupby("trap").size().items():
+        assert f"{trap} {n}" in text
