@@ -100,7 +100,7 @@ def plot_answer(answer: Answer) -> Figure:
     """
     # Fixed margins: a layout engine would draw every page twice.
     figure = Figure(figsize=(12.5, 5.2))
-    figure.subplots_adjust(left=0.055, right=0.99, top=0.82, bottom=0.2, wspace=0.28)
+    figure.subplots_adjust(left=0.05, right=0.99, top=0.82, bottom=0.2, wspace=0.34)
     left, middle, right = figure.subplots(1, 3)
     unit = UNITS[answer.question.clock]
     plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
