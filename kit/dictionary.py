@@ -14,8 +14,8 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from kit.decisions import DecisionRecord
-from kit.decisions.record import replace_text
 from kit.findings import TABLES, Column
+from kit.findings.files import replace_text
 from kit.intervals import Question
 
 

@@ -6,15 +6,14 @@ import datetime as dt
 import hashlib
 import importlib.metadata
 import json
-import os
 import platform
-import tempfile
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from kit.findings.files import replace_text
 from kit.intervals import Answer, ModeAnswer, Question
 
 SCHEMA = 1
@@ -263,27 +262,6 @@ def write_decision(answer: Answer, folder: str | Path, *, sign_offs: tuple[SignO
             f"{path}: cannot be written ({error.strerror}). Give a folder that can be written to."
         ) from None
     return path
-
-
-def replace_text(path: Path, text: str) -> None:
-    """Write a text file whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    text : str
-        Its text.
-    """
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 def read_decision(path: str | Path) -> DecisionRecord:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import html
-import os
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
+
+from kit.findings.files import replace_text
 
 if TYPE_CHECKING:
     from kit.findings.fleet import Fleet
@@ -241,21 +241,10 @@ def write_whole(path: Path, contents: str) -> None:
     OSError
         If it cannot be written; says to give another path.
     """
-    temporary = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", newline="", dir=path.parent, prefix=".part_", delete=False
-        ) as file:
-            temporary = file.name
-            file.write(contents)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-        temporary = None
+        replace_text(path, contents)
     except OSError as error:
         raise type(error)(
             f"Nothing can be written to {path} ({error.strerror or error}). Give a path where you may write."
         ) from error
-    finally:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)

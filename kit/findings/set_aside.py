@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from pathlib import Path
 
 import pandas as pd
 
 from kit.findings.columns import RawTable
+from kit.findings.files import replace_text
 from kit.findings.problems import PROBLEM_COLUMNS
 from kit.findings.tables import TABLES
 
@@ -50,24 +49,14 @@ def write_rejected(rejected: pd.DataFrame, raw: dict[str, RawTable], path: Path)
         if name != "row":
             frame[name] = frame[name].astype("str").str.replace(_STARTS_FORMULA, r"'\1", regex=True)
     contents = frame.to_csv(index=False, lineterminator="\n")
-    temporary = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", newline="", dir=path.parent, prefix=".rejected_", delete=False
-        ) as file:
-            temporary = file.name
-            file.write(contents)
-        os.replace(temporary, path)
-        temporary = None
+        replace_text(path, contents)
     except OSError as error:
         raise type(error)(
             f"The rejected rows cannot be written to {path} ({error.strerror or error}). "
             "Pass a path where you may write: load_fleet(source, set_aside='elsewhere/rejected_rows.csv')."
         ) from error
-    finally:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
 
 
 def _as_written(text: pd.DataFrame, table: str, rows: pd.Series) -> list[str]:

@@ -7,7 +7,6 @@ invented data, where the truth is known; the analysis itself never reads it.
 from __future__ import annotations
 
 import json
-import os
 import sys
 import tempfile
 from collections.abc import Sequence
@@ -20,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve
 from kit.findings import load_fleet
+from kit.findings.files import replace_text
 from kit.growth import LinearGrowth
 from kit.intervals import Answer, Evidence, Question, cycle_kernel, read_question, recommend
 from kit.intervals.evidence import DAYS_PER_YEAR
@@ -485,11 +485,7 @@ def main(source: str, target: str) -> None:
     target : str
         File to write.
     """
-    path = Path(target)
-    text = honesty_page(source)
-    stage = path.with_name(f".{path.name}.part")
-    stage.write_text(text, encoding="utf-8")
-    os.replace(stage, path)
+    replace_text(Path(target), honesty_page(source))
 
 
 if __name__ == "__main__":

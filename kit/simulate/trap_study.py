@@ -6,7 +6,6 @@ data, where the injected errors are known; the detectors never read them.
 
 from __future__ import annotations
 
-import os
 import sys
 import tempfile
 from pathlib import Path
@@ -15,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings import TABLES, Fleet, find_traps, load_fleet
+from kit.findings.files import replace_text
 from kit.findings.traps import TRAPS
 
 _FACTS = {
@@ -225,11 +225,7 @@ def main(source: str, target: str) -> None:
     target : str
         File to write.
     """
-    path = Path(target)
-    text = traps_page(source)
-    stage = path.with_name(f".{path.name}.part")
-    stage.write_text(text, encoding="utf-8")
-    os.replace(stage, path)
+    replace_text(Path(target), traps_page(source))
 
 
 if __name__ == "__main__":

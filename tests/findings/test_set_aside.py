@@ -70,7 +70,7 @@ def test_no_place_to_write_is_told_with_the_path_and_the_way_out(tiny, monkeypat
     def refuse(*args, **kwargs):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("tempfile.NamedTemporaryFile", refuse)
+    monkeypatch.setattr("tempfile.mkstemp", refuse)
     with pytest.raises(PermissionError) as caught:
         load_fleet(tiny.folder, set_aside=True)
     assert (
