@@ -92,6 +92,10 @@ class _Case:
         self.assumptions: list[str] = []
         self.notes: list[str] = []
         self.modes = tuple(self._mode(mode) for mode in ask.modes)
+        self.best = [
+            WeibullLife(np.array([mode.scale / mode.units_per_schedule_unit]), np.array([mode.shape]))
+            for mode in self.modes
+        ]
         self.draws = [self._draws(i, mode) for i, mode in enumerate(self.modes)]
         self.growths = [
             mode.growth.convert(1 / mode.units_per_schedule_unit, ask.clock) for mode in self.modes
@@ -260,7 +264,7 @@ class _Case:
         hours = self.ask.horizon * self.per_day["flight_hours"] / self.per_day[self.ask.clock]
         hours_per_unit = self.per_day["flight_hours"] / self.per_day[self.ask.clock]
         total: dict[str, Floats] = {}
-        for mode, draws, growth, curve in zip(self.modes, self.draws, self.growths, self.curves, strict=True):
+        for best, draws, growth, curve in zip(self.best, self.draws, self.growths, self.curves, strict=True):
             kernel = cycle_kernel(
                 growth=growth,
                 detection=curve,
@@ -269,7 +273,6 @@ class _Case:
                 repeat=repeat,
                 horizon=self.ask.horizon,
             )
-            best = WeibullLife(np.array([mode.scale / mode.units_per_schedule_unit]), np.array([mode.shape]))
             for life, part in ((best, 0), (draws, 1)):
                 values = kernel.risk(life)
                 values["not_preventable"] = values["born"] + values["far_side"]
@@ -574,14 +577,7 @@ class _Case:
             self.notes.append(
                 f"{suspect} sizes in the fleet are left out of growth and size at onset: their unit is suspect"
             )
-        damaged = 1 - float(
-            np.prod(
-                [
-                    np.exp(-((ask.horizon * mode.units_per_schedule_unit / mode.scale) ** mode.shape))
-                    for mode in self.modes
-                ]
-            )
-        )
+        damaged = 1 - float(np.prod([life.survival([ask.horizon])[0, 0] for life in self.best]))
         if damaged > _OFTEN:
             self.notes.append(
                 f"{damaged:.0%} of panels have damage before the horizon; only the first of each kind counts, so the risk "
