@@ -3,14 +3,17 @@
 from kit.life.histories import Histories, build_histories, histories_of_kind, panel_looks
 from kit.life.ranking import rank_zones
 from kit.life.ranks import median_ranks, plotting_positions
+from kit.life.turnbull import TurnbullFit, fit_turnbull
 from kit.life.weibull import ConstantDetection, NoFiniteMaximum, WeibullFit, fit_weibull, scale_lower_bound
 
 __all__ = [
     "ConstantDetection",
     "Histories",
     "NoFiniteMaximum",
+    "TurnbullFit",
     "WeibullFit",
     "build_histories",
+    "fit_turnbull",
     "fit_weibull",
     "histories_of_kind",
     "median_ranks",
