@@ -1,18 +1,27 @@
 """How long until damage begins, from what periodic inspections can know."""
 
+from kit.life.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
+from kit.life.fit import LifeFit
 from kit.life.histories import Histories, build_histories, histories_of_kind, panel_looks
+from kit.life.imperfect import ConstantDetection
+from kit.life.maximum import NoFiniteMaximum
 from kit.life.ranking import rank_zones
 from kit.life.ranks import median_ranks, plotting_positions
 from kit.life.turnbull import TurnbullFit, fit_turnbull
-from kit.life.weibull import ConstantDetection, NoFiniteMaximum, WeibullFit, fit_weibull, scale_lower_bound
+from kit.life.weibull import WeibullFit, fit_weibull, scale_lower_bound
 
 __all__ = [
+    "DISTRIBUTIONS",
     "ConstantDetection",
     "Histories",
+    "LifeComparison",
+    "LifeFit",
     "NoFiniteMaximum",
     "TurnbullFit",
     "WeibullFit",
     "build_histories",
+    "compare_lives",
+    "fit_life",
     "fit_turnbull",
     "fit_weibull",
     "histories_of_kind",

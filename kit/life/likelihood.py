@@ -1,4 +1,4 @@
-"""How likely a set of histories is under a Weibull life, with its derivatives.
+"""How likely a set of histories is under a life, with its derivatives.
 
 Everything here works on ``(log scale, log shape)``. Two forms exist: histories seen with
 perfect detection, whose log-likelihood separates over distinct ages and is fast for
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from kit.life.families import WEIBULL, Family, Floats
 
 _BLOCK = 8192  # rows a pass: its temporaries stay in the processor's cache
 _MERGE_LIMIT = 4_000_000  # largest whole age that is merged by counting
@@ -78,7 +78,7 @@ def _merge_pairs(lower: Floats, upper: Floats, weight: Floats) -> tuple[Floats, 
 
 @dataclass(frozen=True)
 class PerfectTerms:
-    r"""Log-likelihood of histories in which every look finds what is there.
+    r"""Log-likelihood of histories under a Weibull life, where every look finds what is there.
 
     A row with entry v and onset in (l, u] adds
     :math:`H(v) - H(l) + \log[1 - e^{-(H(u)-H(l))}]` with the cumulative hazard
@@ -247,6 +247,8 @@ class SumTerms:
         w above; negative for rows that are conditioned on.
     life_of_row : ndarray of int, shape (n_rows,)
         Which life each row belongs to.
+    family : Family
+        Family of the life.
     """
 
     log_low: Floats
@@ -255,6 +257,7 @@ class SumTerms:
     row: NDArray[np.int64]
     weight: Floats
     life_of_row: NDArray[np.int64]
+    family: Family = WEIBULL
 
     def _rows(self, log_scale: float, log_shape: float) -> tuple[Floats, Floats, Floats]:
         """Log chance of each row, its gradient (n_rows, 2) and its Hessian (n_rows, 3)."""
@@ -263,27 +266,30 @@ class SumTerms:
         parts = []
         for log_age in (self.log_low, self.log_high):
             z = (log_age - log_scale) * k
-            with np.errstate(over="ignore"):
-                h = np.exp(z)
             inside = np.isfinite(z)
-            parts.append((h, np.where(inside, z, 0.0), inside))
-        (h_low, z_low, _), (h_high, z_high, _) = parts
+            z = np.where(inside, z, 0.0)
+            with np.errstate(over="ignore"):
+                h, rate, bend = self.family.cumulative(z)
+            h = np.where(inside, h, np.where(log_age > 0, np.inf, 0.0))
+            parts.append((h, z, np.where(inside, rate, 0.0), np.where(inside, bend, 0.0)))
+        low_parts, high_parts = parts
+        h_low, h_high = low_parts[0], high_parts[0]
         # Every row is scaled by the survival at its earliest age, so that late entries do not underflow.
         base = np.minimum.reduceat(h_low, starts)
         shift = base[self.row]
 
-        def pieces(h: Floats, z: Floats) -> tuple[Floats, ...]:
+        def pieces(h: Floats, z: Floats, rate: Floats, bend: Floats) -> tuple[Floats, ...]:
             finite = np.isfinite(h)
             s = np.where(finite, np.exp(-np.where(finite, h - shift, 0.0)), 0.0)
-            h = np.where(finite, h, 0.0)
-            s1, s2 = k * h * s, -z * h * s
+            rate, bend = np.where(finite, rate, 0.0), np.where(finite, bend, 0.0)
+            s1, s2 = k * rate * s, -z * rate * s
             # Second derivatives of S = exp(-H): S (H' H' - H'').
-            a = s * k * k * (h * h - h)
-            b = s * k * (-h * h * z + h * (1 + z))
-            c = s * (h * h * z * z - z * (1 + z) * h)
+            a = s * k * k * (rate * rate - bend)
+            b = s * k * (-rate * rate * z + rate + z * bend)
+            c = s * (rate * rate * z * z - z * rate - z * z * bend)
             return s, s1, s2, a, b, c
 
-        low, high = pieces(h_low, z_low), pieces(h_high, z_high)
+        low, high = pieces(*low_parts), pieces(*high_parts)
         finite = np.isfinite(h_high)
         gap = np.where(finite, -low[0] * np.expm1(-np.where(finite, h_high - h_low, 0.0)), low[0])
         sums = [np.add.reduceat(self.coefficient * gap, starts)]
@@ -342,7 +348,13 @@ class SumTerms:
 
 
 def row_scores(
-    entry: Floats, lower: Floats, upper: Floats, count: Floats, log_scale: float, log_shape: float
+    entry: Floats,
+    lower: Floats,
+    upper: Floats,
+    count: Floats,
+    log_scale: float,
+    log_shape: float,
+    family: Family = WEIBULL,
 ) -> Floats:
     """Gradient of each row's log-likelihood under perfect detection.
 
@@ -352,6 +364,8 @@ def row_scores(
         The rows.
     log_scale, log_shape : float
         Where to evaluate.
+    family : Family
+        Family of the life.
 
     Returns
     -------
@@ -360,23 +374,107 @@ def row_scores(
     """
     k = float(np.exp(log_shape))
 
-    def hazard(age: Floats) -> tuple[Floats, Floats]:
-        positive = (age > 0) & np.isfinite(age)
-        z = np.where(positive, (np.log(np.where(positive, age, 1.0)) - log_scale) * k, 0.0)
-        h = np.where(positive, np.exp(z), 0.0)
-        return h, z * h
+    def position(age: Floats, keep: NDArray[np.bool_]) -> Floats:
+        return np.where(keep, (np.log(np.where(keep, age, 1.0)) - log_scale) * k, 0.0)
 
-    (h_entry, q_entry), (h_low, q_low), (h_up, q_up) = hazard(entry), hazard(lower), hazard(upper)
-    g_scale, g_shape = -k * (h_entry - h_low), q_entry - q_low
+    def hazard(age: Floats) -> tuple[Floats, Floats, Floats]:
+        positive = (age > 0) & np.isfinite(age)
+        z = position(age, positive)
+        h, rate, _ = family.cumulative(z)
+        h, rate = np.where(positive, h, 0.0), np.where(positive, rate, 0.0)
+        return h, rate, z * rate
+
+    (_, r_entry, q_entry), (h_low, r_low, q_low), (h_up, r_up, q_up) = map(hazard, (entry, lower, upper))
+    g_scale, g_shape = -k * (r_entry - r_low), q_entry - q_low
     exact = lower == upper
     between = np.isfinite(upper) & ~exact
     d = np.where(between, h_up - h_low, 1.0)
-    r = np.where(between, 1.0 / np.expm1(d), 0.0)
-    g_scale = g_scale - k * r * np.where(between, d, 0.0) - np.where(exact, k, 0.0)
-    z_exact = np.where(exact, (np.log(np.where(exact & (lower > 0), lower, 1.0)) - log_scale) * k, 0.0)
-    g_shape = g_shape + r * np.where(between, q_up - q_low, 0.0) + np.where(exact, 1.0 + z_exact, 0.0)
+    odds = np.where(between, 1.0 / np.expm1(d), 0.0)
+    z_exact = position(lower, exact & (lower > 0))
+    slope = np.where(exact, family.log_rate(z_exact)[1], 0.0)
+    g_scale = g_scale - k * odds * np.where(between, r_up - r_low, 0.0) - k * slope
+    g_shape = (
+        g_shape + odds * np.where(between, q_up - q_low, 0.0) + np.where(exact, 1.0, 0.0) + z_exact * slope
+    )
     return np.stack([g_scale, g_shape], axis=1) * count[:, None]
 
 
-Terms = PerfectTerms | SumTerms
-"""Either form of the likelihood."""
+@dataclass(frozen=True)
+class FamilyTerms:
+    r"""Log-likelihood of histories under any family, where every look finds what is there.
+
+    The sums are those of `PerfectTerms`, with the family's own cumulative hazard.
+
+    Parameters
+    ----------
+    merged : PerfectTerms
+        The rows, sorted into terms.
+    family : Family
+        Family of the life.
+    """
+
+    merged: PerfectTerms
+    family: Family
+
+    def value(self, log_scale: float, log_shape: float) -> tuple[float, Floats, Floats]:
+        """Log-likelihood, gradient and Hessian in (log scale, log shape).
+
+        Parameters
+        ----------
+        log_scale, log_shape : float
+            Where to evaluate [log clock units], [-].
+
+        Returns
+        -------
+        float
+            Log-likelihood [-].
+        ndarray, shape (2,)
+            Gradient.
+        ndarray, shape (2, 2)
+            Hessian.
+        """
+        k, rows = float(np.exp(log_shape)), self.merged
+
+        def derivatives(log_age: Floats) -> Floats:
+            """H and its derivatives by scale and shape, then the second ones, shape (6, n)."""
+            z = (log_age - log_scale) * k
+            h, r, b = self.family.cumulative(z)
+            return np.stack([h, -k * r, z * r, k * k * b, -k * (r + z * b), z * r + z * z * b])
+
+        total = derivatives(rows.age_log) @ rows.age_weight
+        for change, weight in (
+            (derivatives(rows.first_log), rows.first_weight),
+            (
+                derivatives(rows.pair_log_lower + rows.pair_log_ratio) - derivatives(rows.pair_log_lower),
+                rows.pair_weight,
+            ),
+        ):
+            if not weight.size:
+                continue
+            d, d1, d2 = change[0], change[1], change[2]
+            with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+                odds = 1.0 / np.expm1(d)
+                curve = -odds * (1.0 + odds)
+                total = total + weight @ np.stack(
+                    [
+                        log1mexp(d),
+                        odds * d1,
+                        odds * d2,
+                        odds * change[3] + curve * d1 * d1,
+                        odds * change[4] + curve * d1 * d2,
+                        odds * change[5] + curve * d2 * d2,
+                    ],
+                    axis=1,
+                )
+        if rows.exact_log.size:
+            z = (rows.exact_log - log_scale) * k
+            g, g1, g2 = self.family.log_rate(z)
+            total = total + rows.exact_weight @ np.stack(
+                [g + log_shape - rows.exact_log, -k * g1, 1.0 + z * g1, k * k * g2, -k * (g1 + z * g2), z * g1 + z * z * g2],
+                axis=1,
+            )  # fmt: skip
+        return float(total[0]), total[1:3], np.array([[total[3], total[4]], [total[4], total[5]]])
+
+
+Terms = PerfectTerms | FamilyTerms | SumTerms
+"""Any form of the likelihood."""

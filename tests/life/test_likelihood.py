@@ -8,8 +8,8 @@ import pytest
 from mpmath import mp, mpf
 
 from kit.life.histories import Histories
+from kit.life.imperfect import ConstantDetection, detection_terms
 from kit.life.likelihood import PerfectTerms, log1mexp, row_scores
-from kit.life.weibull import ConstantDetection, detection_terms
 
 INF = np.inf
 POINTS = [(9000.0, 2.0), (3000.0, 0.4), (20_000.0, 7.0)]

@@ -17,12 +17,10 @@ from scipy.special import chdtri
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, SizeDetection
 from kit.life.histories import Histories
+from kit.life.imperfect import ConstantDetection, detection_terms
 from kit.life.likelihood import PerfectTerms, row_scores
-from kit.life.maximum import maximise
+from kit.life.maximum import NoFiniteMaximum, maximise
 from kit.life.weibull import (
-    ConstantDetection,
-    NoFiniteMaximum,
-    detection_terms,
     fit_weibull,
     scale_lower_bound,
 )
@@ -855,7 +853,7 @@ def test_bad_input_gets_one_clear_error(arguments, message):
         (lambda fit: fit.bounds("scale", method="guess"), "wald, cluster, profile"),
         (lambda fit: fit.bounds("scale", method="cluster"), "needs clusters"),
         (lambda fit: fit.quantile_bounds(1.0), "`share` must be"),
-        (lambda fit: fit.survival_bounds(1.0, method="profile"), "wald or cluster"),
+        (lambda fit: fit.survival_bounds(1.0, method="exact"), "wald, cluster, profile"),
         (lambda fit: fit.standard_error("rate"), "log_shape"),
     ],
 )

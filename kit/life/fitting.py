@@ -1,0 +1,182 @@
+"""Fit a life of any family to histories by maximum likelihood."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from kit.life.families import WEIBULL, Family, Floats
+from kit.life.fit import LifeFit
+from kit.life.histories import Histories, check_rows
+from kit.life.imperfect import ConstantDetection, Detection, detection_terms
+from kit.life.likelihood import FamilyTerms, PerfectTerms, SumTerms, Terms, row_scores
+from kit.life.maximum import (
+    NoFiniteMaximum,
+    first_point,
+    maximise,
+    refuse_endless_shape,
+    refuse_shape_zero,
+    refuse_without_maximum,
+    start_from_some_rows,
+)
+
+_MANY_ROWS = 200_000  # from here on a start from some of the rows pays
+
+
+def fit_family(
+    family: Family,
+    histories: Histories | None = None,
+    *,
+    lower: ArrayLike | None = None,
+    upper: ArrayLike | None = None,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+    cluster: Sequence[object] | None = None,
+    detection: float | Detection = 1.0,
+    shape: float | None = None,
+    make: type[LifeFit] = LifeFit,
+) -> LifeFit:
+    """Fit a life of one family; see `kit.life.fit_weibull` for the arguments and errors.
+
+    Parameters
+    ----------
+    family : Family
+        Family of the life.
+    histories, lower, upper, entry, count, cluster, detection, shape
+        As in `kit.life.fit_weibull`.
+    make : type
+        Class of the result.
+
+    Returns
+    -------
+    LifeFit
+        The maximum.
+
+    Raises
+    ------
+    NoFiniteMaximum
+        If no finite maximum exists.
+    ValueError
+        If rows are impossible, or the arguments do not go together.
+    """
+    if (histories is None) == (lower is None or upper is None):
+        raise ValueError("Give either `histories`, or both `lower` and `upper`.")
+    if shape is not None and not (shape > 0 and np.isfinite(shape)):
+        raise ValueError(f"`shape` must be positive where it is assumed. Got {shape!r}.")
+    if histories is None:
+        start, low, up, number = check_rows(lower, upper, entry, count)
+        clock, kind = "age", ""
+    else:
+        if any(x is not None for x in (entry, count, cluster)):
+            raise ValueError(
+                "`entry`, `count` and `cluster` belong to `lower` and `upper`; histories carry their own."
+            )
+        start, low, up, number = histories.entry, histories.lower, histories.upper, histories.count
+        cluster, clock, kind = histories.cluster, histories.clock, histories.kind
+        if cluster is not None and len(set(cluster)) < 2:
+            cluster = None  # one aircraft alone says nothing of how aircraft differ
+    perfect = isinstance(detection, int | float) and float(detection) == 1.0
+    if low.size == 0 or not np.isfinite(up).any():
+        raise NoFiniteMaximum(
+            f"No fit: no finds in {number.sum():g} lives, so the likelihood keeps rising as the scale grows. "
+            "What can be had: a lower bound of the scale under an assumed shape (`scale_lower_bound`)."
+        )
+    if perfect:
+        if shape is None:
+            refuse_without_maximum(start, low, up)
+        merged = PerfectTerms.from_rows(start, low, up, number)
+        terms: Terms = merged if family is WEIBULL else FamilyTerms(merged, family)
+    else:
+        if histories is None:
+            raise ValueError(
+                f"`detection` below 1 needs the ages of all looks. Got detection={detection!r} with `lower` and "
+                "`upper` only. Build the histories with `Histories.from_looks`."
+            )
+        model = ConstantDetection(float(detection)) if isinstance(detection, int | float) else detection
+        terms = dataclasses.replace(detection_terms(histories, model), family=family)
+    some = slice(
+        None, None, 1 + low.size // _MANY_ROWS if np.isfinite(up[:: 1 + low.size // _MANY_ROWS]).any() else 1
+    )
+    begin = first_point(start[some], low[some], up[some], number[some], shape)
+    if family is not WEIBULL:
+        begin = _begin_other(terms, begin, shape, family)
+    elif perfect and low.size > _MANY_ROWS:
+        begin = start_from_some_rows(start, low, up, number, shape, begin)
+    point, value, hess = maximise(terms, begin, shape)
+    if shape is None and perfect:
+        # The limits of an endless and of a vanishing shape are known in closed form for perfect looks only.
+        refuse_endless_shape(start, low, up, number, value)
+        refuse_shape_zero(start, low, up, number, value)
+    covariance = np.zeros((2, 2))
+    if shape is None:
+        covariance = np.linalg.inv(-hess)
+        covariance = (covariance + covariance.T) / 2
+    else:
+        covariance[0, 0] = -1.0 / hess[0, 0]
+    robust = None
+    if cluster is not None:
+        robust = _sandwich(
+            terms, start, low, up, number, np.asarray(cluster, dtype=object), point, covariance, family
+        )
+    return make(
+        float(np.exp(point[0])),
+        float(np.exp(point[1])) if shape is None else float(shape),
+        value,
+        covariance,
+        robust,
+        float(number.sum()),
+        float(number[np.isfinite(up)].sum()),
+        low.size,
+        float(max(low.max(), up[np.isfinite(up)].max())),
+        clock,
+        kind,
+        detection,
+        shape is not None,
+        terms,
+        family,
+    )
+
+
+def _begin_other(terms: Terms, begin: Floats, shape: float | None, family: Family) -> Floats:
+    """Where the Weibull fit says to begin for another family: the same spread, and the same middle."""
+    try:
+        weibull = dataclasses.replace(terms, family=WEIBULL)
+        begin = maximise(weibull, begin, shape)[0]
+    except NoFiniteMaximum:
+        pass
+    log_shape = begin[1] + np.log(family.weibull_ratio) if shape is None else np.log(shape)
+    middle = begin[0] + np.log(np.log(2)) * np.exp(-begin[1])
+    return np.array([middle, log_shape])
+
+
+def _sandwich(
+    terms: Terms,
+    entry: Floats,
+    lower: Floats,
+    upper: Floats,
+    count: Floats,
+    cluster: NDArray[np.object_],
+    point: Floats,
+    covariance: Floats,
+    family: Family,
+) -> Floats:
+    """Covariance that allows for dependence within clusters, with the small-sample factor G/(G-1)."""
+    if isinstance(terms, SumTerms):
+        scores = terms.scores(*point)
+        row_of = terms.life_of_row
+    else:
+        scores = row_scores(entry, lower, upper, count, *point, family)
+        row_of = np.arange(lower.size)
+    code, names = pd.factorize(cluster)
+    groups = len(names)
+    if groups < 2:
+        raise ValueError(f"`cluster` must name at least 2 clusters. Got {groups}. Leave it out.")
+    sums = np.stack(
+        [np.bincount(code[row_of], weights=scores[:, j], minlength=groups) for j in (0, 1)], axis=1
+    )
+    middle = sums.T @ sums * groups / (groups - 1)
+    return covariance @ middle @ covariance
