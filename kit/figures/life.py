@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from kit.intervals import ModeAnswer
-    from kit.life import Histories, WeibullFit
+    from kit.life import Histories, LifeFit
 
 UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "calendar_days": "days"}
 """Clocks in words, for axes."""
@@ -53,31 +53,31 @@ def key(ax: Axes) -> None:
     legend.set_zorder(2.4)  # above the lines, below the frame of the axes
 
 
-def _finds_label(fit: WeibullFit | None) -> str:
+def _finds_label(fit: LifeFit | None) -> str:
     """Words for the finds: where looks miss, the fitted line rightly lies above them."""
     perfect = fit is None or (isinstance(fit.detection, int | float) and fit.detection == 1)
     return "finds" if perfect else "finds (the line adds what looks miss)"
 
 
 def plot_share_damaged(
-    fit: WeibullFit,
+    fit: LifeFit,
     histories: Histories,
     ax: Axes | None = None,
     *,
-    naive: WeibullFit | None = None,
+    naive: LifeFit | None = None,
     **line_kwargs,
 ) -> Axes:
     """Draw the share of panels with damage against age, with bounds and the finds.
 
     Parameters
     ----------
-    fit : WeibullFit
+    fit : LifeFit
         The fitted life.
     histories : Histories
         What it was fitted to; every find is a bar over the ages between which it arose.
     ax : Axes, optional
         Where to draw.
-    naive : WeibullFit, optional
+    naive : LifeFit, optional
         A fit made the wrong way, drawn dotted as a warning.
     **line_kwargs
         For the fitted line.
@@ -111,19 +111,19 @@ def plot_share_damaged(
 
 
 def plot_probability(
-    fit: WeibullFit, histories: Histories, ax: Axes | None = None, *, naive: WeibullFit | None = None
+    fit: LifeFit, histories: Histories, ax: Axes | None = None, *, naive: LifeFit | None = None
 ) -> Axes:
     """Draw a Weibull probability plot: a Weibull life is a straight line.
 
     Parameters
     ----------
-    fit : WeibullFit
+    fit : LifeFit
         The fitted life.
     histories : Histories
         Finds, at their plotting positions (exact median ranks where nothing is censored).
     ax : Axes, optional
         Where to draw.
-    naive : WeibullFit, optional
+    naive : LifeFit, optional
         A fit made the wrong way, drawn dotted as a warning.
 
     Returns

@@ -8,7 +8,7 @@ import pandas as pd
 
 from kit.growth import GrowthFit, LinearGrowth, OnsetSizeFit
 from kit.intervals.question import Question
-from kit.life import Histories, WeibullFit
+from kit.life import Histories, LifeFit
 
 CAUTIONS = (
     "Advisory analysis only: it is not approved maintenance data and amends no maintenance programme, airworthiness "
@@ -33,7 +33,7 @@ class ModeAnswer:
         Kind of damage and the clock that drives it.
     histories : Histories
         Lives on that clock.
-    fit : WeibullFit or None
+    fit : LifeFit or None
         Fitted life; None where only a lower bound under an assumed shape could be had.
     scale, shape : float
         Life that was used [clock units], [-].
@@ -54,7 +54,7 @@ class ModeAnswer:
     kind: str
     clock: str
     histories: Histories
-    fit: WeibullFit | None
+    fit: LifeFit | None
     scale: float
     shape: float
     scale_bounds: tuple[float, float]

@@ -49,7 +49,7 @@ DEFAULT_NODES = Nodes()
 
 
 class LifeModel(Protocol):
-    """A life for which a risk can be computed, such as `WeibullFit`."""
+    """A life for which a risk can be computed, such as `LifeFit`."""
 
     def density(self, age: ArrayLike) -> Floats:
         """Density of the age at onset [1/clock unit]."""
@@ -555,7 +555,7 @@ def interval_risk(
     Parameters
     ----------
     life : LifeModel
-        Age at onset, such as a `WeibullFit`.
+        Age at onset, such as a `LifeFit`.
     growth : GrowthModel
         Size at onset and growth after it.
     detection : float or DetectionCurve

@@ -8,7 +8,7 @@ from kit.life.maximum import NoFiniteMaximum
 from kit.life.ranking import rank_zones
 from kit.life.ranks import median_ranks, plotting_positions
 from kit.life.turnbull import TurnbullFit, fit_turnbull
-from kit.life.weibull import WeibullFit, fit_weibull, scale_lower_bound
+from kit.life.weibull import fit_weibull, scale_lower_bound
 
 __all__ = [
     "DISTRIBUTIONS",
@@ -18,7 +18,6 @@ __all__ = [
     "LifeFit",
     "NoFiniteMaximum",
     "TurnbullFit",
-    "WeibullFit",
     "build_histories",
     "compare_lives",
     "fit_life",

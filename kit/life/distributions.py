@@ -16,7 +16,6 @@ from kit.life.fitting import fit_family
 from kit.life.histories import Histories
 from kit.life.imperfect import Detection
 from kit.life.maximum import NoFiniteMaximum
-from kit.life.weibull import WeibullFit
 
 DISTRIBUTIONS = ("weibull", "exponential", "lognormal", "loglogistic")
 """Distributions that a life can be fitted with."""
@@ -109,7 +108,6 @@ def fit_life(
         cluster=cluster,
         detection=detection,
         shape=shape,
-        make=WeibullFit if distribution == "weibull" else LifeFit,
     )
 
 
@@ -197,10 +195,16 @@ def compare_lives(
 
     Parameters
     ----------
-    histories, lower, upper, entry, count, detection
-        As in `fit_life`.
+    histories : Histories, optional
+        What the looks say of each life.
     distributions : sequence of str
         Which ones.
+    lower, upper : array_like of float, shape (n,), optional
+        Clean at `lower`, found at `upper`, as in `fit_life` [clock units].
+    entry, count : array_like of float, shape (n,), optional
+        Age at which each life came under watch, and lives that a row stands for.
+    detection : float or Detection
+        Chance that a look finds damage that is there, or a model of it.
 
     Returns
     -------

@@ -79,14 +79,9 @@ class LifeFit:
     def __repr__(self) -> str:
         """Return one line with the parameters and the evidence."""
         return (
-            f"{self._name}scale={self.scale:.6g} {self.clock}, shape={self.shape:.4g}, "
+            f"LifeFit({self.distribution!r}, scale={self.scale:.6g} {self.clock}, shape={self.shape:.4g}, "
             f"finds={self.n_finds:g} of {self.n_lives:g} lives, log_likelihood={self.log_likelihood:.4f})"
         )
-
-    @property
-    def _name(self) -> str:
-        """Name in front of the one line."""
-        return f"LifeFit({self.distribution!r}, " if self.family is not WEIBULL else "WeibullFit("
 
     @property
     def distribution(self) -> str:

@@ -38,7 +38,6 @@ def fit_family(
     cluster: Sequence[object] | None = None,
     detection: float | Detection = 1.0,
     shape: float | None = None,
-    make: type[LifeFit] = LifeFit,
 ) -> LifeFit:
     """Fit a life of one family; see `kit.life.fit_weibull` for the arguments and errors.
 
@@ -48,8 +47,6 @@ def fit_family(
         Family of the life.
     histories, lower, upper, entry, count, cluster, detection, shape
         As in `kit.life.fit_weibull`.
-    make : type
-        Class of the result.
 
     Returns
     -------
@@ -122,7 +119,7 @@ def fit_family(
         robust = _sandwich(
             terms, start, low, up, number, np.asarray(cluster, dtype=object), point, covariance, family
         )
-    return make(
+    return LifeFit(
         float(np.exp(point[0])),
         float(np.exp(point[1])) if shape is None else float(shape),
         value,

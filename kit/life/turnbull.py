@@ -123,7 +123,7 @@ class TurnbullFit:
         return np.exp(-total[np.maximum(begun + exact, ended)]), np.exp(-total[ended])
 
     def band(self, age: ArrayLike, *, level: float = 0.95, n: int = 400, seed: int) -> tuple[Floats, Floats]:
-        """Bounds of the share still without damage at each age, by drawing clusters anew.
+        """Bound the share still without damage at each age, by drawing clusters anew.
 
         Parameters
         ----------

@@ -15,10 +15,6 @@ from kit.life.histories import Histories, check_rows
 from kit.life.imperfect import Detection
 
 
-class WeibullFit(LifeFit):
-    r"""A Weibull life: :math:`F(t) = 1 - e^{-(t/\mathrm{scale})^{\mathrm{shape}}}`; see `LifeFit`."""
-
-
 def fit_weibull(
     histories: Histories | None = None,
     *,
@@ -29,7 +25,7 @@ def fit_weibull(
     cluster: Sequence[object] | None = None,
     detection: float | Detection = 1.0,
     shape: float | None = None,
-) -> WeibullFit:
+) -> LifeFit:
     r"""Fit a Weibull life to histories by maximum likelihood.
 
     Give either `histories`, or the ages `lower` and `upper`.
@@ -55,7 +51,7 @@ def fit_weibull(
 
     Returns
     -------
-    WeibullFit
+    LifeFit
         The maximum, exact to about 1e-12 in its parameters.
 
     Raises
@@ -93,7 +89,7 @@ def fit_weibull(
     >>> print(f"{fit.scale:.1f} {fit.shape:.4f}")
     2570.6 3.6024
     """
-    fit = fit_family(
+    return fit_family(
         WEIBULL,
         histories,
         lower=lower,
@@ -103,10 +99,7 @@ def fit_weibull(
         cluster=cluster,
         detection=detection,
         shape=shape,
-        make=WeibullFit,
     )
-    assert isinstance(fit, WeibullFit)
-    return fit
 
 
 def scale_lower_bound(
