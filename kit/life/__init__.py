@@ -1,5 +1,6 @@
 """How long until damage begins, from what periodic inspections can know."""
 
+from kit.life.bootstrap import BootstrapFits, bootstrap
 from kit.life.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
 from kit.life.fit import LifeFit
 from kit.life.histories import Histories, build_histories, histories_of_kind, panel_looks
@@ -12,12 +13,14 @@ from kit.life.weibull import fit_weibull, scale_lower_bound
 
 __all__ = [
     "DISTRIBUTIONS",
+    "BootstrapFits",
     "ConstantDetection",
     "Histories",
     "LifeComparison",
     "LifeFit",
     "NoFiniteMaximum",
     "TurnbullFit",
+    "bootstrap",
     "build_histories",
     "compare_lives",
     "fit_life",

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri, ndtri
 
 from kit.life.families import WEIBULL, Family, Floats
 from kit.life.likelihood import Terms
 from kit.life.profile import hazard_to_come, likelihood_contour, log_hazard_to_come, profile_bound
 
-_METHODS = ("wald", "cluster", "profile")
+if TYPE_CHECKING:
+    from kit.life.bootstrap import BootstrapFits
+    from kit.life.histories import Histories
+
+_METHODS = ("wald", "cluster", "profile", "bootstrap")
 _FEW_FINDS = 20
 _WORDS = {
     "weibull": "Weibull",
@@ -21,6 +26,25 @@ _WORDS = {
     "lognormal": "lognormal",
     "loglogistic": "log-logistic",
 }
+
+
+@dataclass(frozen=True, eq=False)
+class FitRows:
+    """The rows that a life was fitted to.
+
+    Parameters
+    ----------
+    entry, lower, upper, count : ndarray of float, shape (n,)
+        As in `kit.life.fit_weibull` [clock units], [-].
+    cluster : ndarray of int, shape (n,)
+        Number of each row's cluster; every row its own where none were given.
+    """
+
+    entry: Floats
+    lower: Floats
+    upper: Floats
+    count: Floats
+    cluster: NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +82,10 @@ class LifeFit:
         The likelihood, for profiles.
     family : Family
         Family of the life.
+    rows : FitRows
+        What it was fitted to.
+    histories : Histories or None
+        The same with the ages of the looks, where it was fitted to histories.
     """
 
     scale: float
@@ -74,7 +102,9 @@ class LifeFit:
     detection: object
     shape_assumed: bool
     terms: Terms
-    family: Family = WEIBULL
+    family: Family
+    rows: FitRows = field(repr=False)
+    histories: Histories | None = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line with the parameters and the evidence."""
@@ -144,15 +174,27 @@ class LifeFit:
             S(age) / S(given), 1 before `given` [-].
         """
         t = np.maximum(np.asarray(age, np.float64), given)
-        return np.exp(self._hazard(np.asarray(given, np.float64)) - self._hazard(t))
+        return np.exp(self.cumulative_hazard(given) - self.cumulative_hazard(t))
 
     def _position(self, age: Floats) -> Floats:
         """Shape times the log of age over scale; minus infinity at age 0."""
         with np.errstate(divide="ignore"):
             return self.shape * np.log(age / self.scale)
 
-    def _hazard(self, age: Floats) -> Floats:
-        """Cumulative hazard."""
+    def cumulative_hazard(self, age: ArrayLike) -> Floats:
+        """Cumulative hazard.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages [clock units].
+
+        Returns
+        -------
+        ndarray of float
+            Minus the log of the share without damage [-].
+        """
+        age = np.asarray(age, np.float64)
         z = self._position(age)
         return np.where(age > 0, self.family.cumulative(np.where(age > 0, z, 0.0))[0], 0.0)
 
@@ -223,7 +265,8 @@ class LifeFit:
             Confidence [-].
         method : str
             ``wald`` (normal on the log scale), ``cluster`` (the same with the covariance that is
-            robust to dependence within clusters) or ``profile`` (likelihood ratio).
+            robust to dependence within clusters), ``profile`` (likelihood ratio) or ``bootstrap``
+            (1,000 draws of clusters with a fixed seed; `kit.life.bootstrap` has the choice).
 
         Returns
         -------
@@ -256,7 +299,7 @@ class LifeFit:
         level : float
             Confidence [-].
         method : str
-            ``wald``, ``cluster`` or ``profile``, as in `bounds`.
+            ``wald``, ``cluster``, ``profile`` or ``bootstrap``, as in `bounds`.
 
         Returns
         -------
@@ -284,6 +327,11 @@ class LifeFit:
         self, centre: float, weight: Floats, w: float | None, level: float, method: str
     ) -> tuple[float, float]:
         self._check(method, level)
+        if method == "bootstrap":
+            draws = self._bootstrap()
+            ends = draws.bounds("shape", level=level) if w is None else draws.age_bounds(w, level=level)
+            low, high = (float(np.asarray(end)) for end in ends)
+            return low, high
         se = float(np.sqrt(weight @ self._covariance(method) @ weight))
         reach = float(ndtri(0.5 + level / 2)) * se
         if method != "profile":
@@ -306,7 +354,7 @@ class LifeFit:
         level : float
             Confidence at each age [-].
         method : str
-            ``wald``, ``cluster`` or ``profile``, as in `bounds`.
+            ``wald``, ``cluster``, ``profile`` or ``bootstrap``, as in `bounds`.
 
         Returns
         -------
@@ -334,6 +382,8 @@ class LifeFit:
             points = self._contour(level)
             hazard = hazard_to_come(self.family, points, ages, given)
             lower[after], upper[after] = np.exp(-hazard.max(axis=0)), np.exp(-hazard.min(axis=0))
+        elif ages.size and method == "bootstrap":
+            lower[after], upper[after] = self._bootstrap().survival_bounds(ages, given=given, level=level)
         elif ages.size:
             centre, slope = log_hazard_to_come(self.family, self.scale, self.shape, ages, given)
             if self.shape_assumed:
@@ -356,7 +406,7 @@ class LifeFit:
         level : float
             Confidence at each share [-].
         method : str
-            ``wald``, ``cluster`` or ``profile``, as in `bounds`.
+            ``wald``, ``cluster``, ``profile`` or ``bootstrap``, as in `bounds`.
 
         Returns
         -------
@@ -375,6 +425,8 @@ class LifeFit:
                 f"`share` must be above 0 and below 1. Got {shares[~((shares > 0) & (shares < 1))].flat[0]!r}."
             )
         w = self.family.position(-np.log1p(-shares))
+        if method == "bootstrap":
+            return self._bootstrap().age_bounds(w, level=level)
         if method == "profile":
             points = self._contour(level)
             ages = points[:, 0].reshape(-1, *[1] * w.ndim) + w / np.exp(points[:, 1]).reshape(
@@ -392,6 +444,12 @@ class LifeFit:
     def _contour(self, level: float) -> Floats:
         """Points (log scale, log shape) along which the log-likelihood is lower by what `level` allows."""
         return likelihood_contour(self, float(chdtri(1, 1 - level)) / 2)
+
+    def _bootstrap(self) -> BootstrapFits:
+        """Draws of clusters that bounds by bootstrap rest on; the same ones each time."""
+        from kit.life.bootstrap import bootstrap  # it fits, and so comes after this module
+
+        return bootstrap(self, seed=1)
 
     def _check(self, method: str, level: float) -> None:
         """Refuse an unknown method or level."""

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from kit.life.families import WEIBULL, Family, Floats
-from kit.life.fit import LifeFit
+from kit.life.fit import FitRows, LifeFit
 from kit.life.histories import Histories, check_rows
 from kit.life.imperfect import ConstantDetection, Detection, detection_terms
 from kit.life.likelihood import FamilyTerms, PerfectTerms, SumTerms, Terms, row_scores
@@ -114,11 +114,10 @@ def fit_family(
         covariance = (covariance + covariance.T) / 2
     else:
         covariance[0, 0] = -1.0 / hess[0, 0]
-    robust = None
+    robust, code = None, None
     if cluster is not None:
-        robust = _sandwich(
-            terms, start, low, up, number, np.asarray(cluster, dtype=object), point, covariance, family
-        )
+        code = pd.factorize(np.asarray(cluster, dtype=object))[0]
+        robust = _sandwich(terms, start, low, up, number, code, point, covariance, family)
     return LifeFit(
         float(np.exp(point[0])),
         float(np.exp(point[1])) if shape is None else float(shape),
@@ -135,6 +134,8 @@ def fit_family(
         shape is not None,
         terms,
         family,
+        FitRows(start, low, up, number, np.arange(low.size) if code is None else code),
+        histories,
     )
 
 
@@ -156,7 +157,7 @@ def _sandwich(
     lower: Floats,
     upper: Floats,
     count: Floats,
-    cluster: NDArray[np.object_],
+    code: NDArray[np.int64],
     point: Floats,
     covariance: Floats,
     family: Family,
@@ -168,8 +169,7 @@ def _sandwich(
     else:
         scores = row_scores(entry, lower, upper, count, *point, family)
         row_of = np.arange(lower.size)
-    code, names = pd.factorize(cluster)
-    groups = len(names)
+    groups = int(code.max()) + 1
     if groups < 2:
         raise ValueError(f"`cluster` must name at least 2 clusters. Got {groups}. Leave it out.")
     sums = np.stack(

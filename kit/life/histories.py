@@ -7,6 +7,7 @@ missed is the business of the fit, so every history keeps the ages of all its lo
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -105,6 +106,37 @@ class Histories:
                 "cluster": self.cluster if self.cluster is not None else self.life,
                 "n_looks": np.diff(self.look_start),
             }
+        )
+
+    def take(self, rows: ArrayLike, *, count: ArrayLike | None = None) -> Histories:
+        """Return some of the lives, with their looks.
+
+        Parameters
+        ----------
+        rows : array_like of int
+            Rows of the lives, in the order wanted.
+        count : array_like of float, optional
+            Number of lives that each stands for. Default: as it was.
+
+        Returns
+        -------
+        Histories
+            These lives.
+        """
+        at = np.asarray(rows, dtype=np.int64)
+        lengths = np.diff(self.look_start)[at]
+        start = np.r_[0, np.cumsum(lengths)].astype(np.int64)
+        look = np.arange(start[-1]) - np.repeat(start[:-1], lengths) + np.repeat(self.look_start[at], lengths)
+        return dataclasses.replace(
+            self,
+            life=self.life[at],
+            entry=self.entry[at],
+            lower=self.lower[at],
+            upper=self.upper[at],
+            count=self.count[at] if count is None else np.asarray(count, np.float64),
+            cluster=None if self.cluster is None else self.cluster[at],
+            look_age=self.look_age[look],
+            look_start=start,
         )
 
     @classmethod

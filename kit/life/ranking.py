@@ -12,7 +12,7 @@ from scipy.special import gammaincinv
 
 from kit.findings import KINDS, Fleet, Meters, build_looks
 from kit.findings.usage import DAYS_BEYOND
-from kit.regions import finding_regions, mark_lives, track
+from kit.regions import tracked_regions
 
 _PER_FLIGHT_HOURS = 1000.0
 _MM2_PER_M2 = 1e6
@@ -148,7 +148,7 @@ def rank_zones(
     if unknown:
         raise ValueError(f"`kinds` must be among {', '.join(KINDS)}. Got {', '.join(unknown)}.")
     exposure = zone_exposure(fleet)
-    regions = track(mark_lives(finding_regions(fleet), fleet))
+    regions = tracked_regions(fleet)
     regions = regions.sort_values(["found_on", "finding"], kind="stable")
     first = regions.drop_duplicates("track")
     if by == "group":
