@@ -3,6 +3,7 @@
 from kit.life.bootstrap import BootstrapFits, bootstrap
 from kit.life.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
 from kit.life.fit import LifeFit
+from kit.life.goodness import GoodnessOfFit, check_fit
 from kit.life.histories import Histories, build_histories, histories_of_kind, panel_looks
 from kit.life.imperfect import ConstantDetection
 from kit.life.maximum import NoFiniteMaximum
@@ -15,6 +16,7 @@ __all__ = [
     "DISTRIBUTIONS",
     "BootstrapFits",
     "ConstantDetection",
+    "GoodnessOfFit",
     "Histories",
     "LifeComparison",
     "LifeFit",
@@ -22,6 +24,7 @@ __all__ = [
     "TurnbullFit",
     "bootstrap",
     "build_histories",
+    "check_fit",
     "compare_lives",
     "fit_life",
     "fit_turnbull",
