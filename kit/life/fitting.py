@@ -95,9 +95,8 @@ def fit_family(
             )
         model = ConstantDetection(float(detection)) if isinstance(detection, int | float) else detection
         terms = dataclasses.replace(detection_terms(histories, model), family=family)
-    some = slice(
-        None, None, 1 + low.size // _MANY_ROWS if np.isfinite(up[:: 1 + low.size // _MANY_ROWS]).any() else 1
-    )
+    every = 1 + 19 * (low.size > _MANY_ROWS)
+    some = slice(None, None, every if np.isfinite(up[::every]).any() else 1)
     begin = first_point(start[some], low[some], up[some], number[some], shape)
     if family is not WEIBULL:
         begin = _begin_other(terms, begin, shape, family)

@@ -67,6 +67,8 @@ def _merge_pairs(lower: Floats, upper: Floats, weight: Floats) -> tuple[Floats, 
     """Sum the weights of equal (lower, upper) pairs."""
     if lower.size < 2:
         return lower, upper, weight
+    if lower.size > 50_000:
+        return _merge_whole_pairs(lower, upper, weight)
     order = np.lexsort((upper, lower))
     low, up, w = lower[order], upper[order], weight[order]
     new = np.empty(low.size, bool)
@@ -74,6 +76,24 @@ def _merge_pairs(lower: Floats, upper: Floats, weight: Floats) -> tuple[Floats, 
     np.logical_or(low[1:] != low[:-1], up[1:] != up[:-1], out=new[1:])
     starts = np.flatnonzero(new)
     return low[starts], up[starts], np.add.reduceat(w, starts)
+
+
+def _merge_whole_pairs(lower: Floats, upper: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:
+    """Sum the weights of equal pairs of whole ages; leave others as they are, where few would be equal."""
+    if not (upper.max() < _MERGE_LIMIT and (weight == weight[0]).all()):
+        return lower, upper, weight
+    first, last = lower.astype(np.int64), upper.astype(np.int64)
+    if not (np.array_equal(first, lower) and np.array_equal(last, upper)):
+        return lower, upper, weight
+    code = np.sort(first * _MERGE_LIMIT + last)
+    starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
+    kept = code[starts]
+    times = np.diff(np.r_[starts, code.size])
+    return (
+        (kept // _MERGE_LIMIT).astype(np.float64),
+        (kept % _MERGE_LIMIT).astype(np.float64),
+        weight[0] * times,
+    )
 
 
 @dataclass(frozen=True)
@@ -137,8 +157,7 @@ class PerfectTerms:
         pair = ~(exact | first)
         first_age, first_weight = _merge(up[first], w[first])
         pair_low, pair_up, pair_weight = low[pair], up[pair], w[pair]
-        if pair_low.size <= 50_000:
-            pair_low, pair_up, pair_weight = _merge_pairs(pair_low, pair_up, pair_weight)
+        pair_low, pair_up, pair_weight = _merge_pairs(pair_low, pair_up, pair_weight)
         exact_age, exact_weight = _merge(low[exact], w[exact])
         pair_log_lower = np.log(pair_low)
         return cls(

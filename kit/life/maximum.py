@@ -124,7 +124,7 @@ def maximise(terms: Terms, begin: Floats, shape: float | None) -> tuple[Floats, 
                 f"{np.exp(point[1]):.3g}), so no finite maximum was found. What can be had: the scale under an assumed "
                 "shape (`fit_weibull(..., shape=)`)."
             )
-    point, value, hess = _polish(terms, point, free)
+    point, value, hess = _polish(terms, point, free, (value, grad, hess))
     # Curvature in the log of the cumulative hazard and log shape; a standard error of thousands is no maximum.
     unit = np.array([np.exp(point[1]), 1.0])[:free]
     left = -hess[:free, :free] / np.outer(unit, unit)
@@ -136,10 +136,12 @@ def maximise(terms: Terms, begin: Floats, shape: float | None) -> tuple[Floats, 
     return point, value, hess
 
 
-def _polish(terms: Terms, point: Floats, free: int) -> tuple[Floats, float, Floats]:
+def _polish(
+    terms: Terms, point: Floats, free: int, here: tuple[float, Floats, Floats]
+) -> tuple[Floats, float, Floats]:
     """Take the last Newton steps, which only change digits that the likelihood itself no longer shows."""
     with np.errstate(all="ignore"):
-        value, grad, hess = terms.value(*point)
+        value, grad, hess = here
         for _ in range(3):
             try:
                 step = np.linalg.solve(-hess[:free, :free], grad[:free])
