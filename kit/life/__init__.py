@@ -1,6 +1,14 @@
 """How long until damage begins, from what periodic inspections can know."""
 
 from kit.life.bootstrap import BootstrapFits, bootstrap
+from kit.life.clocks import (
+    ClockComparison,
+    SameLives,
+    TwoClockFit,
+    compare_clocks,
+    fit_two_clocks,
+    log_chance,
+)
 from kit.life.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
 from kit.life.fit import LifeFit
 from kit.life.goodness import GoodnessOfFit, check_fit
@@ -15,21 +23,27 @@ from kit.life.weibull import fit_weibull, scale_lower_bound
 __all__ = [
     "DISTRIBUTIONS",
     "BootstrapFits",
+    "ClockComparison",
     "ConstantDetection",
     "GoodnessOfFit",
     "Histories",
     "LifeComparison",
     "LifeFit",
     "NoFiniteMaximum",
+    "SameLives",
     "TurnbullFit",
+    "TwoClockFit",
     "bootstrap",
     "build_histories",
     "check_fit",
+    "compare_clocks",
     "compare_lives",
     "fit_life",
     "fit_turnbull",
+    "fit_two_clocks",
     "fit_weibull",
     "histories_of_kind",
+    "log_chance",
     "median_ranks",
     "panel_looks",
     "plotting_positions",
