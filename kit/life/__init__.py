@@ -18,6 +18,7 @@ from kit.life.maximum import NoFiniteMaximum
 from kit.life.ranking import rank_zones
 from kit.life.ranks import median_ranks, plotting_positions
 from kit.life.turnbull import TurnbullFit, fit_turnbull
+from kit.life.two_stage import MoistureThenDisbond, fit_moisture_then_disbond
 from kit.life.weibull import fit_weibull, scale_lower_bound
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "Histories",
     "LifeComparison",
     "LifeFit",
+    "MoistureThenDisbond",
     "NoFiniteMaximum",
     "SameLives",
     "TurnbullFit",
@@ -39,6 +41,7 @@ __all__ = [
     "compare_clocks",
     "compare_lives",
     "fit_life",
+    "fit_moisture_then_disbond",
     "fit_turnbull",
     "fit_two_clocks",
     "fit_weibull",
