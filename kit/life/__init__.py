@@ -9,6 +9,7 @@ from kit.life.clocks import (
     fit_two_clocks,
     log_chance,
 )
+from kit.life.competing import CompetingLives, fit_competing
 from kit.life.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
 from kit.life.fit import LifeFit
 from kit.life.goodness import GoodnessOfFit, check_fit
@@ -25,6 +26,7 @@ __all__ = [
     "DISTRIBUTIONS",
     "BootstrapFits",
     "ClockComparison",
+    "CompetingLives",
     "ConstantDetection",
     "GoodnessOfFit",
     "Histories",
@@ -40,6 +42,7 @@ __all__ = [
     "check_fit",
     "compare_clocks",
     "compare_lives",
+    "fit_competing",
     "fit_life",
     "fit_moisture_then_disbond",
     "fit_turnbull",
