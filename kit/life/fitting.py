@@ -24,6 +24,7 @@ from kit.life.maximum import (
     start_from_some_rows,
 )
 
+_SHAPES_TO_TRY = (3.0, 9.0)  # besides the usual start
 _MANY_ROWS = 200_000  # from here on a start from some of the rows pays
 
 
@@ -102,7 +103,10 @@ def fit_family(
         begin = _begin_other(terms, begin, shape, family)
     elif perfect and low.size > _MANY_ROWS:
         begin = start_from_some_rows(start, low, up, number, shape, begin)
-    point, value, hess = maximise(terms, begin, shape)
+    if perfect or shape is not None:
+        point, value, hess = maximise(terms, begin, shape)
+    else:
+        point, value, hess = _highest_of_several(terms, begin, _SHAPES_TO_TRY)
     if shape is None and perfect:
         # The limits of an endless and of a vanishing shape are known in closed form for perfect looks only.
         refuse_endless_shape(start, low, up, number, value)
@@ -136,6 +140,24 @@ def fit_family(
         FitRows(start, low, up, number, np.arange(low.size) if code is None else code),
         histories,
     )
+
+
+def _highest_of_several(
+    terms: Terms, begin: Floats, shapes: tuple[float, ...]
+) -> tuple[Floats, float, Floats]:
+    """Highest of the maxima reached from several shapes: with looks that miss there can be more than one."""
+    best, why = None, None
+    for start in (begin, *(np.array([begin[0], np.log(shape)]) for shape in shapes)):
+        try:
+            found = maximise(terms, start, None)
+        except NoFiniteMaximum as reason:
+            why = why or reason
+            continue
+        if best is None or found[1] > best[1] + 1e-9:
+            best = found
+    if best is None:
+        raise why
+    return best
 
 
 def _begin_other(terms: Terms, begin: Floats, shape: float | None, family: Family) -> Floats:

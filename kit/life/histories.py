@@ -17,6 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.findings import CLOCKS, KINDS, NO_DAMAGE, TAP_METHODS, Fleet, PanelAges, build_looks, record_starts
 
+_EVENT = ["life", "age", "date", "kind", "entry", "cluster", "finding"]
+
 
 @dataclass(frozen=True, eq=False)
 class Histories:
@@ -46,6 +48,8 @@ class Histories:
         Lives left out: columns life and reason.
     kind : str
         Kind of damage, empty where it was not said.
+    look_method : ndarray of object, shape (n_looks,) or None
+        Method of each look, where it was said.
     """
 
     life: NDArray[np.object_]
@@ -61,6 +65,7 @@ class Histories:
         default_factory=lambda: pd.DataFrame({"life": [], "reason": []}, dtype=object)
     )
     kind: str = ""
+    look_method: NDArray[np.object_] | None = None
 
     def __len__(self) -> int:
         """Return the number of rows."""
@@ -137,6 +142,7 @@ class Histories:
             cluster=None if self.cluster is None else self.cluster[at],
             look_age=self.look_age[look],
             look_start=start,
+            look_method=None if self.look_method is None else self.look_method[look],
         )
 
     @classmethod
@@ -154,8 +160,8 @@ class Histories:
         ----------
         frame : DataFrame
             One row a look: columns ``life``, ``age`` [clock units], ``found`` (bool). Optional:
-            ``entry``, ``cluster``, ``count``, the same for all looks of a life. Looks at or before
-            the entry age are those that the life had to pass to come under watch. Looks after the
+            ``entry``, ``cluster``, ``count``, the same for all looks of a life, and ``method``, the
+            method of each look. Looks at or before the entry age are those that the life had to pass to come under watch. Looks after the
             first find say nothing of the onset and are not used.
         clock : str
             Name of the clock of ``age``.
@@ -277,6 +283,7 @@ class Histories:
             if left_out
             else pd.DataFrame({"life": [], "reason": []}, dtype=object),
             kind,
+            frame["method"].to_numpy(object)[order][used] if "method" in frame.columns else None,
         )
 
 
@@ -407,16 +414,18 @@ def panel_looks(
     -------
     looks : DataFrame
         Columns life, age [clock units], date, kind (blank: a clean look), entry [clock units], cluster,
-        finding (blank: a clean look).
+        finding (blank: a clean look), method.
     excluded : DataFrame
         Panels left out: life and reason.
     """
     looks = build_looks(fleet, methods=methods, basis=basis) if all_looks is None else all_looks
-    clean = looks.loc[~looks["found"] & looks["zone"].isin(zones), ["panel", "aircraft", "looked_on"]]
+    clean = looks.loc[
+        ~looks["found"] & looks["zone"].isin(zones), ["panel", "aircraft", "looked_on", "method"]
+    ]
     clean = clean.rename(columns={"looked_on": "date"}).assign(kind="")
     findings = fleet.tables["findings"]
     real = findings.loc[~findings["disposition"].isin(NO_DAMAGE)]
-    finds = real.loc[real["zone"].isin(zones), ["panel", "aircraft", "found_on", "kind", "finding"]]
+    finds = real.loc[real["zone"].isin(zones), ["panel", "aircraft", "found_on", "kind", "finding", "method"]]
     finds = finds.rename(columns={"found_on": "date"})
     events = pd.concat([clean.assign(finding=""), finds], ignore_index=True)
     events = events.loc[events["panel"] != ""]
@@ -471,7 +480,7 @@ def panel_looks(
         if left_out
         else pd.DataFrame({"life": [], "reason": []}, dtype=object)
     )
-    return events[["life", "age", "date", "kind", "entry", "cluster", "finding"]], excluded
+    return events[[*_EVENT, "method"]], excluded
 
 
 def _split_at_repairs(
@@ -543,7 +552,7 @@ def histories_of_kind(looks: pd.DataFrame, excluded: pd.DataFrame, *, kind: str,
     )
     frame = kept.assign(found=kept["kind"] == kind)
     return Histories.from_looks(
-        frame[["life", "age", "found", "entry", "cluster"]],
+        frame[["life", "age", "found", "entry", "cluster", "method"]],
         clock=clock,
         kind=kind,
         excluded=pd.concat([excluded, more], ignore_index=True) if len(more) else excluded,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -19,6 +20,120 @@ class Detection(Protocol):
 
     def pod_at_delay(self, delay: Floats) -> Floats:
         """Chance of detection at a delay after onset, one column for each class of damage."""
+
+
+def pod_of_looks(model: Detection, delay: Floats, method: NDArray[np.object_] | None) -> Floats:
+    """Chance of detection at looks, by their method where the model tells methods apart.
+
+    Parameters
+    ----------
+    model : Detection
+        Chance of detection.
+    delay : ndarray, shape (n,)
+        Time from onset to each look [clock units].
+    method : ndarray of object, shape (n,) or None
+        Method of each look.
+
+    Returns
+    -------
+    ndarray, shape (n, n_classes)
+        Chances [-].
+    """
+    if isinstance(model, MethodDetection):
+        if method is None:
+            raise ValueError(
+                "`detection` by method needs the method of each look. Got histories without; give `from_looks` a column method."
+            )
+        return model.pod_by_method(delay, method)
+    return model.pod_at_delay(delay)
+
+
+@dataclass(frozen=True)
+class MethodDetection:
+    """Looks whose chance to find damage depends on their method.
+
+    Parameters
+    ----------
+    pods : mapping of str to Detection or float
+        By method: a chance, or a model of it. All models have the same classes of damage.
+    hidden_share : float
+        Share of damage that no look can find, where all of `pods` are chances [-].
+
+    Raises
+    ------
+    ValueError
+        If `pods` is empty, or its models have different classes of damage.
+    """
+
+    pods: Mapping[str, Detection | float]
+    hidden_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Check that the methods go together."""
+        if not self.pods:
+            raise ValueError("`pods` must name at least one method. Got none.")
+        weights = [np.asarray(model.weights) for model in self._models.values()]
+        if any(w.shape != weights[0].shape or not np.allclose(w, weights[0]) for w in weights):
+            raise ValueError("`pods` must be models with the same classes of damage. Their weights differ.")
+
+    @property
+    def _models(self) -> dict[str, Detection]:
+        return {
+            name: ConstantDetection(float(pod), self.hidden_share) if isinstance(pod, int | float) else pod
+            for name, pod in self.pods.items()
+        }
+
+    @property
+    def weights(self) -> Floats:
+        """Shares of the classes of damage."""
+        return np.asarray(next(iter(self._models.values())).weights)
+
+    def pod_by_method(self, delay: Floats, method: NDArray[np.object_]) -> Floats:
+        """Chance of detection at looks.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to each look [clock units].
+        method : ndarray of object, shape (n,)
+            Method of each look; blank counts as the worst of them.
+
+        Returns
+        -------
+        ndarray, shape (n, n_classes)
+            Chances [-].
+
+        Raises
+        ------
+        ValueError
+            If a method has no chance.
+        """
+        unknown = sorted(set(method[method != ""]) - set(self.pods))
+        if unknown:
+            raise ValueError(
+                f"`detection` must have a chance for every method. Got none for {', '.join(map(str, unknown))}; known are "
+                f"{', '.join(self.pods)}."
+            )
+        each = {name: model.pod_at_delay(delay) for name, model in self._models.items()}
+        out = np.min(list(each.values()), axis=0)
+        for name, pod in each.items():
+            out = np.where((method == name)[:, None], pod, out)
+        return out
+
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Chance of detection by the worst of the methods.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to the look [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n, n_classes)
+            Chances [-].
+        """
+        return self.pod_by_method(delay, np.full(delay.shape, "", dtype=object))
 
 
 @dataclass(frozen=True)
@@ -94,12 +209,16 @@ def detection_terms(histories: Histories, model: Detection) -> SumTerms:
     start, end = histories.look_start[:-1], histories.look_start[1:]
     # Every life that entered late passed a look at its entry, recorded or not.
     ages, owner = histories.look_age, np.repeat(np.arange(n), np.diff(histories.look_start))
+    method = histories.look_method
     at_entry = np.zeros(n, bool)
     at_entry[owner[ages == histories.entry[owner]]] = True
     more = np.flatnonzero((histories.entry > 0) & ~at_entry)
     ages, owner = np.r_[ages, histories.entry[more]], np.r_[owner, more]
     order = np.lexsort((ages, owner))
     ages, owner = ages[order], owner[order]
+    if method is not None:
+        # The look that a late life must have passed at its entry has no method of record.
+        method = np.r_[method, np.full(more.size, "", dtype=object)][order]
     # Two looks at one age are two chances to find, so both stay.
     start = np.searchsorted(owner, np.arange(n + 1))
     start, end = start[:-1], start[1:]
@@ -120,12 +239,13 @@ def detection_terms(histories: Histories, model: Detection) -> SumTerms:
         pair_gap = np.repeat(np.arange(gap.size), n_after)
         pair_start = np.cumsum(n_after) - n_after
         offset = np.arange(pair_gap.size) - pair_start[pair_gap]
-        at = ages[first[gap_life[pair_gap]] + gap[pair_gap] + offset]
+        look = first[gap_life[pair_gap]] + gap[pair_gap] + offset
+        at, by = ages[look], None if method is None else method[look]
         is_last = offset == n_after[pair_gap] - 1
         chance = np.zeros(gap.size)
         for x, wx in zip(node, node_weight, strict=True):
             onset = low + x * (high - low)
-            pod = model.pod_at_delay(at - onset[pair_gap])
+            pod = pod_of_looks(model, at - onset[pair_gap], by)
             with np.errstate(divide="ignore"):
                 log_miss = np.log1p(-pod)
             finds = is_last & is_found[gap_life[pair_gap]]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from kit.life.families import Floats
 from kit.life.histories import Histories
-from kit.life.imperfect import ConstantDetection, Detection
+from kit.life.imperfect import ConstantDetection, Detection, pod_of_looks
 
 if TYPE_CHECKING:
     from kit.life.fit import LifeFit
@@ -32,6 +32,8 @@ class LookSchedule:
         Ages of all looks, life by life, rising [clock units].
     life : ndarray of int, shape (n_looks,)
         Row of the life of each.
+    method : ndarray of object, shape (n_looks,) or None
+        Method of each; of looks after a find, that of the find.
     end : ndarray, shape (n_lives,)
         Age up to which each life was watched; for lives with a find only known to be beyond it.
     end_ages, end_left : ndarray
@@ -41,6 +43,7 @@ class LookSchedule:
     histories: Histories
     age: Floats
     life: NDArray[np.int64]
+    method: NDArray[np.object_] | None
     end: Floats
     end_ages: Floats
     end_left: Floats
@@ -101,10 +104,16 @@ class LookSchedule:
         age = np.concatenate([ages, extra, histories.entry[late]])
         life = np.concatenate([owner, extra_life, late])
         by = np.lexsort((age, life))
+        method = histories.look_method
+        if method is not None:
+            last_method = method[np.maximum(start[1:] - 1, 0)]
+            blank = np.full(late.size, "", dtype=object)
+            method = np.concatenate([method, last_method[extra_life], blank])[by]
         return cls(
             histories,
             age[by],
             life[by],
+            method,
             np.where(found, histories.upper, histories.lower),
             end_ages,
             end_left,
@@ -168,6 +177,7 @@ class LookSchedule:
             upper=upper,
             look_age=self.age[use],
             look_start=np.r_[0, np.cumsum(lengths)].astype(np.int64),
+            look_method=None if self.method is None else self.method[use],
         )
 
     def _ends_beyond(self, age: Floats, rng: np.random.Generator) -> Floats:
@@ -195,7 +205,7 @@ class LookSchedule:
         hit[looks] = False
         delay = self.age[looks] - onset[self.life[looks]]
         there = looks[delay >= 0]
-        pod = model.pod_at_delay(delay[delay >= 0])
+        pod = pod_of_looks(model, delay[delay >= 0], None if self.method is None else self.method[there])
         weights = np.asarray(model.weights) / np.sum(model.weights)
         sort = np.searchsorted(np.cumsum(weights)[:-1], rng.random(onset.size), side="right")
         chance = pod[np.arange(there.size), sort[self.life[there]]]
