@@ -8,13 +8,14 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from kit.life import plotting_positions
+from kit.life import fit_turnbull, plotting_positions
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from numpy.typing import ArrayLike
 
     from kit.intervals import ModeAnswer
-    from kit.life import Histories, LifeFit
+    from kit.life import Histories, LifeFit, TurnbullFit
 
 UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "calendar_days": "days"}
 """Clocks in words, for axes."""
@@ -59,26 +60,62 @@ def _finds_label(fit: LifeFit | None) -> str:
     return "finds" if perfect else "finds (the line adds what looks miss)"
 
 
+def _words_without_model(fit: LifeFit) -> str:
+    """Name the estimate without a model; where looks miss, the fitted line rightly lies above it."""
+    perfect = isinstance(fit.detection, int | float) and fit.detection == 1
+    return "without a model" if perfect else "without a model (the line adds what looks miss)"
+
+
+def draw_without_model(ax: Axes, turnbull: TurnbullFit, label: str, until: float) -> None:
+    """Draw the estimate without a model as boxes: within one it is not known where the share rises.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    turnbull : TurnbullFit
+        The estimate.
+    label : str
+        For the legend.
+    until : float
+        End of the age axis [clock units].
+    """
+    ends = np.r_[0.0, turnbull.lower, turnbull.upper[np.isfinite(turnbull.upper)], until]
+    ends = np.unique(ends[ends <= until])
+    least, most = turnbull.survival_range((ends[:-1] + ends[1:]) / 2)
+    seen = ends[:-1] < turnbull.lower[-1] if np.isinf(turnbull.upper[-1]) else np.ones(least.size, bool)
+    low, high = 1 - most[seen], 1 - least[seen]
+    at = np.r_[ends[:-1][seen], ends[1:][seen][-1:]]
+    ax.fill_between(
+        at, np.r_[low, low[-1:]], np.r_[high, high[-1:]], step="post", facecolor="0.75", edgecolor="0.45", linewidth=0.9,
+        label=label,
+    )  # fmt: skip
+
+
 def plot_share_damaged(
     fit: LifeFit,
     histories: Histories,
     ax: Axes | None = None,
     *,
     naive: LifeFit | None = None,
+    band: tuple[ArrayLike, ArrayLike, ArrayLike] | None = None,
     **line_kwargs,
 ) -> Axes:
-    """Draw the share of panels with damage against age, with bounds and the finds.
+    """Draw the share of panels with damage against age, with bounds, over the estimate without a model.
 
     Parameters
     ----------
     fit : LifeFit
         The fitted life.
     histories : Histories
-        What it was fitted to; every find is a bar over the ages between which it arose.
+        What it was fitted to; the estimate of Turnbull from them is drawn under the fit as boxes.
     ax : Axes, optional
         Where to draw.
     naive : LifeFit, optional
         A fit made the wrong way, drawn dotted as a warning.
+    band : tuple of array_like, optional
+        Ages, and lower and upper bounds of the share without damage there, as `TurnbullFit.band` gives
+        them; drawn as thin dashed lines.
     **line_kwargs
         For the fitted line.
 
@@ -97,9 +134,14 @@ def plot_share_damaged(
     ax.plot(
         age, 1 - fit.survival(age), **({"color": INK, "label": fit.label.replace("_", " ")} | line_kwargs)
     )
-    points = plotting_positions(histories)
-    label = _finds_label(fit)
-    ax.hlines(points["share"], points["lower"], points["upper"], color="0.35", linewidth=1.2, label=label)
+    draw_without_model(ax, fit_turnbull(histories), _words_without_model(fit), fit.oldest_age)
+    if band is not None:
+        ages, lower, upper = (np.asarray(x, float) for x in band)
+        for i, bound in enumerate((lower, upper)):
+            ax.plot(
+                ages, 1 - bound, color="0.45", linestyle="--", linewidth=0.9,
+                label="its 95 % band" if i == 0 else None,
+            )  # fmt: skip
     if naive is not None:
         ax.plot(age, 1 - naive.survival(age), **_NAIVE)
     unit = UNITS.get(fit.clock, fit.clock)

@@ -3,7 +3,7 @@ import numpy as np
 import pytest
 
 from kit.figures import plot_modes, plot_probability, plot_share_damaged
-from kit.life import fit_weibull, plotting_positions
+from kit.life import fit_turnbull, fit_weibull
 
 
 def labels(ax):
@@ -14,15 +14,24 @@ def line(ax, label):
     return next(one for one in ax.get_lines() if one.get_label() == label)
 
 
-def test_share_damaged_draws_the_fit_and_every_find_between_its_ages(fit, histories):
+def test_share_damaged_draws_the_fit_over_the_estimate_without_a_model(fit, histories):
+    """Ten panels, number i found between i - 1 and i thousand hours: the estimate rises by a tenth in each."""
     ax = plot_share_damaged(fit, histories)
     age, share = line(ax, "Weibull, core damage (7 finds)").get_data()
     np.testing.assert_allclose(share, 1 - fit.survival(age))
-    bars = np.array([path for part in ax.collections for path in getattr(part, "get_segments", list)()])
-    points = plotting_positions(histories)
-    np.testing.assert_allclose(np.sort(bars[:, 0, 0]), points["lower"])
-    np.testing.assert_allclose(np.sort(bars[:, 1, 0]), points["upper"])
-    np.testing.assert_allclose(np.sort(bars[:, 0, 1]), points["share"])
+    boxes = next(part for part in ax.collections if part.get_label() == "without a model")
+    corners = boxes.get_paths()[0].vertices
+    for i in range(1, 8):
+        inside = corners[np.isclose(corners[:, 0], 1000.0 * (i - 1)) | np.isclose(corners[:, 0], 1000.0 * i)]
+        assert inside[:, 1].max() >= i / 10 - 1e-9
+        assert np.isclose(inside[:, 1], (i - 1) / 10).any()
+
+
+def test_share_damaged_draws_the_band_of_the_estimate_without_a_model(fit, histories):
+    ages = np.array([1500.0, 4500.0])
+    low, high = fit_turnbull(histories).band(ages, n=50, seed=1)
+    drawn = line(plot_share_damaged(fit, histories, band=(ages, low, high)), "its 95 % band")
+    np.testing.assert_allclose(drawn.get_ydata(), 1 - low)
 
 
 def test_share_damaged_axes_have_words_and_the_unit_of_the_fit(fit, histories):
@@ -40,10 +49,10 @@ def test_share_damaged_keeps_to_the_axes_given_and_leaves_style_alone(fit, histo
 
 
 def test_a_fit_with_missed_looks_says_why_its_line_lies_above_the_finds(histories):
-    assert "finds (the line adds what looks miss)" in labels(
+    assert "without a model (the line adds what looks miss)" in labels(
         plot_share_damaged(fit_weibull(histories, detection=0.7), histories)
     )
-    assert "finds" in labels(plot_share_damaged(fit_weibull(histories), histories))
+    assert "without a model" in labels(plot_share_damaged(fit_weibull(histories), histories))
 
 
 @pytest.mark.parametrize("plot", [plot_share_damaged, plot_probability])
