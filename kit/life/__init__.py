@@ -10,31 +10,41 @@ from kit.life.clocks import (
     log_chance,
 )
 from kit.life.competing import CompetingLives, fit_competing
+from kit.life.covariates import COVARIATES, with_covariates
 from kit.life.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
 from kit.life.fit import LifeFit
+from kit.life.frailty import SharedFit, fit_shared
 from kit.life.goodness import GoodnessOfFit, check_fit
 from kit.life.histories import Histories, build_histories, histories_of_kind, panel_looks
-from kit.life.imperfect import ConstantDetection
+from kit.life.imperfect import ConstantDetection, MethodDetection
 from kit.life.maximum import NoFiniteMaximum
 from kit.life.ranking import rank_zones
 from kit.life.ranks import median_ranks, plotting_positions
+from kit.life.regression import fit_regression
+from kit.life.regression_fit import RegressionFit
+from kit.life.ridge import DetectionRidge, detection_ridge
 from kit.life.turnbull import TurnbullFit, fit_turnbull
 from kit.life.two_stage import MoistureThenDisbond, fit_moisture_then_disbond
 from kit.life.weibull import fit_weibull, scale_lower_bound
 
 __all__ = [
+    "COVARIATES",
     "DISTRIBUTIONS",
     "BootstrapFits",
     "ClockComparison",
     "CompetingLives",
     "ConstantDetection",
+    "DetectionRidge",
     "GoodnessOfFit",
     "Histories",
     "LifeComparison",
     "LifeFit",
+    "MethodDetection",
     "MoistureThenDisbond",
     "NoFiniteMaximum",
+    "RegressionFit",
     "SameLives",
+    "SharedFit",
     "TurnbullFit",
     "TwoClockFit",
     "bootstrap",
@@ -42,9 +52,12 @@ __all__ = [
     "check_fit",
     "compare_clocks",
     "compare_lives",
+    "detection_ridge",
     "fit_competing",
     "fit_life",
     "fit_moisture_then_disbond",
+    "fit_regression",
+    "fit_shared",
     "fit_turnbull",
     "fit_two_clocks",
     "fit_weibull",
@@ -55,4 +68,5 @@ __all__ = [
     "plotting_positions",
     "rank_zones",
     "scale_lower_bound",
+    "with_covariates",
 ]
