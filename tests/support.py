@@ -101,11 +101,11 @@ ROWS = {
         L4 - A1 Z2 P2 2019-02-01 tap_manual - found 2019-02-01
     """,
     "findings": """
-        finding inspection aircraft zone panel found_on method kind outline centre_x centre_y length width size_unit rounding disposition recorded_on
-        D1 L2 A1 Z1 P1 2014-01-01 tap_manual disbond POLYGON((100_100,150_100,150_130,100_130,100_100)) - - 50 30 mm 5 monitor 2014-01-05
-        D2 L3 A2 Z2 - 2017-05-01 visual dent - 200 100 2 1 in 0.25 temporary_repair 2017-05-01
-        D3 L4 A1 Z2 P2 2019-02-01 tap_manual disbond - - - - - - - not_confirmed 2019-02-01
-        D4 - A1 Z1 P5 2019-05-05 visual dent POLYGON((10_10,40_10,40_40,10_40,10_10)) - - 30 30 mm 5 within_limits 2019-05-06
+        finding inspection aircraft zone panel found_on method kind outline centre_x centre_y length width size_unit rounding tap_grid disposition recorded_on
+        D1 L2 A1 Z1 P1 2014-01-01 tap_manual disbond POLYGON((100_100,150_100,150_130,100_130,100_100)) - - 50 30 mm 5 - monitor 2014-01-05
+        D2 L3 A2 Z2 - 2017-05-01 visual dent - 200 100 2 1 in 0.25 - temporary_repair 2017-05-01
+        D3 L4 A1 Z2 P2 2019-02-01 tap_manual disbond - - - - - - - - not_confirmed 2019-02-01
+        D4 - A1 Z1 P5 2019-05-05 visual dent POLYGON((10_10,40_10,40_40,10_40,10_10)) - - 30 30 mm 5 G1 within_limits 2019-05-06
     """,
     "repairs": """
         repair finding repaired_on repair_class region restoration_factor recorded_on
@@ -114,6 +114,14 @@ ROWS = {
     "limits": """
         limit group revision valid_from size recorded_on
         M1 flap 1 2010-01-01 40 2010-01-01
+    """,
+    # the grid of D4, whose outline was drawn as well
+    "taps": """
+        tap grid x y mark contact_time recorded_on
+        T1 G1 25 25 dull 420 2019-05-06
+        T2 G1 50 25 clear 300 2019-05-06
+        T3 G1 25 50 clear - 2019-05-06
+        T4 G1 50 50 - 310 2019-05-06
     """,
 }
 

@@ -4,16 +4,21 @@ from kit.figures.coverage import plot_coverage
 from kit.figures.decision import plot_answer, plot_rerun, plot_risk
 from kit.figures.delays import plot_reporting_delay
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
+from kit.figures.panel import plot_density, plot_growth_strip, plot_panel, plot_size_by_age
 from kit.figures.zones import plot_zone_rates
 
 __all__ = [
     "plot_answer",
     "plot_coverage",
+    "plot_density",
+    "plot_growth_strip",
     "plot_modes",
+    "plot_panel",
     "plot_probability",
     "plot_reporting_delay",
     "plot_rerun",
     "plot_risk",
     "plot_share_damaged",
+    "plot_size_by_age",
     "plot_zone_rates",
 ]

@@ -28,11 +28,9 @@ from kit.findings.labels import ZoneLabels
 from kit.findings.meters import check_meters
 from kit.findings.problems import Ledger
 from kit.findings.references import References
-from kit.findings.shapes import sound_outlines
-from kit.findings.tables import EVENT_DATES, TABLES
-
-FARTHEST = 1e6
-"""Largest coordinate of an outline that is worked with: a kilometre [mm]."""
+from kit.findings.shapes import FARTHEST, lines_on_panel, sound_outlines
+from kit.findings.tables import EVENT_DATES, GEOMETRIES, TABLES
+from kit.findings.tap_checks import check_taps
 
 _PLANS = ("tasks", "limits")
 _ENDS = {
@@ -154,7 +152,7 @@ def _events(bench: Bench, name: str, rows: pd.DataFrame) -> None:
 def _far_outlines(bench: Bench, name: str, rows: pd.DataFrame) -> None:
     """Report outlines that reach farther than any aircraft, which geometry cannot work with, and blank them."""
     for column in TABLES[name].columns:
-        if column.type != "polygon" or not len(rows):
+        if column.type not in GEOMETRIES or not len(rows):
             continue
         shapes = rows[column.name].to_numpy(dtype=object)
         points, at = shapely.get_coordinates(shapes, return_index=True)
@@ -174,8 +172,10 @@ def _far_outlines(bench: Bench, name: str, rows: pd.DataFrame) -> None:
 
 
 def _zones(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
-    """Check the outlines of zones."""
-    rows["outline"] = sound_outlines(bench.ledger, "zones", "outline", rows, bench.text("zones", rows))
+    """Check the outlines of zones and the rows of fasteners in them."""
+    text = bench.text("zones", rows)
+    rows["outline"] = sound_outlines(bench.ledger, "zones", "outline", rows, text)
+    rows["fastener_rows"] = lines_on_panel(bench.ledger, "zones", "fastener_rows", rows, text)
     return rows
 
 
@@ -206,6 +206,18 @@ def _limits(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
         reason="no zone is in the group",
         expected=f"one of {', '.join(sorted(groups.unique()))}",
         mend="mend the group here or in zones",
+        warn=True,
+    )
+    keys = ["group", "place", "valid_from"]
+    good = bench.sound("limits", rows)
+    bench.report(
+        "limits",
+        good,
+        good.duplicated(keys, keep=False) & good["valid_from"].notna(),
+        "valid_from",
+        reason="two limits for one place in force from the same day",
+        expected="one row for each group, place and day",
+        mend="mend the place or the day; the row with the last id is used",
         warn=True,
     )
     return rows
@@ -276,6 +288,7 @@ _CHECKS: dict[str, Callable[[Bench, pd.DataFrame], pd.DataFrame] | None] = {
     "tasks": None,
     "cards": None,
     "inspections": check_inspections,
+    "taps": check_taps,
     "findings": check_findings,
     "repairs": check_repairs,
 }

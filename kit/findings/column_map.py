@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field
 
-from kit.findings.tables import TABLES, Column
+from kit.findings.tables import GEOMETRIES, TABLES, Column
 
 DEFAULT = "default"
 """Key that stands for all columns of a table that are not named."""
@@ -142,7 +142,7 @@ def check_map(table: str, entries: TableMap) -> str:
         ("date_order", lambda column: column.type == "date", "columns of dates"),
         (
             "units",
-            lambda column: column.type in ("length", "polygon") or column.name in sizes,
+            lambda column: column.type in ("length", *GEOMETRIES) or column.name in sizes,
             "columns of lengths and polygons",
         ),
         (

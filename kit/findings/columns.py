@@ -15,7 +15,7 @@ from kit.findings import limits
 from kit.findings.column_map import SIZES, TableMap, iso_dates
 from kit.findings.dates import day_advice, order_reason
 from kit.findings.problems import Ledger
-from kit.findings.tables import MM_PER_UNIT, TABLES, Column, Table
+from kit.findings.tables import GEOMETRIES, MM_PER_UNIT, TABLES, Column, Table
 from kit.findings.written import Written, column_text, given_cells
 
 _REAL_BY_TYPE = ("number", "length")
@@ -188,10 +188,15 @@ def _typed_cells(
             "yes, or a blank cell",
             "write yes or leave it blank",
         )
-    elif column.type == "polygon":
-        values, unread, whys = _polygons(cells, given, factor)
-        reason = f"{column.name} is not a polygon in WKT"
-        expected, mend = whys, "write POLYGON ((x y, x y, x y, x y)) with the first point again at the end"
+    elif column.type in GEOMETRIES:
+        values, unread, whys = _shapes(cells, given, factor, kind=column.type)
+        expected = whys
+        if column.type == "polygon":
+            reason = f"{column.name} is not a polygon in WKT"
+            mend = "write POLYGON ((x y, x y, x y, x y)) with the first point again at the end"
+        else:
+            reason = f"{column.name} is not lines in WKT"
+            mend = "write LINESTRING (x y, x y), or MULTILINESTRING ((x y, x y), (x y, x y)) for several"
     else:
         return cells, unread
     if unread.any():
@@ -210,9 +215,23 @@ def _days(cells: pd.Series) -> pd.Series:
     return pd.Series(days.astype("datetime64[us]").to_numpy()[codes], index=cells.index)
 
 
-def _polygons(cells: pd.Series, given: np.ndarray, factor: float) -> tuple[pd.Series, np.ndarray, np.ndarray]:
-    """Return geometries in mm, which cells are no polygon, and what was expected of each."""
-    whys = np.full(len(cells), "a closed POLYGON in WKT, which can be read", dtype=object)
+_KINDS = {
+    "polygon": ((shapely.GeometryType.POLYGON,), "POLYGON", "a closed POLYGON"),
+    "lines": (
+        (shapely.GeometryType.LINESTRING, shapely.GeometryType.MULTILINESTRING),
+        "LINESTRING or MULTILINESTRING",
+        "a LINESTRING or MULTILINESTRING",
+    ),
+}
+"""Geometries that a column of shapes takes, and their words."""
+
+
+def _shapes(
+    cells: pd.Series, given: np.ndarray, factor: float, *, kind: str = "polygon"
+) -> tuple[pd.Series, np.ndarray, np.ndarray]:
+    """Return geometries in mm, which cells are none of their kind, and what was expected of each."""
+    types, word, words = _KINDS[kind]
+    whys = np.full(len(cells), f"{words} in WKT, which can be read", dtype=object)
     shapes = np.full(len(cells), None, dtype=object)
     values = cells.to_numpy(dtype=object)
     if isinstance(cells.dtype, pd.StringDtype):
@@ -231,19 +250,19 @@ def _polygons(cells: pd.Series, given: np.ndarray, factor: float) -> tuple[pd.Se
         if len(where):
             with np.errstate(invalid="ignore", over="ignore"):  # nan and 1e999 are reported below
                 shapes[where] = read(values[where], on_invalid="ignore")
-    flat = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
-    many = flat & (shapely.get_num_coordinates(shapes) > limits.MOST_CORNERS)
+    many = np.isin(shapely.get_type_id(shapes), types)
+    many &= shapely.get_num_coordinates(shapes) > limits.MOST_CORNERS
     whys[many] = f"at most {limits.MOST_CORNERS:,} corners"
     shapes[is_shape] = values[is_shape]
-    is_polygon = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
+    is_kind = np.isin(shapely.get_type_id(shapes), types)
     is_sound = np.zeros(len(cells), dtype=bool)
-    is_sound[is_polygon] = np.isfinite(shapely.bounds(shapes[is_polygon])).all(axis=1)
+    is_sound[is_kind] = np.isfinite(shapely.bounds(shapes[is_kind])).all(axis=1)
     is_sound &= ~many
     unread = given & ~is_sound
-    other = given & ~is_polygon & ~shapely.is_missing(shapes)
-    names = {kind.value: kind.name for kind in shapely.GeometryType}
-    whys[other] = [f"one POLYGON, not a {names[kind]}" for kind in shapely.get_type_id(shapes[other])]
-    whys[is_polygon & ~is_sound & ~many] = "a POLYGON with points that are finite numbers"
+    other = given & ~is_kind & ~shapely.is_missing(shapes)
+    names = {one.value: one.name for one in shapely.GeometryType}
+    whys[other] = [f"one {word}, not a {names[one]}" for one in shapely.get_type_id(shapes[other])]
+    whys[is_kind & ~is_sound & ~many] = f"a {word} with points that are finite numbers"
     shapes[unread] = None
     if shapely.has_z(shapes).any():
         shapes = shapely.force_2d(shapes)
@@ -297,7 +316,7 @@ def _type_coverage(
     if not given.any():
         return
     part = cells[given]
-    found, lost, _ = _polygons(part, np.ones(len(part), dtype=bool), MM_PER_UNIT[length_unit])
+    found, lost, _ = _shapes(part, np.ones(len(part), dtype=bool), MM_PER_UNIT[length_unit])
     unread = np.zeros(len(cells), dtype=bool)
     unread[given] = lost
     ledger.add(

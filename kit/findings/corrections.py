@@ -19,7 +19,7 @@ from kit.findings.columns import RawTable, type_table
 from kit.findings.known import rows_known
 from kit.findings.problems import Ledger, TableError, one_problem, sorted_problems, table_error
 from kit.findings.report import write_whole
-from kit.findings.tables import TABLES
+from kit.findings.tables import GEOMETRIES, TABLES
 from kit.findings.traps import find_traps
 
 if TYPE_CHECKING:
@@ -459,7 +459,7 @@ def _with_rows(raw: RawTable, name: str, accepted: pd.DataFrame, file: str) -> R
         labels = text.index[[column.name in row.changed for row in rows]]
         if len(labels):
             cells = own.typed[column.name].loc[labels]
-            if column.type in ("length", "polygon"):
+            if column.type in ("length", *GEOMETRIES):
                 cells = _scaled(cells, _factor(raw, written, column.name))
             typed.loc[labels, column.name] = cells
     if name == "findings":

@@ -394,6 +394,29 @@ def region_file(folder: Path | None, dataset: Dataset) -> Path | None:
     return path
 
 
+_FORMATS = {"a table": "CSV or Parquet", "a region": "GeoJSON or GeoParquet", "a tap grid": "CSV"}
+
+
+def tap_file(folder: Path, name: str) -> tuple[Path | None, dict[str, str]]:
+    """Return the file with the tap marks of a finding, or why it is not read.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder that holds the dataset.
+    name : str
+        Path of the file from there on.
+
+    Returns
+    -------
+    path : Path or None
+        None where the file is missing, too large, of another kind, or outside the folder.
+    words : dict of str to str
+        Reason, expected and mend; empty where there is a path.
+    """
+    return _inside(folder, name, "the file with the tap marks", (".csv",), "a tap grid")
+
+
 def _inside(
     folder: Path, name: str, what: str, endings: tuple[str, ...], kind: str
 ) -> tuple[Path | None, dict[str, str]]:
@@ -412,7 +435,7 @@ def _inside(
         return None, {"reason": reason, "expected": what, "mend": mend}
     if path.suffix.lower() not in endings:
         ways = " or ".join(endings)
-        reason = "not a CSV or Parquet file" if kind == "a table" else "not a GeoJSON or GeoParquet file"
+        reason = f"not a {_FORMATS[kind]} file"
         return None, {
             "reason": reason,
             "expected": f"a file that ends in {ways}",

@@ -10,6 +10,7 @@ from kit.findings.bench import Bench
 from kit.findings.keys import among, places
 from kit.findings.shapes import check_sizes, clipped_to_panel, panel_outlines, sound_outlines
 from kit.findings.tables import EVENT_DATES, NO_DAMAGE, TABLES
+from kit.findings.tap_checks import check_tap_grids
 from kit.findings.written import Written, is_given
 
 DAYS_APART = np.timedelta64(7, "D")
@@ -117,7 +118,7 @@ def check_findings(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     panels = panel_outlines(bench.tables["zones"], rows["zone"])
     shapes = sound_outlines(bench.ledger, "findings", "outline", rows, text)
     rows["outline"] = clipped_to_panel(bench.ledger, "findings", "outline", rows, text, shapes, panels)
-    _shapeless(bench, rows, text, panels)
+    _shapeless(bench, rows, text, panels, check_tap_grids(bench, rows, panels))
     good = bench.sound("findings", rows).index
     keep = rows.index.isin(good)
     check_sizes(bench.ledger, rows[keep], text[keep], panels[keep])
@@ -185,9 +186,11 @@ def check_outcomes(bench: Bench) -> None:
     )
 
 
-def _shapeless(bench: Bench, rows: pd.DataFrame, text: pd.DataFrame | Written, panels: np.ndarray) -> None:
+def _shapeless(
+    bench: Bench, rows: pd.DataFrame, text: pd.DataFrame | Written, panels: np.ndarray, tapped: np.ndarray
+) -> None:
     """Report findings without any shape, sizes without a unit, and centres off the panel."""
-    drawn = is_given(text, "outline") | (rows["tap_grid"] != "")
+    drawn = is_given(text, "outline") | tapped
     sized = is_given(text, "length")
     no_unit = (sized | is_given(text, "width")) & ~is_given(text, "size_unit")
     words = {"expected": "mm, cm or in", "mend": "write the unit of length and width"}

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings.tables import TABLES
+from kit.findings.tables import TABLES, Table
+from kit.findings.written import given_cells
 
 ALL = "all"
 """Key of the digest over all tables."""
@@ -36,17 +37,27 @@ def fingerprint(tables: dict[str, pd.DataFrame]) -> dict[str, str]:
     the order of rows nor the lay-out of files matters. Polygons are normalised WKB, numbers
     the shortest digits that give the same float, days YYYY-MM-DD. File and row number are
     left out.
+
+    So that declaring a new column does not change the digests of datasets that were written,
+    and of decisions that were recorded, before it: a column declared as `later` is left out
+    while it is blank throughout, and a table declared as `later` while it has no rows. The columns that
+    were there from the start stay in, blank or not, as in the digests already recorded.
     """
-    digests = {name: _digest(tables[name], TABLES[name].id_column) for name in sorted(tables)}
+    digests = {
+        name: _digest(tables[name], TABLES[name])
+        for name in sorted(tables)
+        if len(tables[name]) or not TABLES[name].later
+    }
     whole = hashlib.sha256(json.dumps(digests, sort_keys=True).encode())
     return digests | {ALL: whole.hexdigest()}
 
 
-def _digest(frame: pd.DataFrame, key: str) -> str:
+def _digest(frame: pd.DataFrame, table: Table) -> str:
     """Return the digest of one table."""
-    rows = frame.sort_values(key, kind="stable")
+    rows = frame.sort_values(table.id_column, kind="stable")
     digest = hashlib.sha256()
-    for name in sorted(set(rows.columns) - set(_NOT_CONTENT)):
+    blank = {c.name for c in table.columns if c.later and not given_cells(rows[c.name]).any()}
+    for name in sorted(set(rows.columns) - blank - set(_NOT_CONTENT)):
         digest.update(json.dumps([name, _canonical(rows[name])], ensure_ascii=False).encode())
     return digest.hexdigest()
 

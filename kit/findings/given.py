@@ -11,7 +11,7 @@ import pandas as pd
 
 from kit.findings.column_map import TableMap
 from kit.findings.problems import one_problem, sorted_problems
-from kit.findings.tables import MAY_BE_EMPTY, Column, Table
+from kit.findings.tables import GEOMETRIES, MAY_BE_EMPTY, Column, Table
 from kit.findings.written import cell_text, column_text
 
 
@@ -117,7 +117,7 @@ def _tidy(cells: pd.Series, column: Column) -> pd.Series:
         return cells.astype("float64")
     if column.type == "flag" and kind == "b":
         return cells
-    if column.type == "polygon" and cells.dtype == object:
+    if column.type in GEOMETRIES and cells.dtype == object:
         cells = cells.where(cells.notna(), "")
         texts = [isinstance(cell, str) for cell in cells]
         return cells.astype("str").str.strip() if all(texts) else _blank_out(cells, np.array(texts))
@@ -129,7 +129,7 @@ def _tidy(cells: pd.Series, column: Column) -> pd.Series:
 
 
 def _blank_out(cells: pd.Series, is_text: np.ndarray) -> pd.Series:
-    """Return polygons of several kinds: text without blanks around it, bytes as they are."""
+    """Return shapes of several kinds: text without blanks around it, bytes as they are."""
     mixed = cells.to_numpy(dtype=object).copy()
     mixed[is_text] = [cell.strip() for cell in mixed[is_text]]
     rest = ~is_text
@@ -173,7 +173,7 @@ def _heading_problems(table: Table, given: Given, renamed: TableMap) -> tuple[pd
             fatal.append(problem(name, reason=reason, expected="each heading once", mend="rename one"))
     for column in table.all_columns:
         name = renamed.heading(column.name)
-        if name in heading:
+        if name in heading or column.later:
             continue
         if column.required:
             mend = f"add the column {name}: {column.meaning}"

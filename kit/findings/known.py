@@ -10,7 +10,7 @@ import pandas as pd
 from kit.findings.columns import RawTable
 from kit.findings.keys import among
 from kit.findings.problems import Ledger
-from kit.findings.tables import EVENT_DATES, Table
+from kit.findings.tables import EVENT_DATES, GEOMETRIES, Table
 
 MOST_CORRECTED = 0.5
 """Share of the cells that a correction may change before it is doubted that it is one [-]."""
@@ -159,7 +159,7 @@ def _report_other_subject(table: Table, rows: pd.DataFrame, valid: pd.DataFrame,
     if not len(valid):
         return
     key = table.id_column
-    columns = [c.name for c in table.columns if c.type != "polygon" and c.name not in (key, "remarks")]
+    columns = [c.name for c in table.columns if c.type not in GEOMETRIES and c.name not in (key, "remarks")]
     old = rows.drop_duplicates(key).set_index(key)[columns].loc[valid["replaces"]]
     new = valid[columns]
     n_given, n_differ, n_named = (np.zeros(len(new)) for _ in range(3))

@@ -19,6 +19,7 @@ from kit.findings.set_aside import FILE_NAME as REJECTED_FILE
 from kit.findings.set_aside import write_rejected
 from kit.findings.sources import Source, open_source
 from kit.findings.tables import TABLES
+from kit.findings.tap_files import with_tap_files
 from kit.findings.written import given_cells
 
 
@@ -64,7 +65,8 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
 
     Notes
     -----
-    The checks and their results are the same whatever the source. Where nothing is rejected no file is written; a file that an earlier loading left is then
+    The checks and their results are the same whatever the source. Where tap_grid of a finding names a
+    CSV file in the folder (x, y, mark, contact_time), its taps join the table of taps. Where nothing is rejected no file is written; a file that an earlier loading left is then
     emptied down to its heading.
     """
     opened = open_source(source)
@@ -82,6 +84,8 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         if name not in raw:
             raw[name] = blank_table(table)
     cut_off = pd.Timestamp(dataset.cut_off)
+    raw, lines, columns = with_tap_files(raw, opened.folder, length_unit=dataset.length_unit, cut_off=cut_off)
+    row_problems, warnings = row_problems + lines, warnings + columns
     recorded = [table.typed["recorded_on"].max() for table in raw.values() if len(table.typed)]
     known_on = max([cut_off, *(day for day in recorded if pd.notna(day))])
     checked = check_tables(raw, cut_off=cut_off, known_on=known_on)

@@ -44,7 +44,7 @@ def write_rejected(rejected: pd.DataFrame, raw: dict[str, RawTable], path: Path)
     frame["row_as_written"] = ""
     for table, part in rejected.groupby("table"):
         if table in raw:
-            frame.loc[part.index, "row_as_written"] = _as_written(raw[table].text, table, part["row"])
+            frame.loc[part.index, "row_as_written"] = _as_written(raw[table].text, table, part)
     for name in (*PROBLEM_COLUMNS, "row_as_written"):
         if name != "row":
             frame[name] = frame[name].astype("str").str.replace(_STARTS_FORMULA, r"'\1", regex=True)
@@ -59,13 +59,13 @@ def write_rejected(rejected: pd.DataFrame, raw: dict[str, RawTable], path: Path)
         ) from error
 
 
-def _as_written(text: pd.DataFrame, table: str, rows: pd.Series) -> list[str]:
-    """Return rows as they stand in their file, the declared columns only."""
+def _as_written(text: pd.DataFrame, table: str, problems: pd.DataFrame) -> list[str]:
+    """Return rows as they stand in their files, the declared columns only."""
     columns = [column.name for column in TABLES[table].all_columns]
-    found = text[text["row"].isin(rows)]
+    found = text[text["row"].isin(problems["row"])]
     lines = {}
-    for row, *cells in found[["row", *columns]].itertuples(index=False, name=None):
+    for file, row, *cells in found[["file", "row", *columns]].itertuples(index=False, name=None):
         line = io.StringIO()
         csv.writer(line, lineterminator="").writerow(cells)
-        lines[row] = line.getvalue()
-    return [lines.get(row, "") for row in rows]
+        lines[file, row] = line.getvalue()
+    return [lines.get(place, "") for place in zip(problems["file"], problems["row"], strict=True)]

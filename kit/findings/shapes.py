@@ -14,6 +14,9 @@ from kit.findings.problems import Ledger
 from kit.findings.tables import MM_PER_UNIT
 from kit.findings.written import Written
 
+FARTHEST = 1e6
+"""Largest coordinate on a panel that is worked with: a kilometre [mm]."""
+
 REPAIR_SHARE = 0.05
 """Largest change of area by which a self-crossing outline may be repaired [-]."""
 
@@ -187,6 +190,72 @@ def clipped_to_panel(
     return shapes
 
 
+def lines_on_panel(
+    ledger: Ledger, table: str, column: str, rows: pd.DataFrame, text: pd.DataFrame
+) -> NDArray:
+    """Return lines clipped to the outline beside them, reporting each that leaves it.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where problems go.
+    table, column : str
+        Where the lines are from.
+    rows, text : DataFrame
+        Typed rows with the column `outline`, and as written.
+
+    Returns
+    -------
+    ndarray of LineString, MultiLineString or None, shape (n_rows,)
+        Lines of which over half the length is inside are clipped; the others become None and
+        their rows are rejected. Where there is no outline nothing is clipped.
+    """
+    shapes = rows[column].to_numpy(dtype=object).copy()
+    panels = rows["outline"].to_numpy(dtype=object)
+    both = ~shapely.is_missing(shapes) & ~shapely.is_missing(panels)
+    out = np.flatnonzero(both)
+    length = shapely.length(shapes)
+    inside = shapely.intersection(shapes[out], panels[out])
+    share = np.zeros(len(shapes))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share[out] = np.nan_to_num(shapely.length(inside) / length[out])
+    leaves = both & ((share < 1 - NO_AREA) | (length == 0))
+    pieces = np.full(len(shapes), None, dtype=object)
+    pieces[out] = [_only_lines(shape) for shape in inside]
+    for mask, reason, mend, warn in (
+        (
+            leaves & (share > 0.5),
+            f"{column} leaves the panel, clipped",
+            "check datum and unit; draw the lines again if the clipped ones are not meant",
+            True,
+        ),
+        (leaves & (length == 0), f"{column} has no length", "draw the lines again", False),
+        (
+            leaves & (share <= 0.5) & (length > 0),
+            f"{column} is mostly outside the panel",
+            "check the zone, the datum and the unit",
+            False,
+        ),
+    ):
+        where = np.flatnonzero(mask)
+        ledger.add(
+            table,
+            rows.iloc[where],
+            column,
+            _as_written(text, column, where),
+            reason=reason,
+            expected=[
+                f"lines with a length, inside the outline ({100 * part:.0f} % of it is)"
+                for part in share[where]
+            ],
+            mend=mend,
+            warn=warn,
+        )
+    kept = np.where(share > 0.5, pieces, None)
+    shapes[leaves] = kept[leaves]
+    return shapes
+
+
 def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: NDArray) -> None:
     """Report sizes of findings that exceed the panel, or whose unit is in doubt.
 
@@ -292,6 +361,14 @@ def _only_polygon(shape: object) -> object:
     flat = [part for part in parts if shapely.get_type_id(part) == shapely.GeometryType.POLYGON]
     flat = [part for part in flat if shapely.area(part) > 0]
     return flat[0] if len(flat) == 1 else None
+
+
+def _only_lines(shape: object) -> object:
+    """Return the lines that a geometry holds as one geometry, None where it holds none."""
+    parts = shapely.get_parts(shapely.get_parts([shape]))
+    flat = [part for part in parts if shapely.get_type_id(part) == shapely.GeometryType.LINESTRING]
+    flat = [part for part in flat if shapely.length(part) > 0]
+    return shapely.line_merge(shapely.multilinestrings(flat)) if flat else None
 
 
 def _reason(why: str) -> str:

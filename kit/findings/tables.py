@@ -30,6 +30,15 @@ DISPOSITIONS = (
 )
 """What was done about a finding; the last three mean that there is no such damage."""
 
+PLACES = ("field", "edge_band", "fastener_row")
+"""Places within a panel that a damage limit may be for."""
+
+MARKS = ("clear", "dull", "not_tapped")
+"""What a tap may be marked as."""
+
+GEOMETRIES = ("polygon", "lines")
+"""Types of columns that hold shapes in panel coordinates."""
+
 NO_DAMAGE = ("not_confirmed", "duplicate", "void")
 """Dispositions of findings that are kept in the table but are no damage."""
 
@@ -44,9 +53,9 @@ class Column:
         Heading in the file.
     type : str
         One of ``id``, ``ref``, ``refs``, ``text``, ``choice``, ``date``, ``number``,
-        ``length``, ``flag``, ``polygon``. A ``refs`` cell holds several names with ``;``
+        ``length``, ``flag``, ``polygon``, ``lines``. A ``refs`` cell holds several names with ``;``
         between them; a ``length`` is in the dataset's length unit and becomes mm; a
-        ``flag`` is ``yes`` or blank.
+        ``flag`` is ``yes`` or blank; ``lines`` are one LINESTRING or MULTILINESTRING.
     meaning : str
         What it holds, for the table dictionary.
     required : bool
@@ -61,6 +70,9 @@ class Column:
         Smallest value allowed.
     maximum : float or None
         Largest value allowed.
+    later : bool
+        Declared after datasets were already in use: a file may lack it without a warning, and
+        while it is blank throughout it is no part of the fingerprint of its table.
     """
 
     name: str
@@ -72,6 +84,7 @@ class Column:
     unit: str = ""
     minimum: float | None = None
     maximum: float | None = None
+    later: bool = False
 
 
 @dataclass(frozen=True)
@@ -88,12 +101,16 @@ class Table:
         The first one is the id.
     optional : bool
         Whether a dataset may do without it.
+    later : bool
+        Declared after datasets were already in use: while it has no rows it is no part of the
+        fingerprint.
     """
 
     name: str
     row_is: str
     columns: tuple[Column, ...]
     optional: bool = False
+    later: bool = False
 
     @property
     def id_column(self) -> str:
@@ -169,6 +186,21 @@ TABLES: dict[str, Table] = {
                 Column("faces_reachable", "number", "faces that can be tapped", minimum=1, maximum=2),
                 Column("former_label", "text", "label that the zone had before"),
                 Column("former_label_until", "date", "last day of the former label"),
+                Column(
+                    "fastener_rows",
+                    "lines",
+                    "rows of fasteners in panel coordinates, WKT; blank: none known",
+                    unit="mm",
+                    later=True,
+                ),
+                Column(
+                    "edge_band",
+                    "length",
+                    "width of the band along the edge; blank: no band",
+                    unit="mm",
+                    minimum=0,
+                    later=True,
+                ),
             ),
         ),
         Table(
@@ -343,7 +375,11 @@ TABLES: dict[str, Table] = {
                     unit="mm",
                     minimum=0,
                 ),
-                Column("tap_grid", "text", "file with the tap marks"),
+                Column(
+                    "tap_grid",
+                    "text",
+                    "grid of tap marks: a grid in taps, or a CSV file in the folder of the dataset",
+                ),
                 Column(
                     "depth",
                     "choice",
@@ -403,7 +439,36 @@ TABLES: dict[str, Table] = {
                     minimum=0,
                     maximum=1,
                 ),
+                Column(
+                    "place",
+                    "choice",
+                    "part of the panel that it is for; blank: anywhere without a limit of its own",
+                    choices=PLACES,
+                    later=True,
+                ),
+                Column(
+                    "most_damages", "number", "largest number of damages on a panel", minimum=0, later=True
+                ),
             ),
+        ),
+        Table(
+            "taps",
+            "one tap of a grid",
+            (
+                Column("tap", "id", "name of the tap", required=True),
+                Column("grid", "text", "name of the grid, as tap_grid of findings has it", required=True),
+                Column("x", "length", "place in panel coordinates, forward", required=True, unit="mm"),
+                Column("y", "length", "place in panel coordinates, up", required=True, unit="mm"),
+                Column(
+                    "mark",
+                    "choice",
+                    "how it sounded; blank where only the contact time was read",
+                    choices=MARKS,
+                ),
+                Column("contact_time", "number", "contact time of the hammer", unit="µs", minimum=0),
+            ),
+            optional=True,
+            later=True,
         ),
     )
 }
@@ -421,9 +486,9 @@ EVENT_DATES: dict[str, str] = {
     "repairs": "repaired_on",
     "limits": "valid_from",
 }
-"""Column that says when the event of a row happened; a zone has no such day."""
+"""Column that says when the event of a row happened; a zone and a tap have no such day."""
 
-MAY_BE_EMPTY = ("basing", "cards", "findings", "inspections", "limits", "repairs")
+MAY_BE_EMPTY = ("basing", "cards", "findings", "inspections", "limits", "repairs", "taps")
 """Tables that may have a heading and no rows."""
 
 CLOCKS = ("flight_hours", "flight_cycles", "calendar_days")

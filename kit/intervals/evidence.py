@@ -12,7 +12,7 @@ from kit.detection import DetectionCurve
 from kit.findings import TAP_METHODS, Fleet, PanelAges, build_looks, events_up_to
 from kit.growth import GrowthFit, LinearGrowth, OnsetSizeFit, fit_growth, fit_onset_size
 from kit.life import Histories, histories_of_kind, panel_looks
-from kit.regions import finding_regions, mark_lives, track
+from kit.regions import tracked_regions
 
 DAYS_PER_YEAR = 365.25
 RATE_SPREAD = (0.6, 0.35)
@@ -113,7 +113,7 @@ class Evidence:
         """Regions of the findings with life and track, and whether their unit is suspect."""
 
         def make() -> pd.DataFrame:
-            regions = track(mark_lives(finding_regions(self.fleet), self.fleet))
+            regions = tracked_regions(self.fleet)
             ratio = regions["diameter_mm"] / regions.groupby("kind")["diameter_mm"].transform("median")
             return regions.assign(unit_suspect=~ratio.between(1 / UNIT_SUSPECT, UNIT_SUSPECT))
 

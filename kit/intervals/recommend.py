@@ -115,7 +115,11 @@ class _Case:
         if self.ask.limit_mm is not None:
             return float(self.ask.limit_mm)
         limits = self.fleet.tables["limits"]
-        rows = limits.loc[(limits["group"] == self.ask.group) & (limits["valid_from"] <= self.fleet.cut_off)]
+        # Limits for the edge band or a fastener row are narrower than what the risk of a whole panel is about.
+        anywhere = limits["place"].isin(["", "field"])
+        rows = limits.loc[
+            (limits["group"] == self.ask.group) & (limits["valid_from"] <= self.fleet.cut_off) & anywhere
+        ]
         if not len(rows):
             raise QuestionError(
                 f"question {self.ask.name}: limits: no revision for group {self.ask.group!r} is in force on "

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
+from numpy.typing import NDArray
 
 from kit.findings import Fleet
+from kit.regions.make import finding_regions
+from kit.regions.pairs import joined, touching
 
 
-def track(regions: pd.DataFrame) -> pd.DataFrame:
+def track(regions: pd.DataFrame, *, across_kinds: bool = False) -> pd.DataFrame:
     """Join regions that overlap on the same panel into tracks.
 
     Parameters
@@ -19,6 +19,9 @@ def track(regions: pd.DataFrame) -> pd.DataFrame:
     regions : DataFrame
         Columns geometry (polygons, mm), age or found_on (for the order), and panel, or zone if there
         is none. Optional ``life``: regions of different lives of a panel are never the same damage.
+        Optional ``kind``: nor are regions of different kinds.
+    across_kinds : bool
+        Join regions of different kinds that overlap all the same.
 
     Returns
     -------
@@ -30,7 +33,22 @@ def track(regions: pd.DataFrame) -> pd.DataFrame:
     ------
     ValueError
         If a column is missing.
+
+    See Also
+    --------
+    track_graph : Which region became which, with merges and splits, and how each track ends.
     """
+    order = check_columns(regions)
+    out = regions.copy()
+    if not len(out):
+        return out.assign(track=pd.Series([], dtype="int64"))
+    code = place_codes(regions, across_kinds=across_kinds)
+    pairs = touching(regions["geometry"].to_numpy(object), code)
+    return out.assign(track=numbers(joined(*pairs, len(out)), regions[order]))
+
+
+def check_columns(regions: pd.DataFrame) -> str:
+    """Return the column that gives the order in time, once all columns for tracking are there."""
     place = "panel" if "panel" in regions.columns else "zone"
     order = "age" if "age" in regions.columns else "found_on"
     for name in ("geometry", place, order):
@@ -38,35 +56,45 @@ def track(regions: pd.DataFrame) -> pd.DataFrame:
             raise ValueError(
                 f"`regions` must have a column {name}. Got {', '.join(map(str, regions.columns))}."
             )
-    out = regions.copy()
-    if not len(out):
-        return out.assign(track=pd.Series([], dtype="int64"))
-    keys = [place, "life"] if "life" in regions.columns else [place]
-    code = regions.groupby(keys, sort=False, dropna=False).ngroup().to_numpy()
-    shapes = regions["geometry"].to_numpy(object)
-    pairs = []
-    by_place = np.argsort(code, kind="stable")
-    ends = np.flatnonzero(np.r_[np.diff(code[by_place]) != 0, True]) + 1
-    for rows in np.split(by_place, ends[:-1]):
-        if rows.size < 2:
-            continue
-        if rows.size <= 64:
-            i, j = np.triu_indices(rows.size, 1)
-        else:
-            i, j = shapely.STRtree(shapes[rows]).query(shapes[rows])
-            i, j = i[i < j], j[i < j]
-        pairs.append(np.stack([rows[i], rows[j]]))
-    pair = np.concatenate(pairs, axis=1) if pairs else np.empty((2, 0), int)
-    touching = shapely.intersects(shapes[pair[0]], shapes[pair[1]])
-    i, j = pair[:, touching]
-    n = len(out)
-    _, label = connected_components(coo_array((np.ones(i.size), (i, j)), shape=(n, n)), directed=False)
-    first_seen = pd.Series(regions[order].to_numpy()).groupby(label).transform("min")
+    return order
+
+
+def place_codes(
+    regions: pd.DataFrame, *, across_kinds: bool = False, across_lives: bool = False
+) -> NDArray[np.intp]:
+    """Return a number for each panel (or zone), life and kind: regions of one can be the same damage."""
+    keys = ["panel" if "panel" in regions.columns else "zone"]
+    keys += [] if across_lives or "life" not in regions.columns else ["life"]
+    keys += [] if across_kinds or "kind" not in regions.columns else ["kind"]
+    return regions.groupby(keys, sort=False, dropna=False).ngroup().to_numpy(np.intp)
+
+
+def numbers(label: NDArray[np.integer], order: pd.Series) -> NDArray[np.int64]:
+    """Give the labels numbers in order of first sight."""
+    first_seen = pd.Series(order.to_numpy()).groupby(label).transform("min")
     rank = (
         pd.DataFrame({"first": first_seen, "label": label}).drop_duplicates().sort_values(["first", "label"])
     )
     number = pd.Series(np.arange(len(rank)), index=rank["label"].to_numpy())
-    return out.assign(track=number.loc[label].to_numpy())
+    return number.loc[label].to_numpy()
+
+
+def tracked_regions(fleet: Fleet, *, across_kinds: bool = False) -> pd.DataFrame:
+    """Return the regions of all damage of a fleet, with life and track.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The findings as loaded.
+    across_kinds : bool
+        Join regions of different kinds that overlap.
+
+    Returns
+    -------
+    DataFrame
+        As `finding_regions` gives them, with life (`mark_lives`) and track (`track`).
+    """
+    return track(mark_lives(finding_regions(fleet), fleet), across_kinds=across_kinds)
 
 
 def mark_lives(regions: pd.DataFrame, fleet: Fleet) -> pd.DataFrame:

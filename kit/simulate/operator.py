@@ -16,6 +16,7 @@ from kit.simulate.damage import Truth
 from kit.simulate.fleet import Tail, day_date, day_number, stream
 from kit.simulate.scenario import Family, Scenario, Zone
 from kit.simulate.shapes import Shape, draw_shape, outline_of
+from kit.simulate.taps import tap_rows
 
 Row = dict[str, Any]
 
@@ -28,6 +29,8 @@ _CAUSES = {
     "I": ("hail", "tool dropped", "ground equipment", "runway stones", "bird", "ladder mark", "steps driven against skin"),
 }  # fmt: skip
 
+_ROW_INSET = 60.0  # mm that rows of fasteners end before the edge
+_TAPPED = {"tap_manual": 0.1, "tap_instrumented": 0.25}  # share of the drawn sizes that have a grid of taps
 _TASK_OF = {"a_check": "AC-VISUAL", "walk": ""}
 
 
@@ -144,6 +147,9 @@ class Book:
                     )
         subtypes = ";".join(sub.name for sub in s.subtypes)
         for f in s.families:
+            rows = ", ".join(
+                f"({x:.2f} {_ROW_INSET:.2f}, {x:.2f} {f.height - _ROW_INSET:.2f})" for x in f.fastener_rows
+            )
             corners = [*f.outline, f.outline[0]]
             wkt = "POLYGON ((" + ", ".join(f"{x:.2f} {y:.2f}" for x, y in corners) + "))"
             for z in f.zones:
@@ -156,6 +162,7 @@ class Book:
                         "core_density": f.core_density, "structure_class": f.structure_class, "removable": f.removable,
                         "faces_reachable": f.faces_reachable, "former_label": z.former_label or None,
                         "former_label_until": s.renumbered_on - timedelta(days=1) if z.former_label else None,
+                        "fastener_rows": f"MULTILINESTRING ({rows})" if rows else None, "edge_band": s.edge_band,
                         "recorded_on": s.window_from,
                     }
                 )  # fmt: skip
@@ -170,9 +177,14 @@ class Book:
                         "limit": f"LM-{f.group}-{revision}", "group": f.group, "revision": revision, "valid_from": begin,
                         "size": size, "repairable_size": f.repairable, "spacing": 150.0 if critical else 100.0,
                         "edge_distance": 25.0 if critical else 15.0, "total_share": 0.03 if critical else 0.05,
-                        "recorded_on": begin,
+                        "recorded_on": begin, "place": None, "most_damages": s.most_damages,
                     }
                 )  # fmt: skip
+                for place in ("edge_band", "fastener_row") if f.fastener_rows else ("edge_band",):
+                    row = self.tables["limits"][-1]
+                    small = {"size": round(s.edge_share * size), "most_damages": None, "total_share": None}
+                    name = f"LM-{f.group}-{revision}-{place.split('_')[0]}"
+                    self.tables["limits"].append(row | small | {"limit": name, "place": place})
 
     def write_usage(self) -> None:
         """Write the monthly meter readings."""
@@ -362,6 +374,22 @@ class Book:
                 self.tables["inspections"].append(row)
             self.write_find(find, row, look.station, is_look=bool(task))
 
+    def _tap(self, row: Row, points: np.ndarray, family: Family) -> None:
+        """Tap a grid round some of the damages without an outline, by hand or with an instrument."""
+        share = _TAPPED.get(row["method"], 0.0)
+        rng = stream(self.truth.seed, row["finding"], "taps")
+        if rng.random() >= share:
+            return
+        timed = row["method"] == "tap_instrumented"
+        taps = tap_rows(rng, points, shapely.Polygon(family.outline), timed=timed)
+        if taps:
+            row["tap_grid"] = f"taps/{row['finding']}.csv"
+            for tap in taps:
+                name = f"K{len(self.tables['taps']) + 1:06d}"
+                self.tables["taps"].append(
+                    {"tap": name, "grid": row["tap_grid"], **tap, "recorded_on": row["recorded_on"]}
+                )
+
     def write_find(self, find: pd.Series, look: Row, station: int, *, is_look: bool) -> None:
         """Write a finding and its repair."""
         s, rng = self.scenario, self.rng
@@ -409,6 +437,8 @@ class Book:
             "recorded_on": look["recorded_on"],
         }  # fmt: skip
         out.append(row)
+        if not has_outline:
+            self._tap(row, points, family)
         self.damage_of[number] = find["damage"]
         if not find["repair"]:
             return

@@ -113,6 +113,11 @@ class Family:
         return "mid" if self.outer_thickness < 1.3 else "thick"
 
     @property
+    def fastener_rows(self) -> tuple[float, ...]:
+        """Where rows of fasteners run from bottom to top, at a third and two thirds of the length [mm]."""
+        return () if self.is_round else (round(self.length / 3, 1), round(2 * self.length / 3, 1))
+
+    @property
     def outline(self) -> tuple[tuple[float, float], ...]:
         """Corners of the outline, x forward, y up, origin at the lower aft corner [mm]."""
         if not self.is_round:
@@ -411,6 +416,12 @@ class Scenario:
         Day of revision B, for critical panels.
     critical_limit_before : float
         Limit of critical panels before it [mm].
+    edge_band : float
+        Width of the edge band of every panel [mm].
+    edge_share : float
+        Limit in the edge band and at fastener rows, as a share of that elsewhere [-].
+    most_damages : int
+        Most damages that may stay on a panel [-].
     renumbered_on : date
         First day of the present flap labels.
     decision_on : date
@@ -489,6 +500,9 @@ class Scenario:
     a_check_hours: float = 500.0
     limit_revision_on: date = date(2014, 4, 1)
     critical_limit_before: float = 30.0
+    edge_band: float = 60.0
+    edge_share: float = 0.8
+    most_damages: int = 4
     renumbered_on: date = date(2016, 1, 1)
     decision_on: date = date(2019, 6, 30)
     decision_group: str = "trailing_edge"

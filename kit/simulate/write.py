@@ -144,7 +144,7 @@ def _toml(scenario: Scenario, truth: Truth) -> str:
         'clocks = ["flight_hours", "flight_cycles", "calendar_days"]',
         "",
         "[tables]",
-        *[f'{name} = "{name}.csv"' for name in TABLES],
+        *[f'{name} = "{name}.csv"' for name in TABLES if name != "taps"],
         "",
         "[[packages]]",
         'name = "A check"',
@@ -210,7 +210,11 @@ def _plain(frame: pd.DataFrame, digits: dict[str, int], flags: tuple[str, ...] =
 
 def _files(truth: Truth) -> dict[str, str]:
     tables, blemishes = operator_tables(truth)
+    # Each grid of taps is a file of its own, as an inspector hands it in.
+    taps = tables.pop("taps")
     files = {f"{name}.csv": _csv(frame) for name, frame in tables.items()}
+    for grid, frame in taps.groupby("grid", sort=True):
+        files[str(grid)] = _csv(frame[["x", "y", "mark", "contact_time"]])
     files["dataset.toml"] = _toml(truth.scenario, truth)
     files["README.md"] = _readme(truth)
     files["truth/parameters.json"] = json.dumps(_parameters(truth), indent=1) + "\n"

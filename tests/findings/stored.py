@@ -20,7 +20,23 @@ def read_text(folder: Path) -> tuple[str, dict[str, pd.DataFrame]]:
     tables = {
         name: pd.read_csv(folder / file, dtype="str", keep_default_na=False) for name, file in files.items()
     }
+    grids = tables["findings"].get("tap_grid", pd.Series(dtype="str"))
+    if "taps" not in tables and grids.str.endswith(".csv").any():
+        tables["taps"] = taps_of_files(folder, tables["findings"])
+        toml = toml.replace("[tables]\n", '[tables]\ntaps = "taps.csv"\n')
     return toml, tables
+
+
+def taps_of_files(folder: Path, findings: pd.DataFrame) -> pd.DataFrame:
+    """Return the taps of the files that findings name as the table that they become at loading."""
+    parts = []
+    for grid, rows in findings[findings["tap_grid"] != ""].groupby("tap_grid"):
+        taps = pd.read_csv(folder / grid, dtype="str", keep_default_na=False)
+        names = [f"{grid}:{row}" for row in range(2, len(taps) + 2)]
+        parts.append(
+            taps.assign(tap=names, grid=grid, recorded_on=min(rows["recorded_on"]), replaces="")
+        )
+    return pd.concat(parts, ignore_index=True)
 
 
 def named(toml: str, ending: str) -> str:
@@ -42,7 +58,7 @@ def typed(name: str, table: pd.DataFrame, *, wkb: bool = True) -> pd.DataFrame:
             values = pd.to_numeric(given, errors="coerce").astype("float64")
         elif column.type == "flag":
             values = cells == "yes"
-        elif column.type == "polygon" and wkb:
+        elif column.type in ("polygon", "lines") and wkb:
             texts = np.array([cell or None for cell in cells], dtype=object)
             values = pd.Series(shapely.to_wkb(shapely.from_wkt(texts, on_invalid="ignore")), dtype=object)
         else:

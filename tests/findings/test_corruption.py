@@ -38,7 +38,7 @@ WORDS = [
 def prefixed(name: str, column, cell: str, copy: int) -> str:
     """Return a cell under the names of a copy of the dataset."""
     named = column.type in ("id", "ref", "refs") or column.name in (
-        "replaces", "panel", "subtype", "subtypes", "group", "former_label",
+        "replaces", "panel", "subtype", "subtypes", "group", "former_label", "grid", "tap_grid",
     )  # fmt: skip
     if not named or not cell:
         return cell
@@ -107,7 +107,7 @@ def corruptions(seed: int) -> list[list[tuple[str, int, str, str]]]:
             pool = values(rng, texts[name], row, column) if rng.random() < 0.4 else WORDS
             cell = pool[int(rng.integers(len(pool)))] if pool else "x"
             declared = next(c for c in TABLES[name].all_columns if c.name == column)
-            if pool is WORDS and prefixed(name, declared, "x", k) != "x" and cell.strip(";"):
+            if (pool is WORDS or cell in ("-", "0")) and prefixed(name, declared, "x", k) != "x" and cell.strip(";"):
                 cell += str(k)  # so that the copies do not name each other
             batch.append((name, row, column, cell.strip()))  # reading takes blanks off
         batches.append(batch)
@@ -168,7 +168,7 @@ def typed_again(name: str, column: str, cell: str):
         return float(cell) if cell else float("nan")
     if declared.type == "flag":
         return cell == "yes"
-    if declared.type == "polygon":
+    if declared.type in ("polygon", "lines"):
         return shapely.force_2d(shapely.from_wkt(cell)) if cell else None
     return cell
 

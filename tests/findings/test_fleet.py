@@ -154,6 +154,7 @@ def test_every_cell_changes_the_fingerprint_of_its_table_and_of_all(tiny):
         "findings": ("D1", "remarks", "photo"),
         "repairs": ("X1", "restoration_factor", "0.5"),
         "limits": ("M1", "size", "40.000001"),
+        "taps": ("T2", "contact_time", "300.000001"),
     }
     assert set(changes) == set(TABLES)
     before = load_fleet(tiny.write()).fingerprint()

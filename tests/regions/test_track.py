@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support import day
 
-from kit.regions import finding_regions, mark_lives, track
+from kit.regions import finding_regions, mark_lives, track, tracked_regions
 
 
 def boxes(*corners, **columns):
@@ -134,3 +134,14 @@ def test_without_repairs_there_is_one_life(hand):
     fleet = hand.load()
     assert mark_lives(finding_regions(fleet), fleet)["life"].tolist() == [0]
     assert mark_lives(finding_regions(fleet).iloc[:0], fleet)["life"].tolist() == []
+
+
+def test_kinds_are_joined_only_when_asked():
+    frame = boxes((0, 0), (5, 5), (5, 5), kind=["moisture", "disbond", "moisture"])
+    assert track(frame)["track"].tolist() == [0, 1, 0]
+    assert track(frame, across_kinds=True)["track"].tolist() == [0, 0, 0]
+
+
+def test_the_tracks_of_a_fleet_are_those_of_its_regions_by_life(demo_fleet):
+    expected = track(mark_lives(finding_regions(demo_fleet), demo_fleet))
+    pd.testing.assert_frame_equal(tracked_regions(demo_fleet), expected)

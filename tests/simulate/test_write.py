@@ -57,10 +57,25 @@ def test_dataset_file_names_tables_packages_and_planned_usage(demo):
     data = tomllib.loads((demo.folder / "dataset.toml").read_text(encoding="utf-8"))
     assert data["length_unit"] == "mm"
     assert data["cut_off"].isoformat() == "2025-12-31"
-    assert data["tables"] == {name: f"{name}.csv" for name in TABLES}
+    assert data["tables"] == {name: f"{name}.csv" for name in TABLES if name != "taps"}
     assert [p["name"] for p in data["packages"]] == ["A check", "base check"]
     assert data["planned_usage"]["QV-44-100"] == {"flight_hours": 2470, "flight_cycles": 2350, "aircraft": 24}
     assert data["planned_usage"]["QV-44-300"] == {"flight_hours": 2730, "flight_cycles": 1050, "aircraft": 12}
+
+
+def test_some_damages_are_written_as_grids_of_taps(demo):
+    """By hand as marks, by instrument as contact times; every grid has a tap on the damage."""
+    grids = demo.tables["findings"].query("tap_grid != ''").drop_duplicates("tap_grid")
+    assert len(grids) > 40
+    assert {f"taps/{path.name}" for path in (demo.folder / "taps").iterdir()} == set(grids["tap_grid"])
+    for row in grids.itertuples():
+        taps = pd.read_csv(demo.folder / row.tap_grid)
+        assert taps.columns.tolist() == ["x", "y", "mark", "contact_time"]
+        if row.method == "tap_instrumented":
+            assert taps["contact_time"].gt(0).all()
+            assert taps["contact_time"].max() > 1.2 * taps["contact_time"].median()
+        else:
+            assert set(taps["mark"]) == {"clear", "dull"}
 
 
 def test_every_text_says_that_all_is_invented(demo):

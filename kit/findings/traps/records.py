@@ -124,6 +124,9 @@ def find_other_limits(desk: Desk) -> pd.DataFrame:
     words = "no limit of the group was in force that day"
     if not len(limits):
         return desk.cases("findings", rows, "found_on", words, confidence=SURE)
+    start = limits.groupby("group")["valid_from"].min().reindex(rows["group"]).set_axis(rows.index)
+    # A limit for the edge band or a row of fasteners says nothing of damage elsewhere.
+    limits = limits[limits["place"].isin(["", "field"])]
     ordered = limits.sort_values("valid_from")[["group", "valid_from", "size", "revision"]]
     dated = rows[rows["found_on"].notna()].sort_values("found_on", kind="stable")
     both = pd.merge_asof(
@@ -148,7 +151,7 @@ def find_other_limits(desk: Desk) -> pd.DataFrame:
         )
     ]
     first = desk.cases("findings", rows[other], "disposition", found, confidence=LIKELY)
-    none = rows[rows["limit_size"].isna() & rows["found_on"].notna() & rows["group"].notna()]
+    none = rows[~(start <= rows["found_on"]) & rows["found_on"].notna() & rows["group"].notna()]
     second = desk.cases("findings", none, "found_on", words, confidence=SURE)
     return together(first, second)
 
