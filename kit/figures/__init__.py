@@ -3,6 +3,7 @@
 from kit.figures.coverage import plot_coverage
 from kit.figures.decision import plot_answer, plot_rerun, plot_risk
 from kit.figures.delays import plot_reporting_delay
+from kit.figures.growth import plot_growth
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
 from kit.figures.panel import plot_density, plot_growth_strip, plot_panel, plot_size_by_age
 from kit.figures.zones import plot_zone_rates
@@ -11,6 +12,7 @@ __all__ = [
     "plot_answer",
     "plot_coverage",
     "plot_density",
+    "plot_growth",
     "plot_growth_strip",
     "plot_modes",
     "plot_panel",

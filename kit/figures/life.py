@@ -60,6 +60,11 @@ def _finds_label(fit: LifeFit | None) -> str:
     return "finds" if perfect else "finds (the line adds what looks miss)"
 
 
+def _method(fit: LifeFit) -> str:
+    """Which bounds to draw: with few finds the quick ones are rough."""
+    return "wald" if fit.n_finds >= 20 else "profile"
+
+
 def _words_without_model(fit: LifeFit) -> str:
     """Name the estimate without a model; where looks miss, the fitted line rightly lies above it."""
     perfect = isinstance(fit.detection, int | float) and fit.detection == 1
@@ -127,7 +132,7 @@ def plot_share_damaged(
     if ax is None:
         _, ax = plt.subplots()
     age = np.linspace(fit.oldest_age / 200, fit.oldest_age, 200)
-    low, high = fit.survival_bounds(age)
+    low, high = fit.survival_bounds(age, method=_method(fit))
     ax.fill_between(
         age, 1 - high, 1 - low, color=PALE, alpha=0.4, linewidth=0, label="95 % bounds of the fit"
     )
@@ -182,7 +187,7 @@ def plot_probability(
     ax.hlines(y, lower, upper, color="0.35", linewidth=1.2)
     ax.plot(upper, y, "o", color="0.35", markersize=3, label=f"{_finds_label(fit)}; dot: age when found")
     age = np.geomspace(lower.min(), max(upper.max(), fit.oldest_age), 100)
-    low, high = fit.survival_bounds(age)
+    low, high = fit.survival_bounds(age, method=_method(fit))
     share_low, share_high = (np.clip(1 - s, 1e-12, 1 - 1e-12) for s in (high, low))
     ax.fill_between(
         age, np.log(-np.log1p(-share_low)), np.log(-np.log1p(-share_high)), color=PALE, alpha=0.4, linewidth=0
@@ -235,7 +240,7 @@ def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Ax
         label = f"{mode.kind.replace('_', ' ')} ({mode.histories.n_finds:g} finds in {mode.histories.n_lives:g} lives)"
         ax.plot(age, share, color=colour, linestyle=dash, label=label)
         if mode.fit is not None:
-            low, high = mode.fit.survival_bounds(age * per_unit)
+            low, high = mode.fit.survival_bounds(age * per_unit, method=_method(mode.fit))
             ax.fill_between(age, 1 - high, 1 - low, color=colour, alpha=0.12, linewidth=0)
             points = plotting_positions(mode.histories)
             ax.plot(

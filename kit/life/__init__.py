@@ -12,14 +12,16 @@ from kit.life.clocks import (
 from kit.life.competing import CompetingLives, fit_competing
 from kit.life.covariates import COVARIATES, with_covariates
 from kit.life.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
-from kit.life.fit import LifeFit
+from kit.life.fit import FewFindsWarning, LifeFit
 from kit.life.frailty import SharedFit, fit_shared
 from kit.life.goodness import GoodnessOfFit, check_fit
 from kit.life.histories import Histories, build_histories, histories_of_kind, panel_looks
 from kit.life.imperfect import ConstantDetection, MethodDetection
 from kit.life.maximum import NoFiniteMaximum
+from kit.life.power_law import PowerLawFit, fit_power_law, fit_power_law_grouped, trend_tests
 from kit.life.ranking import rank_zones
 from kit.life.ranks import median_ranks, plotting_positions
+from kit.life.recurrent import MeanCumulative, mean_cumulative
 from kit.life.regression import fit_regression
 from kit.life.regression_fit import RegressionFit
 from kit.life.ridge import DetectionRidge, detection_ridge
@@ -35,13 +37,16 @@ __all__ = [
     "CompetingLives",
     "ConstantDetection",
     "DetectionRidge",
+    "FewFindsWarning",
     "GoodnessOfFit",
     "Histories",
     "LifeComparison",
     "LifeFit",
+    "MeanCumulative",
     "MethodDetection",
     "MoistureThenDisbond",
     "NoFiniteMaximum",
+    "PowerLawFit",
     "RegressionFit",
     "SameLives",
     "SharedFit",
@@ -56,6 +61,8 @@ __all__ = [
     "fit_competing",
     "fit_life",
     "fit_moisture_then_disbond",
+    "fit_power_law",
+    "fit_power_law_grouped",
     "fit_regression",
     "fit_shared",
     "fit_turnbull",
@@ -63,10 +70,12 @@ __all__ = [
     "fit_weibull",
     "histories_of_kind",
     "log_chance",
+    "mean_cumulative",
     "median_ranks",
     "panel_looks",
     "plotting_positions",
     "rank_zones",
     "scale_lower_bound",
+    "trend_tests",
     "with_covariates",
 ]

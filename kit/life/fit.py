@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,10 @@ _WORDS = {
     "lognormal": "lognormal",
     "loglogistic": "log-logistic",
 }
+
+
+class FewFindsWarning(UserWarning):
+    """Normal-theory bounds were asked for of a fit with too few finds for them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -457,6 +462,12 @@ class LifeFit:
             raise ValueError(f"`method` must be one of {', '.join(_METHODS)}. Got {method!r}.")
         if not 0 < level < 1:
             raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        if method in ("wald", "cluster") and self.n_finds < _FEW_FINDS:
+            warnings.warn(
+                f"{self.n_finds:g} finds, fewer than {_FEW_FINDS}: {method} bounds are rough. Ask for method='profile'.",
+                FewFindsWarning,
+                stacklevel=3,
+            )
 
     def draws(self, n: int, *, seed: int, method: str = "wald") -> Floats:
         """Draw parameters from their normal approximation on the log scale.

@@ -238,8 +238,8 @@ def fit_moisture_then_disbond(
     frame : DataFrame
         One row a look: columns life, age [clock units], disbond (True, False) and moisture (True, False, or
         blank where the look could not tell). Optional, the same for all looks of a life: entry, the age at
-        which it came under watch because it was without disbond [clock units], and count. A life with
-        moisture known to be absent at its entry has a look at that age that says so.
+        which it came under watch, whether there was moisture or not, because it was without disbond
+        [clock units], and count.
     assumed : dict of str to float, optional
         Parameters that are not fitted, by the names in `kit.life.two_stage.PARAMETERS`.
 
@@ -265,7 +265,7 @@ def fit_moisture_then_disbond(
 
     with d infinite where disbond was never found, b no later than d, and the share :math:`S_1` beyond the
     last look besides where neither was. A life that came under watch at v is divided by the chance of no
-    disbond then, or of no moisture either where a look at v says so. The integral has 24 Gauss points to
+    disbond then; what a look at v says of moisture counts as any other look. The integral has 24 Gauss points to
     each side of c, drawn together at the ends. A look that finds disbond says nothing of moisture unless it
     says so; moisture found is there from then on.
 
@@ -312,7 +312,8 @@ def fit_moisture_then_disbond(
     for shift in (0.0, 0.7, -0.7):
         start = theta0[free].copy()
         start[np.isin(free, [2])] += shift
-        found = minimize(loss, start, jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 500})
+        with np.errstate(all="ignore"):
+            found = minimize(loss, start, jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 500})
         if best is None or found.fun < best.fun:
             best = found
     if (
@@ -408,8 +409,6 @@ def _lives(frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     looks["clean_age"] = np.where(looks["disbond"].isin([False]) & (age < until), age, 0.0)
     rows["dry"] = looks.groupby("life")["dry_age"].max()
     rows["clean"] = np.maximum(looks.groupby("life")["clean_age"].max(), rows["entry"])
-    entry_dry = looks["life"].map(rows["entry"]) == age
-    rows["dry_at_entry"] = (entry_dry & looks["moisture"].isin([False])).groupby(looks["life"]).any()
     # Moisture seen at the look that found disbond came before it; seen only later it says nothing.
     rows["wet"] = np.where(rows["wet"] <= rows["stop"], rows["wet"], np.inf)
     prevalent = (rows["stop"] <= rows["entry"]) & np.isfinite(rows["stop"])
@@ -436,8 +435,7 @@ def _pieces(rows: pd.DataFrame) -> _Pieces:
         rows[name].to_numpy(np.float64) for name in ("entry", "count", "wet", "stop", "dry", "clean")
     )
     number = np.arange(n)
-    late = np.flatnonzero((entry > 0) & ~rows["dry_at_entry"].to_numpy(bool))
-    late_dry = np.flatnonzero((entry > 0) & rows["dry_at_entry"].to_numpy(bool))
+    late = np.flatnonzero(entry > 0)
     never_wet = np.isinf(wet)
     # Moisture came by the first look that showed it, by the disbond, or at any time to come.
     last = np.minimum(np.where(never_wet, np.inf, wet), stop)
@@ -445,8 +443,8 @@ def _pieces(rows: pd.DataFrame) -> _Pieces:
     horizon = np.maximum(clean, dry)
     high = np.where(open_ended, horizon, last)
     low_cut = np.clip(clean, dry, high)
-    extra = n + np.arange(late.size + late_dry.size)
-    row = np.concatenate([number, number, extra[: late.size]])
+    extra = n + np.arange(late.size)
+    row = np.concatenate([number, number, extra])
     low = np.concatenate([dry, low_cut, np.zeros(late.size)])
     up = np.concatenate([low_cut, high, entry[late]])
     clean_all = np.concatenate([clean, clean, entry[late]])
@@ -460,8 +458,8 @@ def _pieces(rows: pd.DataFrame) -> _Pieces:
         clean_all[keep],
         stop_all[keep],
         np.concatenate([tails, extra]),
-        np.concatenate([horizon[tails], entry[late], entry[late_dry]]),
-        np.concatenate([count, -count[late], -count[late_dry]]),
+        np.concatenate([horizon[tails], entry[late]]),
+        np.concatenate([count, -count[late]]),
     )
 
 

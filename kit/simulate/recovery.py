@@ -24,6 +24,8 @@ from kit.life import (
     bootstrap,
     fit_life,
     fit_moisture_then_disbond,
+    fit_regression,
+    fit_shared,
     fit_two_clocks,
     fit_weibull,
 )
@@ -202,6 +204,42 @@ def _two_clocks(rng: np.random.Generator) -> list[Result]:
     return [("share of the first clock", true, fit.mix, *fit.bounds)]
 
 
+def _regression(rng: np.random.Generator) -> list[Result]:
+    n = 2000
+    humid = rng.random(n) < 0.4
+    onset = 20_000 * np.exp(-0.5 * humid) * rng.weibull(1.8, n)
+    end = 1000.0 * rng.integers(3, 20, n)
+    find = 1000 * np.ceil(onset / 1000)
+    seen = find <= end
+    frame = pd.DataFrame(
+        {
+            "lower": np.where(seen, find - 1000, end),
+            "upper": np.where(seen, find, np.inf),
+            "climate": np.where(humid, "humid", "dry"),
+        }
+    )
+    fit = fit_regression(frame, "climate", reference={"climate": "dry"})
+    effect, error = fit.coefficients["climate[humid]"], fit.standard_error("climate[humid]")
+    shape = np.log(fit.shape), fit.standard_error("shape") / fit.shape
+    return [
+        ("effect of climate (log)", -0.5, effect, effect - _Z * error, effect + _Z * error),
+        ("shape (log)", float(np.log(1.8)), shape[0], shape[0] - _Z * shape[1], shape[0] + _Z * shape[1]),
+    ]
+
+
+def _shared(rng: np.random.Generator) -> list[Result]:
+    group = np.repeat(np.arange(40), 20)
+    rate = np.exp(0.7 * rng.normal(size=40))[group]
+    onset = 12_000 * (rng.exponential(size=800) / rate) ** 0.5
+    end = 1500.0 * rng.integers(2, 7, 800)
+    find = 1500 * np.ceil(onset / 1500)
+    seen = find <= end
+    frame = pd.DataFrame({"lower": np.where(seen, find - 1500, end), "upper": np.where(seen, find, np.inf)})
+    fit = fit_shared(frame, group)
+    truth = {"scale": 12_000.0, "shape": 2.0, "spread": 0.7}
+    return [(name, true, getattr(fit, name), *fit.bounds(name, level=LEVEL)) for name, true in truth.items()]
+
+
 STUDIES: tuple[Study, ...] = (
     Study("Weibull, periodic looks, late entry; profile bounds", _weibull("profile")),
     Study("the same; Wald bounds", _weibull("wald")),
@@ -221,6 +259,8 @@ STUDIES: tuple[Study, ...] = (
     Study("Weibull, looks find 0.6 and are taken as perfect (the wrong way)", _missing(0.6, 1.0)),
     Study("moisture, then disbond; Wald bounds", _two_stage),
     Study("mix of cycles and calendar; profile bounds", _two_clocks, in_logs=False),
+    Study("regression on climate; Wald bounds", _regression, in_logs=False),
+    Study("zones that share a log-normal effect", _shared),
 )
 """The models, and the wrong way once, to show what it does."""
 

@@ -54,7 +54,7 @@ def test_blank_lines_and_spaces_round_cells_do_not_matter(tiny):
 
 def test_repr_names_counts_and_days(tiny):
     assert repr(load_fleet(tiny.write())) == (
-        "Fleet('Tiny': 3 aircraft, 4 findings, 40 rows as known on 2020-12-31, cut-off 2020-12-31, "
+        "Fleet('Tiny': 3 aircraft, 4 findings, 44 rows as known on 2020-12-31, cut-off 2020-12-31, "
         "0 rejects, 0 warnings)"
     )
 
@@ -72,6 +72,7 @@ def test_inches_give_the_same_mm(tiny, tmp_path):
         "findings": ["outline", "centre_x", "centre_y"],
         "repairs": ["region"],
         "limits": ["size"],
+        "taps": ["x", "y"],
     }.items():
         for row in other.rows[table]:
             row.update({name: scaled(row[name]) for name in columns})
@@ -90,7 +91,14 @@ def test_inches_give_the_same_mm(tiny, tmp_path):
 
 def test_coverage_in_inches_becomes_mm(tiny):
     tiny.unit = "in"
-    for table, column in (("zones", "outline"), ("findings", "outline"), ("repairs", "region")):
+    places = (
+        ("zones", "outline"),
+        ("findings", "outline"),
+        ("repairs", "region"),
+        ("taps", "x"),
+        ("taps", "y"),
+    )
+    for table, column in places:
         for row in tiny.rows[table]:
             row[column] = re.sub(r"[0-9.]+", lambda number: repr(float(number[0]) / 25.4), row[column])
     tiny.set("findings", "D2", centre_x="8", centre_y="4")

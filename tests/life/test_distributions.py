@@ -241,6 +241,7 @@ def test_profile_bounds_of_survival_are_those_of_the_quantile_seen_the_other_way
     assert low == pytest.approx(0.9, abs=2e-6)
 
 
+@pytest.mark.filterwarnings("ignore::kit.life.FewFindsWarning")
 @pytest.mark.parametrize("method", ["wald", "profile"])
 def test_bounds_of_survival_never_leave_0_and_1_and_conditional_ones_begin_at_1(method):
     fit = fit_weibull(lower=[0, 500, 1500], upper=[600, 900, INF], count=[1, 1, 300])

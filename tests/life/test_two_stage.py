@@ -42,7 +42,7 @@ def fit(frame):
     return fit_moisture_then_disbond(frame)
 
 
-def chance_by_quad(entry, wet, stop, dry, clean, dry_at_entry):
+def chance_by_quad(entry, wet, stop, dry, clean):
     """Chance of one life from adaptive integration, straight from the definition."""
     first = weibull_min(TRUTH["moisture_shape"], scale=TRUTH["moisture_scale"])
     second = weibull_min(TRUTH["disbond_shape"], scale=TRUTH["disbond_scale"])
@@ -67,7 +67,7 @@ def chance_by_quad(entry, wet, stop, dry, clean, dry_at_entry):
     else:
         chance = integral(dry, last, clean, stop)
     if entry > 0:
-        chance /= first.sf(entry) if dry_at_entry else integral(0.0, entry, entry, np.inf) + first.sf(entry)
+        chance /= integral(0.0, entry, entry, np.inf) + first.sf(entry)
     return chance
 
 
@@ -75,10 +75,7 @@ def test_the_log_likelihood_is_the_sum_of_integrals_by_another_way():
     """scipy's adaptive integration, life by life."""
     rows, _ = _lives(looks(2, n=60))
     theta = np.log([TRUTH[name] for name in PARAMETERS])
-    expected = sum(
-        np.log(chance_by_quad(r.entry, r.wet, r.stop, r.dry, r.clean, r.dry_at_entry))
-        for r in rows.itertuples()
-    )
+    expected = sum(np.log(chance_by_quad(r.entry, r.wet, r.stop, r.dry, r.clean)) for r in rows.itertuples())
     assert _pieces(rows).value(theta)[0] == pytest.approx(expected, abs=1e-6)
 
 

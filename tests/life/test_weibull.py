@@ -16,6 +16,7 @@ from scipy.special import chdtri
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, SizeDetection
+from kit.life.fit import FewFindsWarning
 from kit.life.histories import Histories
 from kit.life.imperfect import ConstantDetection, detection_terms
 from kit.life.likelihood import PerfectTerms, row_scores
@@ -703,6 +704,7 @@ def test_profile_bound_is_open_where_the_likelihood_does_not_bound_that_side():
         assert 2 * (fit.log_likelihood - endless) > chdtri(1, 0.05)
 
 
+@pytest.mark.filterwarnings("ignore::kit.life.FewFindsWarning")
 @LAW
 @given(data_sets(), st.sampled_from([0.5, 0.95, 0.999]))
 def test_survival_bounds_stay_within_0_and_1_and_hold_the_estimate(rows, level):
@@ -1074,3 +1076,17 @@ def test_histories_and_rows_give_the_same_fit_and_do_not_mix():
         fit_weibull(histories, count=np.ones(len(histories)))
     with pytest.raises(ValueError, match="Give either"):
         fit_weibull(histories, lower=rows["lower"], upper=rows["upper"])
+
+
+@pytest.mark.parametrize("method", ["wald", "cluster"])
+def test_quick_bounds_of_few_finds_warn_and_name_what_to_ask_for(method):
+    fit = fit_weibull(
+        lower=[0, 500, 1500], upper=[600, 900, INF], count=[9, 10, 300], cluster=["a", "b", "c"]
+    )
+    with pytest.warns(FewFindsWarning, match=r"19 finds, fewer than 20: .* Ask for method='profile'"):
+        fit.bounds("shape", method=method)
+    fit.bounds("shape", method="profile")
+    many = fit_weibull(
+        lower=[0, 500, 1500], upper=[600, 900, INF], count=[10, 10, 300], cluster=["a", "b", "c"]
+    )
+    many.bounds("shape", method=method)
