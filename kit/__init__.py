@@ -1,9 +1,18 @@
 """Skin Findings Kit: from tap-test findings to inspection intervals that can be defended."""
 
 from kit.decisions import read_decision, rerun, write_decision
-from kit.detection import DetectionCurve
+from kit.detection import DetectionCurve, PodRegister, fit_hit_miss, fit_response
 from kit.findings import Fleet, TableError, load_fleet
-from kit.growth import DelayTime, LinearGrowth, SizeDetection, fit_growth, fit_onset_size
+from kit.growth import (
+    DelayTime,
+    LinearGrowth,
+    SizeDetection,
+    compare_growth,
+    fit_growth,
+    fit_joint,
+    fit_onset_size,
+    fit_tracks,
+)
 from kit.intervals import (
     CAUTIONS,
     Evidence,
@@ -60,6 +69,7 @@ __all__ = [
     "LinearGrowth",
     "MethodDetection",
     "NoFiniteMaximum",
+    "PodRegister",
     "Question",
     "QuestionError",
     "SizeDetection",
@@ -67,15 +77,20 @@ __all__ = [
     "WeibullLife",
     "bootstrap",
     "build_histories",
+    "compare_growth",
     "damage_density",
     "finding_regions",
     "fit_growth",
+    "fit_hit_miss",
+    "fit_joint",
     "fit_life",
     "fit_moisture_then_disbond",
     "fit_onset_size",
     "fit_power_law",
     "fit_regression",
+    "fit_response",
     "fit_shared",
+    "fit_tracks",
     "fit_turnbull",
     "fit_weibull",
     "interval_risk",

@@ -75,6 +75,7 @@ def _fields(model: type[BaseModel], prefix: str = "") -> list[tuple[str, FieldIn
     out = []
     for name, field in model.model_fields.items():
         parts = [field.annotation, *get_args(field.annotation)]
+        parts += [get_args(part)[0] for part in parts if hasattr(part, "__metadata__")]
         inner = [p for p in parts if isinstance(p, type) and issubclass(p, BaseModel)]
         out.append((prefix + name, field))
         for part in inner:
@@ -102,7 +103,10 @@ def questions_page() -> str:
         "| field | meaning | default |",
         "| --- | --- | --- |",
     ]
+    fields: dict[str, FieldInfo] = {}
     for name, field in _fields(Question):
+        fields.setdefault(name, field)  # forms of one part share fields; the first to name one describes it
+    for name, field in fields.items():
         default = "required" if field.is_required() else f"`{field.default!r}`"
         text = field.description or (
             next(iter((field.annotation.__doc__ or "").splitlines()), "") if field.is_required() else ""

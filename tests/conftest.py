@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,10 @@ from support import DEMO, QUESTION, Hand, Tiny
 import kit
 from kit.findings import Fleet
 from kit.simulate import default_scenario, make_demo
+
+# Two workers with two threads of linear algebra each get in each other's way; workers and kernels inherit this.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 
 @pytest.fixture

@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kit.detection.links import check_link, line_at, normal_nodes, shares
+
 Floats = NDArray[np.float64]
+
+_NODES = 24  # of the spread between inspectors
+
+
+class HasCurve(Protocol):
+    """A result that gives a curve, such as `HitMissFit`."""
+
+    def curve(self) -> DetectionCurve:
+        """Return its curve."""
 
 
 @dataclass(frozen=True)
@@ -144,13 +156,190 @@ class DetectionCurve:
         """Size with POD 0.90 [mm]; infinite if the plateau does not reach it."""
         return self.size_at(0.9)
 
+    @property
+    def weights(self) -> Floats:
+        """Shares of the sides, as a life fit takes them; see `pod_at_delay` [-]."""
+        return np.array([share for share, _ in self.sides])
 
-def as_detection(detection: float | DetectionCurve) -> DetectionCurve:
-    """Return a detection curve for a curve or a constant chance.
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Chance of detection by the delay since onset, which a life fit asks for.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to each look [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n, n_sides)
+            Chances of a POD that is the same for every size [-].
+
+        Raises
+        ------
+        ValueError
+            If the POD depends on size: how large damage is at a delay is for a growth model to say.
+        """
+        if self.a50 != 0:
+            raise ValueError(
+                f"`detection` by size needs growth to know the size at each look. Got a POD with a50 {self.a50:g} mm "
+                "and none. Give `SizeDetection(curve, growth)`, or one chance, such as `curve.pod(size)` of the size "
+                "that matters."
+            )
+        return np.broadcast_to(
+            np.array([plateau for _, plateau in self.sides]), (*delay.shape, len(self.sides))
+        )
+
+
+@dataclass(frozen=True)
+class LinkedCurve(DetectionCurve):
+    r"""POD by size in other forms than the logistic in log size, as fits give them.
 
     Parameters
     ----------
-    detection : float or DetectionCurve
+    a50 : float
+        Equivalent diameter found half as often as the plateau, by the average inspector [mm].
+    slope : float
+        Slope of the line, in log size or in size [-] or [1/mm].
+    plateau : float
+        POD of the largest damage [-].
+    far_side_share, far_side_plateau : float
+        Share of damage on the side that is not tapped, and its plateau [-].
+    basis : str
+        Where the numbers come from: trial, published or assumed.
+    link : str
+        ``logit``, ``probit`` or ``cloglog``.
+    log_size : bool
+        Whether the line is in the log of size.
+    spread : float
+        Standard deviation of inspectors on the line; above 0 the POD is the mean over inspectors [-].
+
+    Raises
+    ------
+    ValueError
+        If a number is outside its range.
+
+    Notes
+    -----
+    :math:`\mathrm{POD}(a) = \mathrm{plateau}\; E_z F(\eta_{50} + \mathrm{slope}\,(x(a) - x(a_{50})) +
+    \mathrm{spread}\; z)` with z standard normal, x the size or its log, and F(η₅₀) = 1/2. With the logit,
+    log size and no spread it is the `DetectionCurve` of the same numbers.
+
+    Examples
+    --------
+    >>> LinkedCurve(a50=20.0, slope=3.0, link="probit").pod([20.0, 40.0]).round(4)
+    array([0.5   , 0.9812])
+    """
+
+    link: str = "logit"
+    log_size: bool = True
+    spread: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Check the ranges."""
+        super().__post_init__()
+        check_link(self.link)
+        if not 0 <= self.spread < np.inf:
+            raise ValueError(f"`spread` must be at least 0 and finite. Got {self.spread!r}.")
+        if self.log_size and self.a50 == 0:
+            raise ValueError("`a50` must be positive where the line is in log size. Got 0.")
+
+    def _scale(self, size: ArrayLike) -> Floats:
+        a = np.asarray(size, np.float64)
+        with np.errstate(divide="ignore"):
+            return np.log(a) if self.log_size else a
+
+    def relative(self, size: ArrayLike) -> Floats:
+        """POD as a share of the plateau.
+
+        Parameters
+        ----------
+        size : array_like of float
+            Equivalent diameters [mm].
+
+        Returns
+        -------
+        ndarray of float
+            Between 0 and 1 [-].
+        """
+        line = line_at(self.link, 0.5) + self.slope * (self._scale(size) - self._scale(self.a50))
+        if self.spread == 0:
+            share = shares(self.link, line).share
+        else:
+            z, weight = normal_nodes(_NODES)
+            share = shares(self.link, line[..., None] + self.spread * z).share @ weight
+        return np.where(np.isneginf(line), 0.0, share)
+
+    def size_at(self, pod: float) -> float:
+        """Size at which the POD on the tapped side reaches a value.
+
+        Parameters
+        ----------
+        pod : float
+            Wanted POD [-].
+
+        Returns
+        -------
+        float
+            Equivalent diameter [mm]; infinite if the plateau is not above `pod`.
+        """
+        wanted = pod / self.plateau
+        if wanted >= 1:
+            return float("inf")
+        centre, middle = float(self._scale(self.a50)), float(line_at(self.link, 0.5))
+        if self.spread == 0:
+            at = centre + (float(line_at(self.link, wanted)) - middle) / self.slope
+        else:
+            # The average over inspectors lies between what those far below and far above the mean reach.
+            reach = 12 * self.spread
+            low, high = (
+                (float(line_at(self.link, wanted)) - middle + s * reach) / self.slope for s in (-1, 1)
+            )
+            for _ in range(200):
+                half = (low + high) / 2
+                at = centre + half
+                low, high = (
+                    (half, high)
+                    if float(self.relative(np.exp(at) if self.log_size else at)) < wanted
+                    else (low, half)
+                )
+        return float(np.exp(at)) if self.log_size else float(max(at, 0.0))
+
+
+class FittedPod:
+    """What results with a curve share: how a life fit meets them."""
+
+    @property
+    def weights(self) -> Floats:
+        """Shares of the sides, as a life fit asks for them [-]."""
+        return self.curve().weights
+
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Refuse: a POD by size needs growth to give a chance by delay.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to each look [clock units].
+
+        Returns
+        -------
+        ndarray
+            Nothing is returned.
+
+        Raises
+        ------
+        ValueError
+            Always; says what to give in its place.
+        """
+        return self.curve().pod_at_delay(delay)
+
+
+def as_detection(detection: float | DetectionCurve | HasCurve) -> DetectionCurve:
+    """Return a detection curve for a curve, a fitted POD or a constant chance.
+
+    Parameters
+    ----------
+    detection : float, DetectionCurve or a result with a method curve
         A chance stands for a POD that is the same for every size [-].
 
     Returns
@@ -158,4 +347,6 @@ def as_detection(detection: float | DetectionCurve) -> DetectionCurve:
     DetectionCurve
         The curve.
     """
-    return detection if isinstance(detection, DetectionCurve) else DetectionCurve.constant(float(detection))
+    if isinstance(detection, DetectionCurve):
+        return detection
+    return detection.curve() if hasattr(detection, "curve") else DetectionCurve.constant(float(detection))

@@ -6,6 +6,7 @@ from kit.figures.delays import plot_reporting_delay
 from kit.figures.growth import plot_growth
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
 from kit.figures.panel import plot_density, plot_growth_strip, plot_panel, plot_size_by_age
+from kit.figures.pod import plot_pod
 from kit.figures.zones import plot_zone_rates
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     "plot_growth_strip",
     "plot_modes",
     "plot_panel",
+    "plot_pod",
     "plot_probability",
     "plot_reporting_delay",
     "plot_rerun",

@@ -68,7 +68,9 @@ def plot_growth(
     first = next(iter(fits.values()))
     if ax is None:
         _, ax = plt.subplots()
-    words = f"{drawn.size:,} damages" if drawn.size == names.size else f"{drawn.size:,} of {names.size:,} damages"
+    words = (
+        f"{drawn.size:,} damages" if drawn.size == names.size else f"{drawn.size:,} of {names.size:,} damages"
+    )
     paths = [part[["time", "diameter_mm"]].to_numpy(float) for _, part in some.groupby("track")]
     ax.add_collection(LineCollection(paths, colors="0.6", linewidths=0.7, label=words))
     off = np.exp(1.96 * first.size_log_sd)
@@ -82,10 +84,11 @@ def plot_growth(
     growing = "" if all(fit.no_growth_share == 0 for fit in fits.values()) else " of what grows"
     if is_one:
         low, high = (
-            np.minimum(first.size_after(time, start=first.first_median, share=share), 10 * top) for share in _SHARES
+            np.minimum(first.size_after(time, start=first.first_median, share=share), 10 * top)
+            for share in _SHARES
         )
         ax.fill_between(
-            time, low, high, color=PALE, alpha=0.5, linewidth=0, label=f"{_SHARES[0]:.0%} to {_SHARES[1]:.0%} of the rates{growing}"
+            time, low, high, color=PALE, alpha=0.5, linewidth=0, label=f"{100 * _SHARES[0]:.0f} to {100 * _SHARES[1]:.0f} % of the rates{growing}"
         )  # fmt: skip
     least = min(fit.aic for fit in fits.values())
     for i, (name, fit) in enumerate(fits.items()):

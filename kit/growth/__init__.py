@@ -1,18 +1,36 @@
 """How large damage is when it begins, and how fast it grows."""
 
+from kit.growth.compare import GrowthComparison, compare_growth
+from kit.growth.forms import GrowthForm, Linear, PressureDriven, Proportional, as_form, delay_to, size_after
+from kit.growth.joint import JointFit, compare_joint, fit_joint
 from kit.growth.models import Case, DelayTime, GrowthModel, LinearGrowth, SizeDetection, unit_nodes
 from kit.growth.onset import OnsetSizeFit, fit_onset_size
 from kit.growth.rates import GrowthFit, fit_growth
+from kit.growth.tracks import TrackFit, fit_tracks
 
 __all__ = [
     "Case",
     "DelayTime",
+    "GrowthComparison",
     "GrowthFit",
+    "GrowthForm",
     "GrowthModel",
+    "JointFit",
+    "Linear",
     "LinearGrowth",
     "OnsetSizeFit",
+    "PressureDriven",
+    "Proportional",
     "SizeDetection",
+    "TrackFit",
+    "as_form",
+    "compare_growth",
+    "compare_joint",
+    "delay_to",
     "fit_growth",
+    "fit_joint",
     "fit_onset_size",
+    "fit_tracks",
+    "size_after",
     "unit_nodes",
 ]

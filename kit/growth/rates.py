@@ -126,6 +126,10 @@ def fit_growth(
     ValueError
         If fewer than 5 damages were mapped at least twice, or a size or age is impossible.
 
+    See Also
+    --------
+    fit_tracks : Other forms of growth, arrest, jumps, rounding, and growth of what looks missed.
+
     Notes
     -----
     The size at the first mapping :math:`a_1` and the rate g are log-normal between damages and

@@ -5,9 +5,21 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    SerializerFunctionWrapHandler,
+    Strict,
+    Tag,
+    ValidationError,
+    model_serializer,
+    model_validator,
+)
 
 from kit.findings import KINDS
 
@@ -82,6 +94,39 @@ class StatedDetection(_Part):
         Literal["size", "perfect"] | Annotated[Number, Field(gt=0, le=1)],
         Field(description="detection in the life fit: by size and growth, perfect, or one chance"),
     ] = "size"
+    pod: Annotated[
+        str | None,
+        Field(
+            description="in place of the numbers: name in pods.toml of the dataset, or of a built-in entry; records hold "
+            "it beside the numbers that it stood for"
+        ),
+    ] = None
+
+    @model_serializer(mode="wrap")
+    def _without_empty_name(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Leave out a name that is not there: records from before there were names keep their digest."""
+        data = handler(self)
+        return data if self.pod is not None else {k: v for k, v in data.items() if k != "pod"}
+
+
+class NamedDetection(_Part):
+    """POD of the planned inspection, by its name in the register."""
+
+    pod: Annotated[str, Field(description="name in pods.toml of the dataset, or of a built-in entry")]
+    in_fit: Annotated[
+        Literal["size", "perfect"] | Annotated[Number, Field(gt=0, le=1)],
+        Field(description="detection in the life fit: by size and growth, perfect, or one chance"),
+    ] = "size"
+
+
+_FORMS = ("stated", "named")
+
+
+def _form_of_detection(value: object) -> str:
+    """Tell a POD by name from one whose numbers stand in the question or record."""
+    if isinstance(value, dict):
+        return "named" if "pod" in value and not {"a50_mm", "slope", "plateau"} & set(value) else "stated"
+    return "named" if isinstance(value, NamedDetection) else "stated"
 
 
 class Target(_Part):
@@ -134,7 +179,11 @@ class Question(_Part):
     clock: Annotated[Clock, Field(description="clock of the schedule")] = "flight_hours"
     horizon: Annotated[Positive, Field(description="age up to which damage counts [units of clock]")]
     modes: Annotated[tuple[Mode, ...], Field(min_length=1, description="kinds of damage")]
-    detection: StatedDetection
+    detection: Annotated[
+        Annotated[StatedDetection, Tag("stated")] | Annotated[NamedDetection, Tag("named")],
+        Discriminator(_form_of_detection),
+        Field(description="POD of the planned inspection: its numbers, or its name in the register"),
+    ]
     target: Target
     threshold: Threshold
     growth_window: Annotated[
@@ -214,12 +263,18 @@ def read_question(source: Question | str | Path) -> Question:
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise QuestionError(f"{path}: not a TOML file ({error}). Mend the line named.") from None
+    detection = data.get("detection")
+    if isinstance(detection, dict) and "pod" in detection and {"a50_mm", "slope", "plateau"} & set(detection):
+        raise QuestionError(
+            f"{path}: detection: give `pod` or the numbers of a POD, not both. Got pod {detection['pod']!r} beside "
+            f"{', '.join(sorted({'a50_mm', 'slope', 'plateau'} & set(detection)))}. Leave out one of them."
+        )
     try:
         return Question.model_validate(data)
     except ValidationError as error:
         lines = []
         for item in error.errors(include_url=False):
-            where = ".".join(str(part) for part in item["loc"]) or "question"
+            where = ".".join(str(part) for part in item["loc"] if part not in _FORMS) or "question"
             got = "" if item["type"] == "missing" else f" Got {item['input']!r}."
             lines.append(f"  {where}: {item['msg']}.{got if len(got) < 120 else ''}")
         raise QuestionError(

@@ -15,6 +15,7 @@ from kit.findings import Fleet
 from kit.growth import LinearGrowth, SizeDetection
 from kit.intervals.answer import CAUTIONS, Answer, ModeAnswer, RuleAnswer
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, RATE_SPREAD, Evidence
+from kit.intervals.named_pod import with_pod
 from kit.intervals.question import Mode, Question, QuestionError, read_question
 from kit.intervals.risk import WeibullLife, cycle_kernel
 from kit.intervals.rules import (
@@ -72,6 +73,7 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
     """
     ask = read_question(question)
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
+    ask = with_pod(ask, evidence.fleet)
     try:
         return _Case(ask, evidence).answer()
     except NoFiniteMaximum as error:

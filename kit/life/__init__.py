@@ -24,6 +24,13 @@ from kit.life.ranks import median_ranks, plotting_positions
 from kit.life.recurrent import MeanCumulative, mean_cumulative
 from kit.life.regression import fit_regression
 from kit.life.regression_fit import RegressionFit
+from kit.life.repairs import (
+    RepairedAgainstNew,
+    RepairedLives,
+    repaired_against_new,
+    repaired_lives,
+)
+from kit.life.restoration import RestorationFit, fit_restoration
 from kit.life.ridge import DetectionRidge, detection_ridge
 from kit.life.turnbull import TurnbullFit, fit_turnbull
 from kit.life.two_stage import MoistureThenDisbond, fit_moisture_then_disbond
@@ -48,6 +55,9 @@ __all__ = [
     "NoFiniteMaximum",
     "PowerLawFit",
     "RegressionFit",
+    "RepairedAgainstNew",
+    "RepairedLives",
+    "RestorationFit",
     "SameLives",
     "SharedFit",
     "TurnbullFit",
@@ -64,6 +74,7 @@ __all__ = [
     "fit_power_law",
     "fit_power_law_grouped",
     "fit_regression",
+    "fit_restoration",
     "fit_shared",
     "fit_turnbull",
     "fit_two_clocks",
@@ -75,6 +86,8 @@ __all__ = [
     "panel_looks",
     "plotting_positions",
     "rank_zones",
+    "repaired_against_new",
+    "repaired_lives",
     "scale_lower_bound",
     "trend_tests",
     "with_covariates",

@@ -244,7 +244,7 @@ def _walk(
             damage.start[there] + damage.rate[there] * (age - damage.onset[there]), damage.largest[there]
         )
         with np.errstate(over="ignore"):  # tiny damage: an endless ratio is a chance of 0
-            chance = plateau[there] / (1.0 + (detection.a50 / size) ** detection.slope)
+            chance = plateau[there] * detection.relative(size)
         found_at[there[luck[there] < chance]] = age
 
     born = damage.start >= limit

@@ -14,9 +14,10 @@ import pandas as pd
 
 from kit.findings.tables import TABLES
 from kit.simulate.damage import Truth, simulate_truth
-from kit.simulate.fleet import day_number
+from kit.simulate.fleet import day_number, stream
 from kit.simulate.operator import operator_tables
 from kit.simulate.scenario import NOTICE, Scenario, default_scenario
+from kit.simulate.trial import blind_trial
 
 _ABOUT = {
     "life": "True lives by group and mode: given the panel's frailty z, the cumulative hazard of an untouched panel at age a "
@@ -180,6 +181,8 @@ Made by `kit.simulate.make_demo(folder, seed={truth.seed})`: damage is simulated
 by the programme of the time, written down as a records office would, and then given the usual errors of such records. The
 same seed gives the same files. Do not edit them by hand.
 
+- Some damages are written as grids of taps: `taps/` holds a file for each, with marks or contact times. `trials/blind_trial.csv` is a trial
+  of eight inspectors on known damage, by both tap methods; a size of 0 is a place without damage.
 - A removal of a panel is a second row in `panels.csv` that replaces the fitting's first row, recorded when it was removed.
 - State `repaired` of a fitting means used: repaired before, or taken from another aircraft or the pool. `unknown` stands for
   panels of second-hand aircraft (prior age: that of the aircraft) and for pool panels without papers (no prior age).
@@ -215,6 +218,7 @@ def _files(truth: Truth) -> dict[str, str]:
     files = {f"{name}.csv": _csv(frame) for name, frame in tables.items()}
     for grid, frame in taps.groupby("grid", sort=True):
         files[str(grid)] = _csv(frame[["x", "y", "mark", "contact_time"]])
+    files["trials/blind_trial.csv"] = _csv(blind_trial(stream(truth.seed, "blind trial"), truth.scenario))
     files["dataset.toml"] = _toml(truth.scenario, truth)
     files["README.md"] = _readme(truth)
     files["truth/parameters.json"] = json.dumps(_parameters(truth), indent=1) + "\n"

@@ -31,7 +31,9 @@ def every_600(found: dict[float, int], clean: dict[float, int]) -> dict[str, lis
     }
 
 
-def fleet(n: int, *, scale: float = 9000.0, shape: float = 2.2, late: bool = False, unit: float = 1.0) -> dict[str, list[float]]:
+def fleet(
+    n: int, *, scale: float = 9000.0, shape: float = 2.2, late: bool = False, unit: float = 1.0
+) -> dict[str, list[float]]:
     """Lives with a look each 600 h at a phase of their own, in whole hours."""
     rng = np.random.default_rng(SEED)
     onset, phase = scale * rng.weibull(shape, n), rng.integers(1, 601, n).astype(float)
@@ -42,14 +44,10 @@ def fleet(n: int, *, scale: float = 9000.0, shape: float = 2.2, late: bool = Fal
     before = np.floor((onset - phase) / 600)
     lower = np.maximum(np.where(before < 0, 0.0, phase + before * 600), entry)
     upper = phase + (before + 1) * 600
-    found = (upper <= stop) & (lower > entry) | (upper <= stop) & ~late
+    found = (upper <= stop) & (~np.full(onset.size, late) | (lower > entry))
     lower, upper = np.where(found, lower, np.maximum(stop, entry + 1)), np.where(found, upper, INF)
-    return {
-        "lower": lower.tolist(),
-        "upper": upper.tolist(),
-        "count": [1] * lower.size,
-        "entry": entry.tolist(),
-    }
+    ages = {name: (x * unit).tolist() for name, x in (("lower", lower), ("upper", upper), ("entry", entry))}
+    return ages | {"count": [1] * lower.size}
 
 
 def deep() -> dict[str, list[float]]:

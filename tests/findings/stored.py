@@ -33,9 +33,7 @@ def taps_of_files(folder: Path, findings: pd.DataFrame) -> pd.DataFrame:
     for grid, rows in findings[findings["tap_grid"] != ""].groupby("tap_grid"):
         taps = pd.read_csv(folder / grid, dtype="str", keep_default_na=False)
         names = [f"{grid}:{row}" for row in range(2, len(taps) + 2)]
-        parts.append(
-            taps.assign(tap=names, grid=grid, recorded_on=min(rows["recorded_on"]), replaces="")
-        )
+        parts.append(taps.assign(tap=names, grid=grid, recorded_on=min(rows["recorded_on"]), replaces=""))
     return pd.concat(parts, ignore_index=True)
 
 

@@ -107,7 +107,11 @@ def corruptions(seed: int) -> list[list[tuple[str, int, str, str]]]:
             pool = values(rng, texts[name], row, column) if rng.random() < 0.4 else WORDS
             cell = pool[int(rng.integers(len(pool)))] if pool else "x"
             declared = next(c for c in TABLES[name].all_columns if c.name == column)
-            if (pool is WORDS or cell in ("-", "0")) and prefixed(name, declared, "x", k) != "x" and cell.strip(";"):
+            if (
+                (pool is WORDS or cell in ("-", "0"))
+                and prefixed(name, declared, "x", k) != "x"
+                and cell.strip(";")
+            ):
                 cell += str(k)  # so that the copies do not name each other
             batch.append((name, row, column, cell.strip()))  # reading takes blanks off
         batches.append(batch)

@@ -281,11 +281,11 @@ def test_other_bad_input_gets_one_clear_error():
         mean_cumulative(frame.drop(columns="event"))
     with pytest.raises(ValueError, match="Got no rows"):
         mean_cumulative(frame.iloc[:0])
-    with pytest.raises(ValueError, match="robust, sample. Got 'naive'"):
+    with pytest.raises(ValueError, match=r"robust, sample. Got 'naive'"):
         mean_cumulative(frame, variance="naive")
-    with pytest.raises(ValueError, match="`level` must be above 0 and below 1. Got 95"):
+    with pytest.raises(ValueError, match=r"`level` must be above 0 and below 1. Got 95"):
         mean_cumulative(frame).bounds(level=95)
-    with pytest.raises(ValueError, match="`scale` must be log or plain. Got 'logit'"):
+    with pytest.raises(ValueError, match=r"`scale` must be log or plain. Got 'logit'"):
         mean_cumulative(frame).bounds(scale="logit")
-    with pytest.raises(ValueError, match="`entry` must not be beyond the end of watch. Got 20 and 9 for unit 1"):  # fmt: skip
+    with pytest.raises(ValueError, match=r"`entry` must not be beyond the end of watch. Got 20 and 9 for unit 1"):  # fmt: skip
         mean_cumulative(pd.DataFrame({"unit": [1], "age": [9.0], "event": [0], "entry": [20.0]}))

@@ -1,0 +1,942 @@
+"""Age at onset, size at onset and growth in one fit, where finds carry sizes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq, minimize
+from scipy.special import chdtri, ndtri
+
+from kit.detection import DetectionCurve, as_detection
+from kit.growth.forms import GrowthForm, as_form
+from kit.growth.models import Floats, LinearGrowth, SizeDetection
+from kit.life import Histories, fit_weibull
+
+NAMES = ("scale", "shape", "onset_median", "onset_log_sd", "rate_median", "rate_log_sd")
+"""Parameters of a joint fit; each is fitted on the scale of its log."""
+
+SCALE, SHAPE, ONSET, ONSET_SD, RATE, RATE_SD = range(6)
+_SIZE_STEP, _RATE_STEP = 0.14, 0.4  # of the nodes of log size and log rate
+_LEAST_SD = (0.1, 0.25)  # narrower spreads fall between the nodes
+_HELD_NODES = np.linspace(-4.0, 4.0, 17)  # in standard deviations, where a distribution is held
+_AGES = 3  # Gauss points of the age at onset in each gap, as in `fit_weibull`
+_BLOCK = 1_500_000  # chances worked out at once
+_FEWEST = 5
+
+
+@dataclass(frozen=True, eq=False)
+class JointFit:
+    """Age at onset, size at onset and growth of damage, fitted to looks and sizes at first find.
+
+    Parameters
+    ----------
+    scale, shape : float
+        Weibull life until onset [clock units], [-].
+    onset_median, onset_log_sd : float
+        Log-normal size at onset [mm], [-].
+    rate_median, rate_log_sd : float
+        Log-normal rate of damage that grows [unit of the form], [-].
+    covariance : DataFrame
+        Of the logs of the parameters that were fitted and are not at the end of their range.
+    log_likelihood : float
+        At the maximum, without priors; sizes as densities of their logs [-].
+    form : GrowthForm
+        Form of growth.
+    no_growth_share : float
+        Share of damage that does not grow, as given [-].
+    held : dict of str to float
+        Parameters that were given.
+    n_lives, n_finds, n_sizes : float
+        Lives, finds among them, and finds with a size.
+    clock : str
+        Clock of ages and rates.
+    cautions : tuple of str
+        What to keep in mind.
+    """
+
+    scale: float
+    shape: float
+    onset_median: float
+    onset_log_sd: float
+    rate_median: float
+    rate_log_sd: float
+    covariance: pd.DataFrame
+    log_likelihood: float
+    form: GrowthForm
+    no_growth_share: float
+    held: dict[str, float]
+    n_lives: float
+    n_finds: float
+    n_sizes: float
+    clock: str
+    cautions: tuple[str, ...]
+    _problem: _Problem = field(repr=False)
+
+    def __repr__(self) -> str:
+        """Return one line."""
+        return (
+            f"JointFit(scale={self.scale:.5g} {self.clock}, shape={self.shape:.3g}, "
+            f"onset_median={self.onset_median:.3g} mm, rate_median={self.rate_median:.3g} "
+            f"{self.form.rate_unit(self.clock)}, finds={self.n_finds:g}, sizes={self.n_sizes:g})"
+        )
+
+    @property
+    def _point(self) -> Floats:
+        return np.log([getattr(self, name) for name in NAMES])
+
+    def standard_error(self, name: str) -> float:
+        """Return the standard error of the log of a parameter.
+
+        Parameters
+        ----------
+        name : str
+            Name of the parameter.
+
+        Returns
+        -------
+        float
+            Standard error [-]; nan where the parameter was given or lies at the end of its range.
+        """
+        if name not in NAMES:
+            raise ValueError(f"`name` must be one of {', '.join(NAMES)}. Got {name!r}.")
+        if name not in self.covariance.index:
+            return float("nan")
+        variance = float(self.covariance.loc[name, name])
+        return float(np.sqrt(variance)) if variance > 0 else float("nan")
+
+    def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
+        """Two-sided bounds of a parameter.
+
+        Parameters
+        ----------
+        name : str
+            Name of the parameter.
+        level : float
+            Confidence [-].
+        method : str
+            ``profile``: where the log-likelihood, highest over the other parameters, has dropped by half
+            the quantile of chi-squared; ``wald``: normal on the log scale. For few finds those of the rate
+            and of the spreads are much too narrow by ``wald``: the likelihood is a bent ridge.
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound, in the unit of the parameter; nan where it was given.
+
+        Raises
+        ------
+        ValueError
+            If the name, level or method is unknown.
+        """
+        error = self.standard_error(name)
+        _check(level, method)
+        i = NAMES.index(name)
+        if i not in self._problem.free:
+            return float("nan"), float("nan")
+        centre = float(self._point[i])
+        if method == "wald":
+            reach = float(ndtri(0.5 + level / 2)) * error
+            return float(np.exp(centre - reach)), float(np.exp(centre + reach))
+        return self._profile(level, centre, error, held=i)
+
+    def survival(self, age: ArrayLike) -> Floats:
+        """Share of panels without damage by an age.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages [clock units].
+
+        Returns
+        -------
+        ndarray of float
+            Shares [-].
+        """
+        return np.exp(-((np.asarray(age, np.float64) / self.scale) ** self.shape))
+
+    def quantile(self, share: float) -> float:
+        """Age by which a share of the panels has damage.
+
+        Parameters
+        ----------
+        share : float
+            Share in (0, 1) [-].
+
+        Returns
+        -------
+        float
+            Age [clock units].
+        """
+        if not 0 < share < 1:
+            raise ValueError(f"`share` must be above 0 and below 1. Got {share!r}.")
+        return float(self.scale * (-np.log1p(-share)) ** (1 / self.shape))
+
+    def quantile_bounds(
+        self, share: float, *, level: float = 0.95, method: str = "profile"
+    ) -> tuple[float, float]:
+        """Two-sided bounds of the age by which a share of the panels has damage.
+
+        Parameters
+        ----------
+        share : float
+            Share in (0, 1) [-].
+        level : float
+            Confidence [-].
+        method : str
+            As in `bounds`.
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound [clock units].
+
+        Raises
+        ------
+        ValueError
+            If the share, level or method is unknown.
+        """
+        _check(level, method)
+        centre = float(np.log(self.quantile(share)))
+        w = float(np.log(-np.log1p(-share)))
+        slope = pd.Series({"scale": 1.0, "shape": -w / self.shape}).reindex(
+            self.covariance.index, fill_value=0.0
+        )
+        variance = float(slope @ self.covariance @ slope)
+        error = float(np.sqrt(variance)) if variance > 0 else float("nan")
+        if method == "wald":
+            reach = float(ndtri(0.5 + level / 2)) * error
+            return float(np.exp(centre - reach)), float(np.exp(centre + reach))
+        return self._profile(level, centre, error, w=w)
+
+    def _profile(
+        self, level: float, centre: float, error: float, *, held: int | None = None, w: float | None = None
+    ) -> tuple[float, float]:
+        drop = float(chdtri(1, 1 - level)) / 2
+        ends = [
+            self._problem.profile_bound(self._point, centre, error, sign, drop, held=held, w=w)
+            for sign in (-1.0, 1.0)
+        ]
+        return float(np.exp(ends[0])), float(np.exp(ends[1]))
+
+    def growth(self) -> LinearGrowth:
+        """Return size at onset and growth as `kit.interval_risk` takes them.
+
+        Returns
+        -------
+        LinearGrowth
+            The fitted growth.
+
+        Raises
+        ------
+        ValueError
+            If the form is not linear.
+        """
+        if self.form.name != "linear":
+            raise ValueError(
+                f"`form` must be linear for a growth model of risk. Got {self.form.name!r}. Fit the linear form as well."
+            )
+        return LinearGrowth(
+            self.onset_median,
+            self.onset_log_sd,
+            self.rate_median,
+            self.rate_log_sd,
+            self.no_growth_share,
+            clock=self.clock,
+            basis="fitted",
+        )
+
+    def to_frame(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:
+        """Return the parameters as a table.
+
+        Parameters
+        ----------
+        level : float
+            Confidence of the bounds [-].
+        method : str
+            As in `bounds`.
+
+        Returns
+        -------
+        DataFrame
+            Index parameter; columns value, lower, upper, unit, basis (fitted or given).
+        """
+        units = {"scale": self.clock, "onset_median": "mm", "rate_median": self.form.rate_unit(self.clock)}
+        rows = [
+            (
+                name,
+                getattr(self, name),
+                *self.bounds(name, level=level, method=method),
+                units.get(name, "-"),
+                "given" if name in self.held else "fitted",
+            )
+            for name in NAMES
+        ]
+        return pd.DataFrame(
+            rows, columns=["parameter", "value", "lower", "upper", "unit", "basis"]
+        ).set_index("parameter")
+
+
+def _check(level: float, method: str) -> None:
+    if not 0 < level < 1:
+        raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+    if method not in ("wald", "profile"):
+        raise ValueError(f"`method` must be wald or profile. Got {method!r}.")
+
+
+class _Gaps(NamedTuple):
+    """Gaps between looks in which onset may have come: for each the chances of what the looks showed."""
+
+    low: Floats
+    high: Floats
+    row: NDArray[np.int64]
+    chance: Floats  # (n_gaps, n_nodes)
+    survivor_age: Floats
+    survivor_row: NDArray[np.int64]
+
+
+class _Nodes(NamedTuple):
+    """Nodes of size at onset and rate; the last rate stands still where a share does."""
+
+    log_start: Floats
+    log_rate: Floats
+    is_held: tuple[bool, bool]
+    still: bool
+
+
+def _nodes(size: Floats, widths: Floats, oldest: float, error: float, held: Mapping[str, float], law, still):
+    """Choose nodes that hold what sizes and looks can tell."""
+    sizes = size[np.isfinite(size)]
+    step = float(np.clip(1.2 * error, 0.05, _SIZE_STEP))
+    held_start = {"onset_median", "onset_log_sd"} <= held.keys()
+    if held_start:
+        log_start = _held(held["onset_median"], held["onset_log_sd"])
+    else:
+        low, high = (sizes.min() / 6, sizes.max() * 1.3) if sizes.size else (3.0, 300.0)
+        centre = held.get("onset_median")
+        if centre is not None:
+            low, high = min(low, centre / 6), max(high, centre * 6)
+        log_start = np.arange(np.log(low), np.log(high) + step, step)
+    held_rate = {"rate_median", "rate_log_sd"} <= held.keys()
+    if held_rate:
+        log_rate = _held(held["rate_median"], held["rate_log_sd"])
+    else:
+        typical = float(np.median(sizes)) if sizes.size else 30.0
+        typical /= float(law.speed(typical))
+        low, high = 0.02 * typical / oldest, 6.0 * typical / float(np.median(widths))
+        centre = held.get("rate_median")
+        if centre is not None:
+            low, high = min(low, centre / 12), max(high, centre * 12)
+        log_rate = np.arange(np.log(low), np.log(high) + _RATE_STEP, _RATE_STEP)
+    return _Nodes(log_start, log_rate, (held_start, held_rate), still)
+
+
+def _held(median: float, log_sd: float) -> Floats:
+    return np.log(median) + (log_sd * _HELD_NODES if log_sd > 0 else np.zeros(1))
+
+
+def _gaps(
+    histories: Histories,
+    log_size: Floats,
+    curves: dict[str, DetectionCurve],
+    law: GrowthForm,
+    nodes: _Nodes,
+    error: float,
+) -> _Gaps:
+    """Chances of what the looks of every life showed, for onset in every gap and every node."""
+    n = len(histories)
+    ages, owner = histories.look_age, np.repeat(np.arange(n), np.diff(histories.look_start))
+    # Every life that entered late passed a look at its entry, recorded or not.
+    at_entry = np.zeros(n, bool)
+    at_entry[owner[ages == histories.entry[owner]]] = True
+    more = np.flatnonzero((histories.entry > 0) & ~at_entry)
+    ages, owner = np.r_[ages, histories.entry[more]], np.r_[owner, more]
+    order = np.lexsort((ages, owner))
+    ages, owner = ages[order], owner[order]
+    which = None
+    if len(curves) > 1:
+        # The look that a late life must have passed at its entry has no method of record.
+        method = np.r_[histories.look_method, np.full(more.size, "", dtype=object)][order]
+        which = np.full(method.size, -1)
+        for i, name in enumerate(curves):
+            which[method == name] = i
+    start = np.searchsorted(owner, np.arange(n + 1))
+    found = np.isfinite(histories.upper)
+    before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
+    late = np.flatnonzero(histories.entry > 0)
+    first = np.r_[start[:-1], start[late]]
+    last = np.r_[start[1:], start[late] + before[late]]
+    is_found = np.r_[found, np.zeros(late.size, bool)]
+    size = np.r_[log_size, np.full(late.size, np.nan)]
+
+    m = last - first
+    gap_row = np.repeat(np.arange(m.size), m)
+    gap = np.arange(gap_row.size) - np.repeat(np.cumsum(m) - m, m)
+    high = ages[first[gap_row] + gap]
+    low = np.where(gap > 0, ages[np.maximum(first[gap_row] + gap - 1, 0)], 0.0)
+    kept = high > low
+    gap_row, gap, high, low = gap_row[kept], gap[kept], high[kept], low[kept]
+    n_after = m[gap_row] - gap
+
+    starts = np.exp(nodes.log_start)
+    rates = np.r_[np.exp(nodes.log_rate), 0.0] if nodes.still else np.exp(nodes.log_rate)
+    position = np.repeat(law.position(starts), rates.size)
+    rate = np.tile(rates, starts.size)
+    chance = np.empty((gap_row.size, rate.size))
+    node, weight = np.polynomial.legendre.leggauss(_AGES)
+    node, weight = (node + 1) / 2, weight / 2
+    ends = np.cumsum(n_after)
+    at = 0
+    while at < gap_row.size:
+        done = ends[at - 1] if at else 0
+        to = int(
+            np.clip(np.searchsorted(ends, done + _BLOCK // rate.size, side="right"), at + 1, gap_row.size)
+        )
+        some = slice(at, to)
+        count = n_after[some]
+        pair = np.repeat(np.arange(to - at), count)
+        pair_start = np.cumsum(count) - count
+        look = first[gap_row[some]][pair] + gap[some][pair] + np.arange(pair.size) - pair_start[pair]
+        finds = is_found[gap_row[some]]
+        finding = pair_start[finds] + count[finds] - 1  # the look that found it
+        measured = size[gap_row[some]][finds]
+        has_size = np.isfinite(measured)
+        total = np.zeros((to - at, rate.size))
+        for x, wx in zip(node, weight, strict=True):
+            onset = low[some] + x * (high[some] - low[some])
+            delay = ages[look] - onset[pair]
+            a = law.size_at(position + rate * delay[:, None])
+            seen = np.zeros_like(total)
+            for share, pod in _pods(tuple(curves.values()), a, None if which is None else which[look]):
+                miss = 1.0 - pod
+                miss[finding] = pod[finding]
+                seen += share * np.multiply.reduceat(miss, pair_start, axis=0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                z = (measured[has_size, None] - np.log(a[finding[has_size]])) / error
+            density = np.exp(-0.5 * z * z) / (error * np.sqrt(2 * np.pi))
+            rows = np.flatnonzero(finds)[has_size]
+            seen[rows] *= density
+            total += wx * seen
+        chance[some] = total
+        at = to
+    survivors = np.flatnonzero(~is_found)
+    age = np.where(m > 0, ages[np.clip(last - 1, 0, max(ages.size - 1, 0))], 0.0)[survivors]
+    return _Gaps(low, high, gap_row, chance, age, survivors)
+
+
+def _pods(
+    curves: tuple[DetectionCurve, ...], size: Floats, which: NDArray[np.int64] | None
+) -> Iterator[tuple[float, Floats]]:
+    """Yield the share of each side and the POD of every look there; a look without a method is the worst."""
+    if which is None:
+        relative = curves[0].relative(size)
+        yield from ((share, plateau * relative) for share, plateau in curves[0].sides)
+        return
+    each = [curve.relative(size) for curve in curves]
+    for side, (share, _) in enumerate(curves[0].sides):
+        pods = [curve.sides[side][1] * relative for curve, relative in zip(curves, each, strict=True)]
+        out = np.min(pods, axis=0)
+        for i, pod in enumerate(pods):
+            out[which == i] = pod[which == i]
+        yield share, out
+
+
+def _by_method(
+    detection: float | DetectionCurve | Mapping[str, float | DetectionCurve], histories: Histories
+) -> dict[str, DetectionCurve]:
+    """Return the curve of each method; one without a name where methods are not told apart."""
+    if not isinstance(detection, Mapping):
+        return {"": as_detection(detection)}
+    curves = {name: as_detection(one) for name, one in detection.items()}
+    if not curves:
+        raise ValueError("`detection` must name at least one method. Got none.")
+    if len({tuple(share for share, _ in curve.sides) for curve in curves.values()}) > 1:
+        raise ValueError("`detection` must have one far-side share for all methods. Got several.")
+    if histories.look_method is None:
+        raise ValueError(
+            "`detection` by method needs the method of each look. Got histories without; give `from_looks` a column method."
+        )
+    unknown = sorted(set(histories.look_method) - set(curves) - {""})
+    if unknown:
+        raise ValueError(
+            f"`detection` must have a POD for every method. Got none for {', '.join(map(str, unknown))}; known are "
+            f"{', '.join(curves)}."
+        )
+    return curves
+
+
+@dataclass
+class _Problem:
+    """Likelihood of lives with sizes, its priors, and which parameters are free."""
+
+    gaps: _Gaps
+    nodes: _Nodes
+    weight: Floats
+    still_share: float
+    free: list[int]
+    limits: list[tuple[float, float]]
+    priors: dict[int, tuple[float, float]]
+
+    def __post_init__(self) -> None:
+        """Sort the terms by row."""
+        g = self.gaps
+        row = np.r_[g.row, g.survivor_row]
+        self._order = np.argsort(row, kind="stable")
+        row = row[self._order]
+        with np.errstate(divide="ignore"):
+            self._log_low = np.log(np.r_[g.low, g.survivor_age][self._order])
+            self._log_high = np.log(np.r_[g.high, np.full(g.survivor_age.size, np.inf)][self._order])
+        self._starts = np.flatnonzero(np.r_[True, row[1:] != row[:-1]])
+        self._row = row
+
+    def _shares(self, values: Floats, centre: float, log_sd: float, held: bool):
+        """Weights of nodes that add up to 1, and their derivatives by centre and log spread."""
+        if held and values.size == 1:
+            return np.ones(1), np.zeros(1), np.zeros(1)
+        sd = np.exp(log_sd)
+        z = (values - centre) / sd
+        w = np.exp(-0.5 * (z * z - (z * z).min()))
+        w /= w.sum()
+        by_centre, by_spread = z / sd, z * z
+        return w, w * (by_centre - w @ by_centre), w * (by_spread - w @ by_spread)
+
+    def value(self, p: Floats) -> tuple[float, Floats]:
+        """Log-likelihood with priors, and its gradient."""
+        wx, wx_mu, wx_sd = self._shares(self.nodes.log_start, p[ONSET], p[ONSET_SD], self.nodes.is_held[0])
+        wv, wv_mu, wv_sd = self._shares(self.nodes.log_rate, p[RATE], p[RATE_SD], self.nodes.is_held[1])
+        if self.nodes.still:
+            grow = 1.0 - self.still_share
+            wv, wv_mu, wv_sd = (
+                np.r_[grow * wv, self.still_share],
+                np.r_[grow * wv_mu, 0],
+                np.r_[grow * wv_sd, 0],
+            )
+        pairs = ((wx, wv), (wx_mu, wv), (wx_sd, wv), (wx, wv_mu), (wx, wv_sd))
+        # Derivatives are worked out by parameters that are fitted, alone.
+        by = [i for i in range(ONSET, len(NAMES)) if i in self.free]
+        weights = np.stack([np.outer(*pairs[i]).ravel() for i in (0, *(i - 1 for i in by))], axis=1)
+        product = self.gaps.chance @ weights
+        n_survivors = self.gaps.survivor_age.size
+        coefficient = np.r_[product[:, 0], np.ones(n_survivors)][self._order]
+        others = np.concatenate([product[:, 1:], np.zeros((n_survivors, len(by)))])[self._order]
+        k = np.exp(p[SHAPE])
+        parts = []
+        for log_age in (self._log_low, self._log_high):
+            inside = np.isfinite(log_age)
+            z = np.where(inside, (log_age - p[SCALE]) * k, 0.0)
+            with np.errstate(over="ignore"):
+                h = np.where(inside, np.exp(z), np.where(log_age > 0, np.inf, 0.0))
+            parts.append((h, z))
+        (h_low, z_low), (h_high, z_high) = parts
+        base = np.minimum.reduceat(h_low, self._starts)
+        shift = base[np.cumsum(np.r_[0, np.diff(self._row) > 0])]
+        s_low = np.exp(-(h_low - shift))
+        finite = np.isfinite(h_high)
+        h_end = np.where(finite, h_high, 0.0)
+        s_high = np.where(finite, np.exp(-np.where(finite, h_high - shift, 0.0)), 0.0)
+        gap = np.where(finite, -s_low * np.expm1(-np.where(finite, h_high - h_low, 0.0)), s_low)
+        by_scale = k * (s_low * h_low - s_high * h_end)
+        by_shape = -(s_low * z_low * h_low - s_high * z_high * h_end)
+        total = np.add.reduceat(coefficient * gap, self._starts)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            per_row = self.weight / total
+            value = float(self.weight @ (np.log(total) - base))
+        gradient = np.zeros(len(NAMES))
+        gradient[SCALE] = per_row @ np.add.reduceat(coefficient * by_scale, self._starts)
+        gradient[SHAPE] = per_row @ np.add.reduceat(coefficient * by_shape, self._starts)
+        gradient[by] = per_row @ np.add.reduceat(others * gap[:, None], self._starts, axis=0)
+        for i, (centre, width) in self.priors.items():
+            off = (p[i] - centre) / width
+            value -= 0.5 * off**2
+            gradient[i] -= off / width
+        return value, gradient
+
+    def penalty(self, p: Floats) -> float:
+        """Return what the priors take from the log-likelihood."""
+        return sum(0.5 * ((p[i] - centre) / width) ** 2 for i, (centre, width) in self.priors.items())
+
+    def maximise(
+        self, point: Floats, *, held: int | None = None, w: float | None = None, target: float = 0.0
+    ) -> tuple[Floats, float]:
+        """Highest value, with a parameter held or with the age at a share held at exp(`target`)."""
+        free = [i for i in self.free if i != (SCALE if w is not None else held)]
+
+        def full(q: Floats) -> Floats:
+            p = point.copy()
+            p[free] = q
+            if w is not None:
+                p[SCALE] = target - w * np.exp(-p[SHAPE])
+            return p
+
+        def negative(q: Floats) -> tuple[float, Floats]:
+            value, gradient = self.value(full(q))
+            if not np.isfinite(value):
+                return 1e12, np.zeros(len(free))
+            if w is not None:
+                gradient[SHAPE] += gradient[SCALE] * w * np.exp(-full(q)[SHAPE])
+            return -value, -gradient[free]
+
+        best = minimize(
+            negative,
+            point[free],
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[self.limits[i] for i in free],
+            options={"maxiter": 300, "ftol": 1e-11, "gtol": 1e-4},
+        )
+        return full(best.x), -float(best.fun)
+
+    def covariance(self, point: Floats) -> pd.DataFrame:
+        """Inverse of the second derivatives, of the parameters that are not at the end of their range."""
+        inside = [i for i in self.free if self.limits[i][0] + 1e-4 < point[i] < self.limits[i][1] - 1e-4]
+        h = 1e-4
+        hess = np.empty((len(inside), len(inside)))
+        for a, i in enumerate(inside):
+            high, low = point.copy(), point.copy()
+            high[i] += h
+            low[i] -= h
+            hess[a] = -(self.value(high)[1][inside] - self.value(low)[1][inside]) / (2 * h)
+        names = [NAMES[i] for i in inside]
+        try:
+            inverse = np.linalg.inv((hess + hess.T) / 2)
+        except np.linalg.LinAlgError:
+            inverse = np.full_like(hess, np.nan)
+        return pd.DataFrame(inverse, index=names, columns=names)
+
+    def profile_bound(
+        self,
+        best: Floats,
+        centre: float,
+        error: float,
+        sign: float,
+        drop: float,
+        *,
+        held: int | None,
+        w: float | None,
+    ) -> float:
+        """Where the highest value has dropped, or the end of the range."""
+        goal = self.value(best)[0] - drop
+        low, high = self.limits[held] if held is not None else (-np.inf, np.inf)
+        end = low if sign < 0 else high
+        state = [best]
+
+        def excess(x: float) -> float:
+            p = state[0].copy()
+            if held is not None:
+                p[held] = x
+            point, value = self.maximise(p, held=held, w=w, target=x)
+            state[0] = point
+            return value - goal
+
+        width = error if np.isfinite(error) else 0.3
+        reach = 1.1 * width * float(np.sqrt(2 * drop))
+        inner = centre
+        for _ in range(40):
+            outer = inner + sign * reach
+            outer = max(outer, end) if sign < 0 else min(outer, end)
+            if excess(outer) < 0:
+                return float(brentq(excess, inner, outer, xtol=2e-3 * width))
+            if outer == end:
+                return float(end)
+            inner = outer
+        return sign * np.inf
+
+
+def fit_joint(
+    histories: Histories,
+    sizes: ArrayLike,
+    *,
+    detection: float | DetectionCurve | Mapping[str, float | DetectionCurve],
+    size_log_sd: float,
+    form: str | GrowthForm = "linear",
+    no_growth_share: float = 0.0,
+    hold: Mapping[str, float] | None = None,
+    priors: Mapping[str, tuple[float, float]] | None = None,
+) -> JointFit:
+    r"""Fit age at onset, size at onset and growth together to looks and sizes at first find.
+
+    Parameters
+    ----------
+    histories : Histories
+        Lives with the ages of their looks.
+    sizes : array_like of float, shape (n,)
+        Equivalent diameter at the first find of each life; nan where there was none or it is not to be
+        used [mm].
+    detection : float, DetectionCurve, or mapping of str to one of these
+        POD of the looks, or of each method; a chance stands for one that is the same for every size. A
+        look without a method counts as one of the worst.
+    size_log_sd : float
+        Standard deviation of the log of one size measurement [-].
+    form : str or GrowthForm
+        Form of growth.
+    no_growth_share : float
+        Share of damage that does not grow [-].
+    hold : mapping of str to float, optional
+        Parameters that are given, by name: scale, shape, onset_median, onset_log_sd, rate_median,
+        rate_log_sd.
+    priors : mapping of str to tuple of float, optional
+        Weak log-normal priors of parameters: median, and standard deviation of the log.
+
+    Returns
+    -------
+    JointFit
+        The maximum.
+
+    Raises
+    ------
+    ValueError
+        If fewer than 5 finds carry a size while size at onset and rate are all to be fitted without a
+        prior, a name is unknown, or a value impossible.
+    NoFiniteMaximum
+        If the looks alone refuse a fit of the life; `kit.fit_weibull` says why.
+
+    See Also
+    --------
+    fit_onset_size : Size at onset alone, given growth.
+    compare_joint : The same with and without sizes.
+
+    Notes
+    -----
+    A life found at look k with the measured size m has the chance
+
+    .. math:: \int f(T) \int \prod_{T<t_j<t_k} [1-\mathrm{POD}(a_j)]\;\mathrm{POD}(a_k)\;
+       \phi\!\left(\frac{\log m - \log a_k}{\sigma_e}\right)\,\mathrm{d}G(a_0, r)\,\mathrm{d}T,
+
+    with :math:`a_j` the size at look j of damage that began at T with size :math:`a_0` and grows at the rate
+    r; a life never found is as in `kit.fit_weibull`. Size at onset and rate are log-normal and independent.
+    In each gap between looks the onset is taken at three Gauss points, as `kit.fit_weibull` does. Nodes of
+    size at onset (0.14 apart in the log, or 1.2 times `size_log_sd` if that is less) and rate (0.4 apart)
+    are fixed, so that the chances are worked out once. Log spreads are not fitted below 0.1 and 0.25.
+
+    The size at a find tells how long the damage had been there, and so which gap it began in. The rate is
+    told by the sizes only through the looks that missed: where repeat mappings exist, give `hold` or
+    `priors` from them.
+
+    Examples
+    --------
+    >>> looks = pd.DataFrame({"life": [0, 0, 1, 2, 3, 4, 5], "age": [1000.0, 2000, 2000, 1800, 1000, 1500, 2500],
+    ...                       "found": [False, True, False, False, True, True, True]})
+    >>> fit = fit_joint(Histories.from_looks(looks), [24.0, np.nan, np.nan, 35.0, 30.0, 28.0], detection=0.9,
+    ...                 size_log_sd=0.1, priors={"onset_median": (20.0, 0.5)},
+    ...                 hold={"rate_median": 0.01, "rate_log_sd": 0.5, "onset_log_sd": 0.4})
+    >>> fit.n_sizes, 15 < fit.onset_median < 30
+    (4.0, True)
+    """
+    hold, priors = dict(hold or {}), dict(priors or {})
+    size = np.asarray(sizes, np.float64)
+    _refuse(histories, size, size_log_sd, no_growth_share, hold, priors)
+    curves, law = _by_method(detection, histories), as_form(form)
+    found = np.isfinite(histories.upper)
+    size = np.where(found, size, np.nan)
+    used = np.isfinite(size)
+    n_sizes = float(histories.count[used].sum())
+    open_sizes = [name for name in NAMES[2:] if name not in hold and name not in priors]
+    if used.sum() < _FEWEST and open_sizes:
+        raise ValueError(
+            f"`sizes` must hold at least {_FEWEST} sizes at first find to fit {', '.join(open_sizes)}. Got "
+            f"{int(used.sum())}. Give these by `hold` or `priors`."
+        )
+    naive = fit_weibull(histories, shape=hold.get("shape"))
+    widths = np.diff(histories.look_age)
+    widths = widths[widths > 0] if (widths > 0).any() else histories.look_age
+    oldest = float(histories.look_age.max())
+    nodes = _nodes(size, widths, oldest, size_log_sd, hold, law, no_growth_share > 0)
+    with np.errstate(invalid="ignore"):
+        gaps = _gaps(histories, np.log(size), curves, law, nodes, size_log_sd)
+    late = np.flatnonzero(histories.entry > 0)
+    limits = [
+        (np.log(naive.scale) - 6, np.log(naive.scale) + 6),
+        (np.log(0.1), np.log(20.0)),
+        (float(nodes.log_start[0]), float(nodes.log_start[-1])),
+        (np.log(_LEAST_SD[0]), np.log(1.5)),
+        (float(nodes.log_rate[0]), float(nodes.log_rate[-1])),
+        (np.log(_LEAST_SD[1]), np.log(2.5)),
+    ]
+    free = [i for i, name in enumerate(NAMES) if name not in hold]
+    problem = _Problem(
+        gaps,
+        nodes,
+        np.r_[histories.count, -histories.count[late]],
+        no_growth_share,
+        free,
+        limits,
+        {NAMES.index(name): (float(np.log(median)), width) for name, (median, width) in priors.items()},
+    )
+    typical = float(np.median(size[used])) if used.any() else 30.0
+    base = np.array(
+        [np.log(naive.scale), np.log(naive.shape), np.log(0.8 * typical), np.log(0.4), 0.0, np.log(0.6)]
+    )
+    for name, (median, _) in priors.items():
+        base[NAMES.index(name)] = np.log(median)
+    for name, given in hold.items():
+        base[NAMES.index(name)] = np.log(max(given, 1e-12))
+    points = []
+    for log_rate in nodes.log_rate[1:-1:3] if RATE in free and "rate_median" not in priors else base[[RATE]]:
+        point = base.copy()
+        point[RATE] = log_rate
+        points.append(point)
+    points.sort(key=lambda p: -problem.value(p)[0])
+    best, value = max((problem.maximise(p) for p in points[:2]), key=lambda found: found[1])
+    at_end = [NAMES[i] for i in free if not limits[i][0] + 1e-4 < best[i] < limits[i][1] - 1e-4]
+    numbers = {
+        name: float(hold[name]) if name in hold else float(np.exp(best[i])) for i, name in enumerate(NAMES)
+    }
+    return JointFit(
+        **numbers,
+        covariance=problem.covariance(best),
+        log_likelihood=value + problem.penalty(best),
+        form=law,
+        no_growth_share=no_growth_share,
+        held={name: float(given) for name, given in hold.items()},
+        n_lives=histories.n_lives,
+        n_finds=histories.n_finds,
+        n_sizes=n_sizes,
+        clock=histories.clock,
+        cautions=_cautions(law, curves, hold, priors, at_end, n_sizes, histories.n_finds),
+        _problem=problem,
+    )
+
+
+def _refuse(histories: Histories, size: Floats, error: float, still: float, hold: dict, priors: dict) -> None:
+    """Refuse what cannot be."""
+    if size.shape != (len(histories),):
+        raise ValueError(
+            f"`sizes` must hold one value for each of the {len(histories)} lives, nan where there is none. "
+            f"Got shape {size.shape}."
+        )
+    wrong = np.flatnonzero(np.isfinite(histories.upper) & ~np.isnan(size) & ~(np.isfinite(size) & (size > 0)))
+    if wrong.size:
+        raise ValueError(
+            f"`sizes` must be positive, or nan [mm]. Got {size[wrong[0]]!r} for life {histories.life[wrong[0]]!r}."
+        )
+    if not 0 < error < np.inf:
+        raise ValueError(f"`size_log_sd` must be positive and finite. Got {error!r}.")
+    if not 0 <= still < 1:
+        raise ValueError(f"`no_growth_share` must be at least 0 and below 1. Got {still!r}.")
+    for where, names in (("hold", hold), ("priors", priors)):
+        unknown = sorted(set(names) - set(NAMES))
+        if unknown:
+            raise ValueError(f"`{where}` must name parameters: {', '.join(NAMES)}. Got {', '.join(unknown)}.")
+    for name, given in hold.items():
+        spread_of_nodes = name.endswith("log_sd") and name.replace("log_sd", "median") in hold
+        if not (0 < given < np.inf or (spread_of_nodes and given == 0)):
+            raise ValueError(f"`hold` must give {name} as a positive number. Got {given!r}.")
+    for name, prior in priors.items():
+        if not (len(prior) == 2 and prior[0] > 0 and prior[1] > 0):
+            raise ValueError(
+                f"`priors` must give {name} as a median and a log standard deviation, both positive. Got {prior!r}."
+            )
+    both = sorted(set(hold) & set(priors))
+    if both:
+        raise ValueError(f"`priors` must not name what `hold` gives. Got {', '.join(both)} in both.")
+
+
+def _cautions(
+    law: GrowthForm,
+    curves: dict[str, DetectionCurve],
+    hold: dict,
+    priors: dict,
+    at_end: list,
+    n_sizes: float,
+    n_finds: float,
+) -> tuple[str, ...]:
+    """Say what to keep in mind with a fit."""
+    out = [
+        f"the POD is {', '.join(sorted({curve.basis for curve in curves.values()}))}; age at onset, growth and POD explain the same finds in part",
+        f"the {law.name} form of growth is {law.basis}",
+        "size at onset and rate are taken as independent of each other and of the age at onset",
+    ]
+    if hold:
+        out.append(f"given, and used without their own uncertainty: {', '.join(hold)}")
+    if priors:
+        out.append(f"held by weak priors: {', '.join(priors)}")
+    if at_end:
+        out.append(
+            f"at the end of their range: {', '.join(at_end)}; Wald bounds of the others take these as given"
+        )
+    if n_sizes < n_finds:
+        out.append(f"{n_finds - n_sizes:g} of {n_finds:g} finds carry no size")
+    return tuple(out)
+
+
+def compare_joint(
+    histories: Histories,
+    sizes: ArrayLike,
+    *,
+    detection: float | DetectionCurve,
+    stated: LinearGrowth,
+    size_log_sd: float,
+    priors: Mapping[str, tuple[float, float]] | None = None,
+    share: float = 0.1,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Fit the same lives with and without the sizes of their finds.
+
+    Parameters
+    ----------
+    histories : Histories
+        Lives with the ages of their looks.
+    sizes : array_like of float, shape (n,)
+        As `fit_joint` takes them [mm].
+    detection : float or DetectionCurve
+        POD of the looks.
+    stated : LinearGrowth
+        Size at onset and growth to use where no size is used; its share without growth is used in all.
+    size_log_sd : float
+        Standard deviation of the log of one size measurement [-].
+    priors : mapping of str to tuple of float, optional
+        Priors of `fit_joint`. The default takes the medians of `stated` with a log standard deviation of
+        1, and its spreads with one of 0.35.
+    share : float
+        Share of the panels whose age is compared [-].
+    level : float
+        Confidence of the bounds [-].
+
+    Returns
+    -------
+    DataFrame
+        Index way (with sizes; without sizes, same priors; without sizes, growth as stated; every look
+        sees all), columns quantity (scale, shape, age), value, lower, upper, log_width.
+    """
+    size = np.asarray(sizes, np.float64)
+    if priors is None:
+        priors = {
+            "onset_median": (stated.onset_median, 1.0),
+            "onset_log_sd": (max(stated.onset_log_sd, 0.1), 0.35),
+            "rate_median": (stated.rate_median, 1.0),
+            "rate_log_sd": (max(stated.rate_log_sd, 0.25), 0.35),
+        }
+    common = {
+        "detection": detection,
+        "size_log_sd": size_log_sd,
+        "no_growth_share": stated.no_growth_share,
+        "priors": priors,
+    }
+    growth_of = SizeDetection(as_detection(detection), stated)
+    fits = {
+        "with sizes": fit_joint(histories, size, **common),
+        "without sizes, same priors": fit_joint(histories, np.full(size.shape, np.nan), **common),
+        "without sizes, growth as stated": fit_weibull(histories, detection=growth_of),
+        "every look sees all": fit_weibull(histories),
+    }
+    rows = []
+    for way, fit in fits.items():
+        found = {
+            "scale": (fit.scale, fit.bounds("scale", level=level, method="wald")),
+            "shape": (fit.shape, fit.bounds("shape", level=level, method="wald")),
+            f"age at {share:.0%}": (
+                float(fit.quantile(share)),
+                fit.quantile_bounds(share, level=level, method="wald"),
+            ),
+        }
+        rows += [
+            (way, name, value, low, high, float(np.log(high / low)))
+            for name, (value, (low, high)) in found.items()
+        ]
+    return pd.DataFrame(rows, columns=["way", "quantity", "value", "lower", "upper", "log_width"]).set_index(
+        "way"
+    )

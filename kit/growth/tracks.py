@@ -1,0 +1,604 @@
+"""How fast damage grows, from repeat mappings: any form, arrest, jumps, rounding, and found damage only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.optimize import brentq, minimize
+from scipy.special import chdtri, expit, logit, ndtri
+
+from kit.detection import DetectionCurve
+from kit.growth.forms import GrowthForm, as_form, delay_to, size_after
+from kit.growth.models import Floats
+from kit.growth.paths import (
+    ARREST,
+    BEND,
+    ERROR,
+    JUMP,
+    MU,
+    N_PARAMETERS,
+    NU,
+    SIGMA,
+    STEP,
+    STEP_SD,
+    STILL,
+    TAU,
+    Likelihood,
+    Mappings,
+)
+
+_NAMES = (
+    "first_median",
+    "first_log_sd",
+    "rate_median",
+    "rate_log_sd",
+    "correlation",
+    "size_log_sd",
+    "no_growth_share",
+    "arrest_rate",
+    "jump_share",
+    "jump_median",
+    "jump_log_sd",
+)
+_FEWEST = 5
+_MANY = 1200  # from here on a start from some of the tracks pays
+
+
+def _natural(i: int, value: float) -> float:
+    """Parameter as it is read, from the scale on which it is fitted."""
+    if i == BEND:
+        return float(np.tanh(value))
+    return float(expit(value) if i in (STILL, JUMP) else np.exp(value))
+
+
+@dataclass(frozen=True, eq=False)
+class TrackFit:
+    """Growth of one form from repeat mappings, with what else the damage did.
+
+    Parameters
+    ----------
+    form : GrowthForm
+        Form of growth.
+    clock : str
+        Clock of the rates.
+    rate_median : float
+        Median rate of damage that grows [unit of the form].
+    rate_log_sd : float
+        Standard deviation of its log between damages [-].
+    no_growth_share : float
+        Share of damage that stands still when it is first mapped, and stays so [-].
+    arrest_rate : float
+        Chance per clock unit that growing damage stops for good [1 per clock unit].
+    jump_share : float
+        Share of the gaps between two mappings in which damage jumped [-].
+    jump_median, jump_log_sd : float
+        Median factor of a jump, and the standard deviation of its log [-].
+    size_log_sd : float
+        Standard deviation of the log of one measurement, rounding and assumed widths apart [-].
+    first_median, first_log_sd : float
+        Median and log standard deviation of the size when first mapped [mm], [-].
+    correlation : float
+        Between the logs of the size when first mapped and of the rate [-].
+    log_likelihood : float
+        Log-likelihood at the maximum, of the logs of the sizes [-].
+    covariance : DataFrame
+        Of the parameters on the scales on which they are fitted: logs, logits of shares, the inverse
+        hyperbolic tangent of the correlation. Parameters at the end of their range are not in it.
+    n_parameters : int
+        Parameters that were fitted.
+    n_tracks, n_once, n_mappings : int
+        Damages mapped at two ages or more, at one age only, and all mappings.
+    is_conditioned : bool
+        Whether the size and rate are those of all damage there was, not of found damage.
+    cautions : tuple of str
+        What to keep in mind.
+    """
+
+    form: GrowthForm
+    clock: str
+    rate_median: float
+    rate_log_sd: float
+    no_growth_share: float
+    arrest_rate: float
+    jump_share: float
+    jump_median: float
+    jump_log_sd: float
+    size_log_sd: float
+    first_median: float
+    first_log_sd: float
+    correlation: float
+    log_likelihood: float
+    covariance: pd.DataFrame
+    n_parameters: int
+    n_tracks: int
+    n_once: int
+    n_mappings: int
+    is_conditioned: bool
+    cautions: tuple[str, ...]
+    _point: Floats = field(repr=False)
+    _problem: _Problem = field(repr=False)
+
+    def __repr__(self) -> str:
+        """Return one line."""
+        return (
+            f"TrackFit({self.form.name}, rate_median={self.rate_median:.4g} {self.form.rate_unit(self.clock)}, "
+            f"rate_log_sd={self.rate_log_sd:.3g}, no_growth_share={self.no_growth_share:.3g}, tracks={self.n_tracks})"
+        )
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion: twice the parameters less twice the log-likelihood [-]."""
+        return 2 * self.n_parameters - 2 * self.log_likelihood
+
+    def standard_error(self, name: str) -> float:
+        """Return the standard error of a parameter on the scale on which it is fitted.
+
+        Parameters
+        ----------
+        name : str
+            Name of the parameter.
+
+        Returns
+        -------
+        float
+            Of its log; of the logit of a share, of the inverse hyperbolic tangent of the correlation [-];
+            nan where it was not fitted or lies at the end of its range.
+        """
+        self._index(name)
+        if name not in self.covariance.index:
+            return float("nan")
+        variance = float(self.covariance.loc[name, name])
+        return float(np.sqrt(variance)) if variance > 0 else float("nan")
+
+    def bounds(self, name: str, *, level: float = 0.95, method: str = "wald") -> tuple[float, float]:
+        """Two-sided bounds of a parameter.
+
+        Parameters
+        ----------
+        name : str
+            Name of the parameter.
+        level : float
+            Confidence [-].
+        method : str
+            ``wald``: normal on the scale on which it is fitted; ``profile``: where the log-likelihood,
+            highest over the other parameters, has dropped by half the quantile of chi-squared.
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound, in the unit of the parameter; the end of its range where the
+            likelihood does not drop so far, nan where Wald bounds cannot be had.
+
+        Raises
+        ------
+        ValueError
+            If the name, level or method is unknown.
+        """
+        i = self._index(name)
+        if not 0 < level < 1:
+            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        if method == "wald":
+            reach = float(ndtri(0.5 + level / 2)) * self.standard_error(name)
+            return _natural(i, self._point[i] - reach), _natural(i, self._point[i] + reach)
+        if method != "profile":
+            raise ValueError(f"`method` must be wald or profile. Got {method!r}.")
+        if i not in self._problem.free:
+            return float("nan"), float("nan")
+        drop = float(chdtri(1, 1 - level)) / 2
+        step = self.standard_error(name)
+        low, high = (self._problem.profile_bound(self._point, i, sign, drop, step) for sign in (-1.0, 1.0))
+        return _natural(i, low), _natural(i, high)
+
+    def _index(self, name: str) -> int:
+        if name not in _NAMES:
+            raise ValueError(f"`name` must be one of {', '.join(_NAMES)}. Got {name!r}.")
+        return _NAMES.index(name)
+
+    def rate_quantile(self, share: ArrayLike) -> Floats:
+        """Rate below which a share of the growing damage stays.
+
+        Parameters
+        ----------
+        share : array_like of float
+            Shares in (0, 1) [-].
+
+        Returns
+        -------
+        ndarray of float
+            Rates [unit of the form].
+        """
+        return self.rate_median * np.exp(self.rate_log_sd * ndtri(np.asarray(share, np.float64)))
+
+    def size_after(self, time: ArrayLike, *, start: float, share: float = 0.5) -> Floats:
+        """Size of growing damage a time after it had another size.
+
+        Parameters
+        ----------
+        time : array_like of float
+            Times [clock units].
+        start : float
+            Size at first [mm].
+        share : float
+            Share of the growing damage that grows more slowly [-].
+
+        Returns
+        -------
+        ndarray of float
+            Equivalent diameters, without arrest and jumps [mm].
+        """
+        return size_after(self.form, start, self.rate_quantile(share), time)
+
+    def delay_to(self, limit: float, *, start: float, share: ArrayLike = 0.5) -> Floats:
+        """Time that growing damage takes from one size to a limit.
+
+        Parameters
+        ----------
+        limit, start : float
+            Limit and size at first [mm].
+        share : array_like of float
+            Share of the growing damage that grows more slowly [-].
+
+        Returns
+        -------
+        ndarray of float
+            Delays, without arrest and jumps [clock units].
+        """
+        return delay_to(self.form, start, self.rate_quantile(share), limit)
+
+    def to_frame(self, *, level: float = 0.95, method: str = "wald") -> pd.DataFrame:
+        """Return the parameters that were fitted as a table.
+
+        Parameters
+        ----------
+        level : float
+            Confidence of the bounds [-].
+        method : str
+            As in `bounds`.
+
+        Returns
+        -------
+        DataFrame
+            Index quantity; columns value, lower, upper, unit.
+        """
+        units = {
+            "first_median": "mm",
+            "rate_median": self.form.rate_unit(self.clock),
+            "arrest_rate": f"1 per {self.clock}",
+        }
+        rows = [
+            (name, getattr(self, name), *self.bounds(name, level=level, method=method), units.get(name, "-"))
+            for i, name in enumerate(_NAMES)
+            if i in self._problem.free
+        ]
+        return pd.DataFrame(rows, columns=["quantity", "value", "lower", "upper", "unit"]).set_index(
+            "quantity"
+        )
+
+
+def read_mappings(tracks: pd.DataFrame, *, width_log_sd: float = 0.0) -> tuple[Mappings, pd.Index]:
+    """Sort and check repeat mappings.
+
+    Parameters
+    ----------
+    tracks : DataFrame
+        As `fit_tracks` takes it.
+    width_log_sd : float
+        Extra error of the log of a size whose width was assumed [-].
+
+    Returns
+    -------
+    Mappings
+        One track after the other.
+    Index
+        Names of the tracks, in that order.
+
+    Raises
+    ------
+    ValueError
+        If a column is missing or a value impossible.
+    """
+    for name in ("track", "age", "diameter_mm"):
+        if name not in tracks.columns:
+            raise ValueError(
+                f"`tracks` must have a column {name}. Got {', '.join(map(str, tracks.columns))}."
+            )
+    values = tracks[["age", "diameter_mm"]].to_numpy(np.float64)
+    good = np.isfinite(values).all(axis=1) & (values[:, 1] > 0)
+    if not good.all():
+        row = int(np.argmin(good))
+        raise ValueError(
+            f"`tracks` must have positive sizes and finite ages: {int((~good).sum())} of {good.size} rows do not, "
+            f"first row {row} (track={tracks['track'].iloc[row]}, age={values[row, 0]:g}, "
+            f"diameter_mm={values[row, 1]:g}). Check the regions."
+        )
+    if not width_log_sd >= 0:
+        raise ValueError(f"`width_log_sd` must be at least 0. Got {width_log_sd!r}.")
+    code, names = pd.factorize(tracks["track"], sort=True)
+    order = np.lexsort((values[:, 1], values[:, 0], code))
+    code, age, size = code[order], values[order, 0], values[order, 1]
+    start = np.searchsorted(code, np.arange(len(names) + 1))
+    step = np.zeros(size.size)
+    if "rounding_mm" in tracks.columns:
+        step = np.nan_to_num(tracks["rounding_mm"].to_numpy(np.float64)[order])
+        if (step < 0).any() or not np.isfinite(step).all():
+            raise ValueError(
+                f"`rounding_mm` must be at least 0 and finite, or blank. Got {step[(step < 0) | ~np.isfinite(step)][0]!r}."
+            )
+    extra = np.zeros(size.size)
+    if "width_assumed" in tracks.columns:
+        extra = width_log_sd**2 * tracks["width_assumed"].to_numpy(bool)[order]
+    return Mappings(np.log(size), age - age[start[:-1]][code], step, extra, start), names
+
+
+@dataclass
+class _Problem:
+    """The likelihood with the ranges of its parameters, and which of them are free."""
+
+    like: Likelihood
+    free: list[int]
+    limits: list[tuple[float, float]]
+
+    def maximise(self, point: Floats, *, held: int | None = None, rounds: int = 300) -> tuple[Floats, float]:
+        """Highest likelihood on the nodes as they stand."""
+        free = [i for i in self.free if i != held]
+
+        def negative(q: Floats) -> tuple[float, Floats]:
+            p = point.copy()
+            p[free] = q
+            value, gradient = self.like.value(p)
+            return -value, -gradient[free]
+
+        best = minimize(
+            negative,
+            point[free],
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[self.limits[i] for i in free],
+            options={"maxiter": rounds, "ftol": 1e-10, "gtol": 1e-4},
+        )
+        out = point.copy()
+        out[free] = best.x
+        return out, -float(best.fun)
+
+    def covariance(self, point: Floats) -> pd.DataFrame:
+        """Inverse of the second derivatives, of the parameters that are not at the end of their range."""
+        inside = [i for i in self.free if self.limits[i][0] + 1e-4 < point[i] < self.limits[i][1] - 1e-4]
+        h = 1e-4
+        hess = np.empty((len(inside), len(inside)))
+        for a, i in enumerate(inside):
+            high, low = point.copy(), point.copy()
+            high[i] += h
+            low[i] -= h
+            hess[a] = -(self.like.value(high)[1][inside] - self.like.value(low)[1][inside]) / (2 * h)
+        names = [_NAMES[i] for i in inside]
+        try:
+            inverse = np.linalg.inv((hess + hess.T) / 2)
+        except np.linalg.LinAlgError:
+            inverse = np.full_like(hess, np.nan)
+        return pd.DataFrame(inverse, index=names, columns=names)
+
+    def profile_bound(self, best: Floats, i: int, sign: float, drop: float, step: float) -> float:
+        """Where the highest likelihood with one parameter held has dropped, or the end of its range."""
+        goal = self.like.value(best)[0] - drop
+        end = self.limits[i][0 if sign < 0 else 1]
+        state = [best]
+
+        def excess(x: float) -> float:
+            p = state[0].copy()
+            p[i] = x
+            point, value = self.maximise(p, held=i)
+            state[0] = point
+            return value - goal
+
+        width = step if np.isfinite(step) else 0.3
+        reach = 1.1 * width * float(np.sqrt(2 * drop))
+        inner = best[i]
+        for _ in range(40):
+            outer = inner + sign * reach
+            outer = max(outer, end) if sign < 0 else min(outer, end)
+            if excess(outer) < 0:
+                return float(brentq(excess, inner, outer, xtol=2e-3 * width))
+            if outer == end:
+                return float(end)
+            inner = outer
+        return float(end)
+
+
+def fit_tracks(
+    tracks: pd.DataFrame,
+    *,
+    form: str | GrowthForm = "linear",
+    clock: str = "age",
+    may_stand_still: bool = True,
+    may_stop: bool = False,
+    may_jump: bool = False,
+    curve: DetectionCurve | None = None,
+    width_log_sd: float = 0.15,
+    spread_prior: tuple[float, float] | None = None,
+) -> TrackFit:
+    r"""Fit growth of one form to repeat mappings by maximum likelihood.
+
+    Parameters
+    ----------
+    tracks : DataFrame
+        One row a mapping: columns track, age [clock units], diameter_mm. Optional: rounding_mm, the step
+        to which the size was written (0 or blank: none); width_assumed, whether its width was not
+        measured.
+    form : str or GrowthForm
+        ``linear``, ``proportional``, ``pressure``, or a form of one's own.
+    clock : str
+        Name of the clock of ``age``.
+    may_stand_still : bool
+        Whether a share of the damage may stand still from the first mapping on: because it never grows,
+        or because it stopped before. Mappings cannot tell the two apart.
+    may_stop : bool
+        Whether growing damage may stop at a random time: at an even chance per clock unit.
+    may_jump : bool
+        Whether a size may jump between two mappings by more than rate and error allow.
+    curve : DetectionCurve, optional
+        POD by size of the look at which damage was first mapped. With it the result is that of all
+        damage that the looks met, else that of found damage.
+    width_log_sd : float
+        Extra error of the log of a size whose width was assumed [-].
+    spread_prior : tuple of float, optional
+        Weak prior of `rate_log_sd` for few tracks: median, and standard deviation of its log [-].
+
+    Returns
+    -------
+    TrackFit
+        The maximum.
+
+    Raises
+    ------
+    ValueError
+        If fewer than 5 damages were mapped at two ages or more, or a value is impossible.
+
+    See Also
+    --------
+    fit_growth : The linear form alone, in closed form over the size.
+    compare_growth : Several forms on the same tracks.
+
+    Notes
+    -----
+    Logs of the size at the first mapping and of the rate are normal and correlated. A mapping reads the
+    log of the true size with a normal error; a size written to a step has the chance of its step (a step
+    narrower than 1.5 times the error counts as a little more error, and so it does where damage jumped). Damage
+    may also stand still, stop (arrest at an even chance per clock unit), or jump once: in each gap with
+    the same chance, by a factor whose log is normal. Two jumps of one damage, and jumps of damage that
+    has stopped growing on the way, are left out. A jump cannot be told from fast growth by two mappings:
+    it needs three.
+
+    Sizes and rates are integrated over nodes placed where each track makes them likely (20 rates, and
+    Gauss–Hermite nodes of the size for each), placed anew until the likelihood stays.
+
+    Only found damage is mapped again. Given a POD by size, a track has the chance
+    :math:`\int f(a_1, r)\,\mathrm{POD}(a_1)\,L\,/ \int f(a_1)\,\mathrm{POD}(a_1)`: conditioned on its first
+    mapping having been found. Where large damage is large because it grows fast, found damage grows
+    faster than the rest. Looks that missed the damage before are not in it; `fit_joint` has them.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> rate = 0.01 * np.exp(0.5 * rng.standard_normal(40))
+    >>> age = np.tile([0.0, 2000.0, 4000.0], 40)
+    >>> size = (30 + np.repeat(rate, 3) * age) * np.exp(0.05 * rng.standard_normal(120))
+    >>> frame = pd.DataFrame({"track": np.repeat(np.arange(40), 3), "age": age, "diameter_mm": size})
+    >>> low, high = fit_tracks(frame, may_stand_still=False).bounds("rate_median")
+    >>> bool(low < 0.01 < high)
+    True
+    """
+    law = as_form(form)
+    data, _ = read_mappings(tracks, width_log_sd=width_log_sd)
+    last = data.time[data.start[1:] - 1]
+    n = int((last > 0).sum())
+    if n < _FEWEST:
+        raise ValueError(
+            f"`tracks` must hold at least {_FEWEST} damages mapped twice or more at different ages. Got {n}. "
+            "State the growth in the question instead."
+        )
+    active = np.ones(N_PARAMETERS, bool)
+    active[STILL], active[ARREST], active[JUMP:] = may_stand_still, may_stop, may_jump
+    shortest = float(data.time[data.time > 0].min())
+    longest = float(last.max())
+    limits = [
+        (-np.inf, np.inf), (-4.0, 1.5), (-np.inf, np.inf), (-3.0, 1.5), (-2.0, 2.0), (-4.5, 0.5), (-7.0, 5.0),
+        (float(np.log(1e-4 / longest)), float(np.log(30 / shortest))), (-9.0, 0.0), (0.05, 3.0),
+        (float(np.log(0.05)), 0.0),
+    ]  # fmt: skip
+    free = [i for i in range(N_PARAMETERS) if active[i]]
+    point = _first_point(data, law, longest)
+    if not may_stand_still:
+        point[STILL] = -30.0
+    problem = None
+    for every in ([max(1, n // 400)] if n > _MANY else []) + [1]:
+        part = data.some(every) if every > 1 else data
+        problem = _Problem(Likelihood(part, law, active, curve, spread_prior), free, limits)
+        point, value = _settle(problem, point, first=every > 1 or n <= _MANY, loose=every > 1)
+        if every == 1 and may_stand_still and abs(point[STILL]) > 3 and n <= _MANY:
+            # All or nothing standing still: a share and a wide spread of rates explain one another, so try the other.
+            other = point.copy()
+            other[[NU, SIGMA, STILL]] = point[NU] + np.log(2), np.log(0.6), 0.5
+            again, higher = _settle(problem, other, first=False)
+            if higher > value + 1e-6:
+                point, value = again, higher
+            else:
+                problem.like.place(point)
+    names = {
+        name: _natural(i, point[i]) if active[i] else (0.0 if i in (STILL, ARREST, JUMP) else float("nan"))
+        for i, name in enumerate(_NAMES)
+    }
+    prior = 0.0
+    if spread_prior is not None:
+        prior = 0.5 * ((point[SIGMA] - np.log(spread_prior[0])) / spread_prior[1]) ** 2
+    return TrackFit(
+        form=law,
+        clock=clock,
+        **names,
+        log_likelihood=value + prior,
+        covariance=problem.covariance(point),
+        n_parameters=len(free),
+        n_tracks=n,
+        n_once=int(data.n_tracks - n),
+        n_mappings=int(data.log_size.size),
+        is_conditioned=curve is not None,
+        cautions=_cautions(law, data, n, may_stop=may_stop, may_jump=may_jump, curve=curve),
+        _point=point,
+        _problem=problem,
+    )
+
+
+def _settle(
+    problem: _Problem, point: Floats, *, first: bool = True, loose: bool = False
+) -> tuple[Floats, float]:
+    """Place nodes and maximise in turn until the maximum stays; the first turn from afar is a short one."""
+    for turn in range(8):
+        placed = point
+        problem.like.place(placed)
+        point, value = problem.maximise(placed, rounds=300 if turn or not first else 15)
+        moved = np.abs(point - placed)[[MU, TAU, NU, SIGMA, BEND, ERROR, STEP, STEP_SD]].max()
+        # Nodes reach far enough that a small move needs no others.
+        if moved < 0.1 or (loose and turn):
+            break
+    return point, value
+
+
+def _first_point(data: Mappings, law: GrowthForm, longest: float) -> Floats:
+    """Where to begin: the median way from the first to the last mapping."""
+    first, last = data.start[:-1], data.start[1:] - 1
+    again = data.time[last] > 0
+    size = np.exp(data.log_size)
+    position = law.position(size)
+    slope = (position[last] - position[first])[again] / data.time[last][again]
+    typical = float(np.median(size))
+    least = 0.1 * typical / float(law.speed(typical)) / longest
+    rate = max(float(np.median(slope[slope > 0])) if (slope > 0).any() else least, least)
+    logs = data.log_size[first]
+    spread = np.clip(np.std(logs), 0.1, 1.0) if logs.size > 1 else 0.4
+    return np.array(
+        [
+            float(np.median(logs)), float(np.log(spread)), np.log(rate), np.log(0.7), 0.0, np.log(0.15),
+            float(logit(0.2)), np.log(0.3 / longest), float(logit(0.02)), np.log(2.0), np.log(0.4),
+        ]
+    )  # fmt: skip
+
+
+def _cautions(
+    law: GrowthForm, data: Mappings, n: int, *, may_stop: bool, may_jump: bool, curve: DetectionCurve | None
+) -> tuple[str, ...]:
+    """Say what to keep in mind with a fit."""
+    times = np.bincount(np.repeat(np.arange(data.n_tracks), np.diff(data.start)))
+    out = [f"the {law.name} form of growth is {law.basis}"]
+    if n < 20:
+        out.append(f"only {n} damages were mapped at two ages or more: spreads and shares are hardly known")
+    if (may_stop or may_jump) and (times >= 3).sum() < 20:
+        out.append(
+            f"only {int((times >= 3).sum())} damages were mapped three times or more: arrest and jumps are hardly told from rates"
+        )
+    if curve is None:
+        out.append("the rates are those of found damage; damage that looks missed may grow otherwise")
+    else:
+        out.append(f"the damage that looks missed is inferred from a POD that is {curve.basis}")
+    return tuple(out)
