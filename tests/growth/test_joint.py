@@ -66,6 +66,7 @@ def twice_the_drop(fit):
     return 2 * (fit._problem.value(fit._point)[0] - fit._problem.value(point)[0])
 
 
+@pytest.mark.long
 def test_all_six_come_back():
     fit = fitted(*looked_at(1200, seed=2, looks=8))
     assert fit.n_sizes == fit.n_finds > 500
@@ -76,6 +77,7 @@ def test_all_six_come_back():
         assert low < TRUE[name] < high
 
 
+@pytest.mark.long
 def test_lives_that_entered_late_and_damage_that_stands_still_come_back():
     """Few finds: the likelihood is a bent ridge, and standard errors are no measure of it; its drop is."""
     fits, unaware = [], []

@@ -243,6 +243,7 @@ def test_corners_are_where_the_outline_turns():
     assert len(corners(shapely.Point(0, 0).buffer(500))) == 0
 
 
+@pytest.mark.long
 def test_even_finds_are_rejected_as_often_as_the_level_says(flap):
     """Binomial bounds at 1 in 1000 to each side, of 120 sets of even finds at the level 0.1."""
     rng = np.random.default_rng(11)
@@ -257,6 +258,7 @@ def test_even_finds_are_rejected_as_often_as_the_level_says(flap):
         assert gap < 1.95 / np.sqrt(n), name
 
 
+@pytest.mark.long
 def test_even_finds_over_a_part_looked_at_more_are_not_rejected(flap):
     """Looked at nine times as often on the left half: nine times the finds there are even."""
     rng = np.random.default_rng(5)

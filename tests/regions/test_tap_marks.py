@@ -186,12 +186,13 @@ def truth(rng, what):
     return shapely.union_all([one, *more])
 
 
+@pytest.mark.parametrize("n", [30, pytest.param(150, marks=pytest.mark.long)])
 @pytest.mark.parametrize("kind", ["square", "triangular", "irregular"])
 @pytest.mark.parametrize("what", ["disc", "ellipse", "blobs"])
-def test_the_bounds_hold_the_true_area_of_a_region_that_the_grid_resolves(kind, what):
-    """Simulation, seed fixed: 150 regions at random places on grids turned at random."""
+def test_the_bounds_hold_the_true_area_of_a_region_that_the_grid_resolves(kind, what, n):
+    """Simulation, seed fixed: n regions at random places on grids turned at random."""
     rng = np.random.default_rng(21)
-    for _ in range(150):
+    for _ in range(n):
         jitter = rng if kind == "irregular" else None
         points = taps(kind, turn=rng.uniform(0, np.pi), phase=rng.uniform(-1, 1, 2), jitter=jitter)
         region = truth(rng, what)
