@@ -15,7 +15,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
+from kit.detection import fit_hit_miss, fit_response, two_looks
 from kit.findings.files import replace_text
+from kit.growth import fit_tracks, size_after
 from kit.life import (
     Histories,
     MethodDetection,
@@ -240,6 +242,51 @@ def _shared(rng: np.random.Generator) -> list[Result]:
     return [(name, true, getattr(fit, name), *fit.bounds(name, level=LEVEL)) for name, true in truth.items()]
 
 
+def _trial(rng: np.random.Generator) -> list[Result]:
+    size = np.exp(rng.uniform(np.log(6), np.log(80), 400))
+    fit = fit_hit_miss(size, rng.random(400) < 1 / (1 + (20 / size) ** 4))
+    results = []
+    for name, true in (("a50", 20.0), ("a90", 20 * 9**0.25)):
+        value, error = float(getattr(fit, name)), float(fit.standard_error(name))
+        reach = np.exp(_Z * error / value)
+        results.append((name, true, value, value / reach, value * reach))
+    return results
+
+
+def _response(rng: np.random.Generator) -> list[Result]:
+    size = np.exp(rng.uniform(np.log(6), np.log(60), 150))
+    response = np.exp(-1.6 + 0.7 * np.log(size) + 0.15 * rng.standard_normal(150))
+    fit = fit_response(size, response, threshold=1.5, noise=1.1, saturation=2.6)
+    error = float(np.sqrt(fit.covariance[1, 1]))
+    return [("slope of log response", 0.7, fit.slope, fit.slope - _Z * error, fit.slope + _Z * error)]
+
+
+def _two_looks(rng: np.random.Generator) -> list[Result]:
+    one, other = rng.random(80) < 0.7, rng.random(80) < 0.6
+    found = two_looks((one & other).sum(), (one & ~other).sum(), (~one & other).sum(), level=LEVEL)
+    return [("number of damages", 80.0, found.number, *found.number_bounds)]
+
+
+def _tracks(form: str) -> Callable[[np.random.Generator], list[Result]]:
+    rate = {"linear": 6e-3, "proportional": 2e-4}[form]
+
+    def run(rng: np.random.Generator) -> list[Result]:
+        n = 200
+        at = np.tile([0.0, 2000.0, 4000.0, 6000.0], n)
+        start = np.repeat(30 * np.exp(0.4 * rng.standard_normal(n)), 4)
+        rates = np.repeat(np.where(rng.random(n) < 0.3, 0.0, rate * np.exp(0.5 * rng.standard_normal(n))), 4)
+        size = size_after(form, start, rates, at) * np.exp(0.12 * rng.standard_normal(4 * n))
+        frame = pd.DataFrame({"track": np.repeat(np.arange(n), 4), "age": at, "diameter_mm": size})
+        fit = fit_tracks(frame, form=form)
+        truth = {"rate_median": rate, "rate_log_sd": 0.5, "no_growth_share": 0.3}
+        return [
+            (name.replace("_", " "), true, getattr(fit, name), *fit.bounds(name, level=LEVEL, method="wald"))
+            for name, true in truth.items()
+        ]
+
+    return run
+
+
 STUDIES: tuple[Study, ...] = (
     Study("Weibull, periodic looks, late entry; profile bounds", _weibull("profile")),
     Study("the same; Wald bounds", _weibull("wald")),
@@ -261,6 +308,11 @@ STUDIES: tuple[Study, ...] = (
     Study("mix of cycles and calendar; profile bounds", _two_clocks, in_logs=False),
     Study("regression on climate; Wald bounds", _regression, in_logs=False),
     Study("zones that share a log-normal effect", _shared),
+    Study("POD from 400 hits and misses; Wald bounds", _trial),
+    Study("POD from 150 contact-time readings, some censored; Wald bounds", _response, in_logs=False),
+    Study("two looks at 80 damages (Chapman)", _two_looks),
+    Study("growth of 200 damages mapped four times, linear; Wald bounds", _tracks("linear")),
+    Study("the same, proportional; Wald bounds", _tracks("proportional")),
 )
 """The models, and the wrong way once, to show what it does."""
 

@@ -129,6 +129,7 @@ def test_rounding_to_a_fine_step_is_no_rounding(tracks, fit):
     close(fit, fine, rel=1e-3)
 
 
+@pytest.mark.long
 def test_profile_and_wald_bounds_agree_where_there_is_much_to_go_by(fit):
     for name in ("rate_median", "size_log_sd"):
         np.testing.assert_allclose(

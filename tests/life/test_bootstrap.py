@@ -186,6 +186,7 @@ def test_a_fit_passes_its_check_and_a_wrong_family_does_not():
     assert bad.to_frame().loc[0, "draws"] == 40
 
 
+@pytest.mark.long
 def test_p_values_of_true_models_are_spread_evenly():
     """Twenty fleets from the model itself: their p-values are not all small nor all large."""
     p = [check_fit(fit_weibull(panels(100 + i, n=80)), n=19, seed=i).p_value for i in range(20)]

@@ -308,6 +308,7 @@ def test_likelihood_ratio_tests_are_the_loss_of_the_fit_without_the_term(frame, 
     assert tests.loc["all", "degrees_of_freedom"] == 4
 
 
+@pytest.mark.long
 def test_covariates_that_do_nothing_are_significant_as_often_as_they_should():
     """Of 200 fits at 5 %, the binomial 99.9 % range is 3 to 22."""
     rng = np.random.default_rng(11)
