@@ -78,7 +78,8 @@ def fit_family(
         if cluster is not None and len(set(cluster)) < 2:
             cluster = None  # one aircraft alone says nothing of how aircraft differ
     perfect = isinstance(detection, int | float) and float(detection) == 1.0
-    if low.size == 0 or not np.isfinite(up).any():
+    found = up < np.inf
+    if low.size == 0 or not found.any():
         raise NoFiniteMaximum(
             f"No fit: no finds in {number.sum():g} lives, so the likelihood keeps rising as the scale grows. "
             "What can be had: a lower bound of the scale under an assumed shape (`scale_lower_bound`)."
@@ -97,7 +98,7 @@ def fit_family(
         model = ConstantDetection(float(detection)) if isinstance(detection, int | float) else detection
         terms = dataclasses.replace(detection_terms(histories, model), family=family)
     every = 1 + 19 * (low.size > _MANY_ROWS)
-    some = slice(None, None, every if np.isfinite(up[::every]).any() else 1)
+    some = slice(None, None, every if found[::every].any() else 1)
     begin = first_point(start[some], low[some], up[some], number[some], shape)
     if family is not WEIBULL:
         begin = _begin_other(terms, begin, shape, family)
@@ -128,9 +129,9 @@ def fit_family(
         covariance,
         robust,
         float(number.sum()),
-        float(number[np.isfinite(up)].sum()),
+        float(number @ found),
         low.size,
-        float(max(low.max(), up[np.isfinite(up)].max())),
+        float(max(low.max(), np.where(found, up, 0.0).max())),
         clock,
         kind,
         detection,

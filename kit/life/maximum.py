@@ -40,7 +40,7 @@ def refuse_endless_shape(entry: Floats, lower: Floats, upper: Floats, count: Flo
 
 def _last_clean(entry: Floats, lower: Floats) -> float:
     """Last age at which any life was clean after it came under watch; 0 if none was."""
-    return float(lower[lower > entry].max(initial=0.0))
+    return float((lower * (lower > entry)).max(initial=0.0))
 
 
 def _no_clean_look_beyond(last_clean: float, first_found: float) -> NoFiniteMaximum:
@@ -159,8 +159,8 @@ def _polish(
 
 def refuse_shape_zero(entry: Floats, lower: Floats, upper: Floats, count: Floats, value: float) -> None:
     """Refuse when a share that has damage at once, and none later, is at least as likely."""
-    found = np.isfinite(upper)
-    if (lower[found] > 0).any():
+    found = upper < np.inf
+    if (found & (lower > 0)).any():
         return
     at_once = float(count[found].sum())
     never = float(count[~found & (entry == 0) & (lower > 0)].sum())
