@@ -125,3 +125,10 @@ def test_a_folder_without_a_register_has_the_built_in_entries(tmp_path, read):
     assert PodRegister.of_dataset(tmp_path).get("manual-thin").a50 == 20
     with pytest.raises(PodError, match=r"cannot be read \(No such file or directory\)"):
         PodRegister.read(tmp_path / "none.toml")
+
+
+def test_the_example_of_the_documentation_can_be_read(tmp_path):
+    text = (Path(__file__).parents[2] / "docs" / "pods.md").read_text(encoding="utf-8")
+    (tmp_path / "pods.toml").write_text(text.split("```toml\n")[1].split("```")[0], encoding="utf-8")
+    entry = PodRegister.read(tmp_path / "pods.toml").get("hand-mid-hangar")
+    assert (entry.a50_mm, entry.plateau, entry.basis) == (27.0, 0.98, "trial")
