@@ -131,7 +131,7 @@ def fit_family(
         float(number.sum()),
         float(number @ found),
         low.size,
-        float(max(low.max(), np.where(found, up, 0.0).max())),
+        float(max(low.max(), up[np.flatnonzero(found)].max())),
         clock,
         kind,
         detection,

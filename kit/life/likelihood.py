@@ -141,7 +141,7 @@ class PerfectTerms:
         PerfectTerms
             The terms.
         """
-        late = np.flatnonzero(entry)
+        late = np.flatnonzero(entry > 0)
         ages, weights = [lower], [-count]
         if late.size == entry.size:
             ages, weights = [entry, lower], [count, -count]
@@ -150,7 +150,7 @@ class PerfectTerms:
         age, weight = (
             _merge(np.concatenate(ages), np.concatenate(weights)) if len(ages) > 1 else _merge(lower, -count)
         )
-        found = np.flatnonzero(np.isfinite(upper))
+        found = np.flatnonzero(upper < np.inf)
         low, up, w = lower[found], upper[found], count[found]
         exact = low == up
         first = (low == 0) & ~exact
