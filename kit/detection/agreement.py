@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
-from scipy.special import chdtri, gammaln, ndtri, psi, xlogy
+from scipy.special import gammaln, ndtri, psi, xlogy
 
 from kit.detection.demonstration import pod_bounds
+from kit.life.confidence import check_level, likelihood_drop
 
 Floats = NDArray[np.float64]
 
@@ -204,8 +205,7 @@ def two_looks(
 
 
 def _check(level: float, dependence: float) -> None:
-    if not 0 < level < 1:
-        raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+    check_level(level)
     if not (dependence > 0 and np.isfinite(dependence)):
         raise ValueError(f"`dependence` must be positive and finite. Got {dependence!r}.")
 
@@ -328,7 +328,7 @@ def several_looks(
     while slope(high) > 0 and high < 1e9 * n:
         high *= 2
     number = float(n) if slope(float(n)) <= 0 else float(brentq(slope, n, high, xtol=1e-9, rtol=1e-12))
-    drop = chdtri(1, 1 - level) / 2
+    drop = likelihood_drop(level)
     best = log_likelihood(number)
 
     def excess(at: float) -> float:

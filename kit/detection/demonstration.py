@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import bdtr, betaincinv, ndtri
 
 from kit.detection.curve import DetectionCurve
+from kit.life.confidence import check_level
 
 Floats = NDArray[np.float64]
 
@@ -176,8 +177,7 @@ def pod_bounds(
     """
     if method not in METHODS:
         raise ValueError(f"`method` must be one of {', '.join(METHODS)}. Got {method!r}.")
-    if not 0 < level < 1:
-        raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+    check_level(level)
     x, n = np.broadcast_arrays(np.asarray(hits, np.float64), np.asarray(trials, np.float64))
     good = (n >= 1) & (x >= 0) & (x <= n) & (x == np.rint(x)) & (n == np.rint(n)) & np.isfinite(n)
     if not good.all():

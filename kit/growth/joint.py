@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq, minimize
-from scipy.special import chdtri, ndtri
 
 from kit.detection import DetectionCurve, as_detection
 from kit.growth.forms import GrowthForm, as_form
 from kit.growth.models import Floats, LinearGrowth, SizeDetection
 from kit.life import Histories, fit_weibull
+from kit.life.confidence import check_level, check_share, likelihood_drop, normal_reach
 
 NAMES = ("scale", "shape", "onset_median", "onset_log_sd", "rate_median", "rate_log_sd")
 """Parameters of a joint fit; each is fitted on the scale of its log."""
@@ -140,7 +140,7 @@ class JointFit:
             return float("nan"), float("nan")
         centre = float(self._point[i])
         if method == "wald":
-            reach = float(ndtri(0.5 + level / 2)) * error
+            reach = normal_reach(level) * error
             return float(np.exp(centre - reach)), float(np.exp(centre + reach))
         return self._profile(level, centre, error, held=i)
 
@@ -172,8 +172,7 @@ class JointFit:
         float
             Age [clock units].
         """
-        if not 0 < share < 1:
-            raise ValueError(f"`share` must be above 0 and below 1. Got {share!r}.")
+        check_share("share", share)
         return float(self.scale * (-np.log1p(-share)) ** (1 / self.shape))
 
     def quantile_bounds(
@@ -209,14 +208,14 @@ class JointFit:
         variance = float(slope @ self.covariance @ slope)
         error = float(np.sqrt(variance)) if variance > 0 else float("nan")
         if method == "wald":
-            reach = float(ndtri(0.5 + level / 2)) * error
+            reach = normal_reach(level) * error
             return float(np.exp(centre - reach)), float(np.exp(centre + reach))
         return self._profile(level, centre, error, w=w)
 
     def _profile(
         self, level: float, centre: float, error: float, *, held: int | None = None, w: float | None = None
     ) -> tuple[float, float]:
-        drop = float(chdtri(1, 1 - level)) / 2
+        drop = likelihood_drop(level)
         ends = [
             self._problem.profile_bound(self._point, centre, error, sign, drop, held=held, w=w)
             for sign in (-1.0, 1.0)
@@ -282,8 +281,7 @@ class JointFit:
 
 
 def _check(level: float, method: str) -> None:
-    if not 0 < level < 1:
-        raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+    check_level(level)
     if method not in ("wald", "profile"):
         raise ValueError(f"`method` must be wald or profile. Got {method!r}.")
 

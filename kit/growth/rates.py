@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
-from scipy.special import expit, ndtri
+from scipy.special import expit
 
 from kit.growth.models import Floats
+from kit.life.confidence import normal_reach
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +71,7 @@ class GrowthFit:
         tuple of float
             Lower and upper bound [mm per clock unit].
         """
-        reach = float(ndtri(0.5 + level / 2)) * self.rate_log_se
+        reach = normal_reach(level) * self.rate_log_se
         return self.rate_median * float(np.exp(-reach)), self.rate_median * float(np.exp(reach))
 
     def to_frame(self) -> pd.DataFrame:

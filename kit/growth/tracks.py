@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq, minimize
-from scipy.special import chdtri, expit, logit, ndtri
+from scipy.special import expit, logit, ndtri
 
 from kit.detection import DetectionCurve
 from kit.growth.forms import GrowthForm, as_form, delay_to, size_after
@@ -29,6 +29,7 @@ from kit.growth.paths import (
     Likelihood,
     Mappings,
 )
+from kit.life.confidence import check_level, likelihood_drop, normal_reach
 
 _NAMES = (
     "first_median",
@@ -178,16 +179,15 @@ class TrackFit:
             If the name, level or method is unknown.
         """
         i = self._index(name)
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         if method == "wald":
-            reach = float(ndtri(0.5 + level / 2)) * self.standard_error(name)
+            reach = normal_reach(level) * self.standard_error(name)
             return _natural(i, self._point[i] - reach), _natural(i, self._point[i] + reach)
         if method != "profile":
             raise ValueError(f"`method` must be wald or profile. Got {method!r}.")
         if i not in self._problem.free:
             return float("nan"), float("nan")
-        drop = float(chdtri(1, 1 - level)) / 2
+        drop = likelihood_drop(level)
         step = self.standard_error(name)
         low, high = (self._problem.profile_bound(self._point, i, sign, drop, step) for sign in (-1.0, 1.0))
         return _natural(i, low), _natural(i, high)

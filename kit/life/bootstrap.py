@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from kit.life.confidence import check_level
 from kit.life.families import Family, Floats
 from kit.life.fitting import fit_family
 from kit.life.maximum import NoFiniteMaximum
@@ -153,8 +154,7 @@ class BootstrapFits:
         return pd.DataFrame(np.exp(self.points), columns=["scale", "shape"])
 
     def _quantiles(self, values: Floats, level: float) -> tuple[Floats, Floats]:
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         tail = (1 - level) / 2
         return np.quantile(values, tail, axis=0), np.quantile(values, 1 - tail, axis=0)
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq, minimize_scalar
-from scipy.special import chdtri
 
 from kit.findings import CLOCKS, TAP_METHODS, Fleet
+from kit.life.confidence import check_level, likelihood_drop
 from kit.life.families import WEIBULL, Floats
 from kit.life.fit import LifeFit
 from kit.life.fitting import fit_family
@@ -422,8 +422,7 @@ def fit_two_clocks(
     `kit.life.fit_weibull` on that age. Bounds of w end where the log-likelihood, highest over scale and
     shape, is lower by :math:`\chi^2_1/2`; a bound at 0 or 1 is the end of the range.
     """
-    if not 0 < level < 1:
-        raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+    check_level(level)
     lives = (
         fleet
         if isinstance(fleet, SameLives)
@@ -463,7 +462,7 @@ def fit_two_clocks(
         if -found.fun > heights[top]
         else (float(_PROFILE[top]), heights[top])
     )
-    goal = best - float(chdtri(1, 1 - level)) / 2
+    goal = best - likelihood_drop(level)
     ends = []
     for end, step in ((0.0, -1), (1.0, 1)):
         inside, outside = mix, None

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from kit.findings import TAP_METHODS, Fleet
+from kit.life.confidence import check_level
 from kit.life.families import Floats
 from kit.life.fit import LifeFit
 from kit.life.histories import Histories, build_histories
@@ -126,8 +127,7 @@ class CompetingLives:
         ages = np.atleast_1d(np.asarray(age, np.float64))
         if not ((ages > 0).all() and (np.diff(ages) > 0).all()):
             raise ValueError(f"`age` must be above 0 and rise. Got {ages.tolist()!r}.")
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         per_unit = {clock: 1.0} | dict(usage or {})
         for kind, fit in self.fits.items():
             if not per_unit.get(fit.clock, 0.0) > 0:

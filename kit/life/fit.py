@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtri, ndtri
 
+from kit.life.confidence import check_level, check_share, likelihood_drop, normal_reach
 from kit.life.families import WEIBULL, Family, Floats
 from kit.life.likelihood import Terms
 from kit.life.profile import hazard_to_come, likelihood_contour, log_hazard_to_come, profile_bound
@@ -311,8 +311,7 @@ class LifeFit:
         tuple of float
             Lower and upper bound [clock units].
         """
-        if not 0 < share < 1:
-            raise ValueError(f"`share` must be above 0 and below 1. Got {share!r}.")
+        check_share("share", share)
         w = float(self.family.position(-np.log1p(-share)))
         # log t = log scale + w / shape; its derivative by log shape is -w / shape.
         return self._bounds(
@@ -338,11 +337,11 @@ class LifeFit:
             low, high = (float(np.asarray(end)) for end in ends)
             return low, high
         se = float(np.sqrt(weight @ self._covariance(method) @ weight))
-        reach = float(ndtri(0.5 + level / 2)) * se
+        reach = normal_reach(level) * se
         if method != "profile":
             low, high = np.exp(centre - reach), np.exp(centre + reach)
             return float(low), float(high)
-        drop = float(chdtri(1, 1 - level)) / 2
+        drop = likelihood_drop(level)
         return tuple(np.exp(profile_bound(self, centre, reach, sign, w, drop)) for sign in (-1.0, 1.0))
 
     def survival_bounds(
@@ -394,7 +393,7 @@ class LifeFit:
             if self.shape_assumed:
                 slope = slope * np.array([1.0, 0.0])
             se = np.sqrt(np.einsum("...i,ij,...j->...", slope, self._covariance(method), slope))
-            reach = float(ndtri(0.5 + level / 2)) * se
+            reach = normal_reach(level) * se
             with np.errstate(over="ignore"):
                 lower[after], upper[after] = np.exp(-np.exp(centre + reach)), np.exp(-np.exp(centre - reach))
         return lower.reshape(t.shape), upper.reshape(t.shape)
@@ -442,13 +441,13 @@ class LifeFit:
         if self.shape_assumed:
             slope = slope * np.array([1.0, 0.0])
         se = np.sqrt(np.einsum("...i,ij,...j->...", slope, self._covariance(method), slope))
-        reach = float(ndtri(0.5 + level / 2)) * se
+        reach = normal_reach(level) * se
         centre = np.log(self.scale) + w / self.shape
         return np.exp(centre - reach), np.exp(centre + reach)
 
     def _contour(self, level: float) -> Floats:
         """Points (log scale, log shape) along which the log-likelihood is lower by what `level` allows."""
-        return likelihood_contour(self, float(chdtri(1, 1 - level)) / 2)
+        return likelihood_contour(self, likelihood_drop(level))
 
     def _bootstrap(self) -> BootstrapFits:
         """Draws of clusters that bounds by bootstrap rest on; the same ones each time."""
@@ -460,8 +459,7 @@ class LifeFit:
         """Refuse an unknown method or level."""
         if method not in _METHODS:
             raise ValueError(f"`method` must be one of {', '.join(_METHODS)}. Got {method!r}.")
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         if method in ("wald", "cluster") and self.n_finds < _FEW_FINDS:
             warnings.warn(
                 f"{self.n_finds:g} finds, fewer than {_FEW_FINDS}: {method} bounds are rough. Ask for method='profile'.",

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
-from scipy.special import chdtrc, chdtri, ndtri
+from scipy.special import chdtrc
 
+from kit.life.confidence import check_level, likelihood_drop, normal_reach
 from kit.life.families import Floats
 from kit.life.fit import LifeFit
 from kit.life.histories import Histories, check_rows
@@ -228,19 +229,18 @@ class SharedFit:
         at = self._index(name)
         if method not in ("profile", "wald"):
             raise ValueError(f"`method` must be profile or wald. Got {method!r}.")
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         if name == "shape" and self.shape_assumed:
             return (float("nan"), float("nan"))
         back = float if name == "spread" else np.exp
         centre = self._point[at]
         se = float(np.sqrt(self.covariance[at, at]))
-        reach = float(ndtri(0.5 + level / 2)) * (se if np.isfinite(se) else 0.2)
+        reach = normal_reach(level) * (se if np.isfinite(se) else 0.2)
         if method == "wald":
             reach = reach if np.isfinite(se) else np.nan
             low, high = centre - reach, centre + reach
             return float(back(max(low, 0.0) if name == "spread" else low)), float(back(high))
-        drop = float(chdtri(1, 1 - level)) / 2
+        drop = likelihood_drop(level)
         best = (self._point, self.log_likelihood)
         high = push(self._model, best, (at, centre, 0.0), 1, reach, 1.0, drop)
         if name != "spread":

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from scipy.optimize import minimize_scalar
 from scipy.special import chdtr, chdtri, ndtr
 
+from kit.life.confidence import check_level
 from kit.life.families import Floats
 from kit.life.maximum import NoFiniteMaximum
 
@@ -147,8 +148,7 @@ class PowerLawFit:
         :math:`2 n \beta/\hat\beta` is chi-square with 2n degrees of freedom, 2(n - 1) where an event ended the
         watch.
         """
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         free = 2 * self.n_events - (0 if self.truncated == "time" else 2)
         low, high = (float(chdtri(free, p)) for p in ((1 + level) / 2, (1 - level) / 2))
         return self.shape * low / (2 * self.n_events), self.shape * high / (2 * self.n_events)

@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaincinv
 
 from kit.findings import KINDS, Fleet, Meters, build_looks
 from kit.findings.usage import DAYS_BEYOND
+from kit.life.confidence import check_level
 from kit.regions import tracked_regions
+from kit.regions.density import garwood_bounds
 
 _PER_FLIGHT_HOURS = 1000.0
 _MM2_PER_M2 = 1e6
@@ -50,15 +51,11 @@ def poisson_bounds(
     >>> [round(float(x), 4) for x in poisson_bounds(10)]
     [4.7954, 18.3904]
     """
-    if not 0 < level < 1:
-        raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+    check_level(level)
     k = np.asarray(count, np.float64)
     if (k < 0).any():
         raise ValueError(f"`count` must not be negative. Got {k.min():g}.")
-    tail = (1 - level) / 2
-    with np.errstate(invalid="ignore"):
-        lower = np.where(k > 0, gammaincinv(np.maximum(k, 1.0), tail), 0.0)
-    return lower, gammaincinv(k + 1.0, 1 - tail)
+    return garwood_bounds(k, level)
 
 
 def zone_exposure(fleet: Fleet) -> pd.DataFrame:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
+from kit.life.confidence import check_level, normal_reach
 from kit.life.families import Floats
 
 _CELLS = 2_000_000  # units x ages that are held at once
@@ -116,11 +116,10 @@ class MeanCumulative:
         ValueError
             If the level or the scale is unknown.
         """
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         if scale not in ("log", "plain"):
             raise ValueError(f"`scale` must be log or plain. Got {scale!r}.")
-        reach = float(ndtri(0.5 + level / 2)) * self.standard_error
+        reach = normal_reach(level) * self.standard_error
         if scale == "plain":
             return self.mcf - reach, self.mcf + reach
         mean = np.where(self.mcf > 0, self.mcf, np.nan)

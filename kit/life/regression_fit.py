@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import chdtrc, chdtri, ndtri
+from scipy.special import chdtrc
 
+from kit.life.confidence import check_level, check_share, likelihood_drop, normal_reach
 from kit.life.design_columns import Term, as_levels
 from kit.life.families import Floats
 from kit.life.fit import LifeFit
@@ -155,8 +156,7 @@ class RegressionFit:
     def _check(self, method: str, level: float) -> None:
         if method not in _METHODS:
             raise ValueError(f"`method` must be one of {', '.join(_METHODS)}. Got {method!r}.")
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
 
     def _covariance(self, method: str) -> Floats:
         if method == "cluster":
@@ -286,7 +286,7 @@ class RegressionFit:
         if self.shape_assumed:
             gradient = np.append(gradient[:-1], 0.0)
         se = float(np.sqrt(gradient @ self._covariance(method) @ gradient))
-        reach = float(ndtri(0.5 + level / 2)) * se
+        reach = normal_reach(level) * se
         if method != "profile":
             return centre - reach, centre + reach
         model, point = (self._model, self._point) if x is None else self._model.seen_from(x, self._point)
@@ -295,7 +295,7 @@ class RegressionFit:
         unit = self._model.spread[j - 1] if j > 0 else 1.0
         place = [j, held[1], held[2]]
         place[along] = centre * unit
-        drop = float(chdtri(1, 1 - level)) / 2
+        drop = likelihood_drop(level)
         ends = [
             push(model, (point, self.log_likelihood), tuple(place), along, reach * unit, sign, drop) / unit
             for sign in (-1.0, 1.0)
@@ -446,8 +446,7 @@ class RegressionFit:
             If a share, level, method or covariate is not possible.
         """
         self._check(method, level)
-        if not 0 < share < 1:
-            raise ValueError(f"`share` must be above 0 and below 1. Got {share!r}.")
+        check_share("share", share)
         x = self._one(row)
         w = float(np.log(-np.log1p(-share)))
         beta = self.coefficients.to_numpy()

@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq, minimize
-from scipy.special import chdtrc, chdtri, ndtri
+from scipy.special import chdtrc
 
 from kit.findings import Fleet
+from kit.life.confidence import check_level, likelihood_drop, normal_reach
 from kit.life.families import Floats
 from kit.life.fit import LifeFit
 from kit.life.likelihood import PerfectTerms
@@ -236,10 +237,9 @@ class RestorationFit:
         at = self._place(name)
         if method not in _METHODS:
             raise ValueError(f"`method` must be one of {', '.join(_METHODS)}. Got {method!r}.")
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         if method == "wald" or at < 2:
-            reach = float(ndtri(0.5 + level / 2)) * float(np.sqrt(self.covariance[at, at]))
+            reach = normal_reach(level) * float(np.sqrt(self.covariance[at, at]))
             if method == "profile":
                 if name == "scale":
                     raise ValueError("`method` profile is for the factors and the shape. Got the scale.")
@@ -255,7 +255,7 @@ class RestorationFit:
     def _shape_bounds(self, reach: float, level: float) -> tuple[float, float]:
         if self.life.shape_assumed:
             return (float("nan"), float("nan"))
-        drop = float(chdtri(1, 1 - level)) / 2
+        drop = likelihood_drop(level)
 
         def sunk(log_shape: float) -> float:
             problem = dataclasses.replace(self._problem, shape=float(np.exp(log_shape)))
@@ -272,7 +272,7 @@ class RestorationFit:
         return ends[0], ends[1]
 
     def _factor_bounds(self, name: str, level: float) -> tuple[float, float]:
-        drop = float(chdtri(1, 1 - level)) / 2
+        drop = likelihood_drop(level)
         others = np.array([self.restoration[other] for other in self.fitted if other != name])
 
         def sunk(q: float) -> float:

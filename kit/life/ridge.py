@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import minimize_scalar
-from scipy.special import chdtri
 
+from kit.life.confidence import check_level, check_share, likelihood_drop
 from kit.life.families import WEIBULL, Family, Floats
 from kit.life.fit import LifeFit
 from kit.life.fitting import fit_family
@@ -154,9 +154,8 @@ def detection_ridge(
         raise ValueError(
             f"`grid` must hold three or more chances above 0 and at most 1. Got {chances.tolist()!r}."
         )
-    for name, value in (("level", level), ("share", share)):
-        if not 0 < value < 1:
-            raise ValueError(f"`{name}` must be above 0 and below 1. Got {value!r}.")
+    check_level(level)
+    check_share("share", share)
 
     def fit(chance: float) -> LifeFit | None:
         try:
@@ -186,7 +185,7 @@ def detection_ridge(
         )
         if -found.fun > highest:
             best, highest = float(found.x), float(-found.fun)
-    goal = highest - float(chdtri(1, 1 - level)) / 2
+    goal = highest - likelihood_drop(level)
     bounds = tuple(_end(value, best, at, goal, sign) for sign in (-1, 1))
     table = pd.DataFrame(
         {

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 
+from kit.life.confidence import check_level
 from kit.life.histories import Histories, check_rows
 from kit.life.likelihood import Floats, log1mexp
 
@@ -151,8 +152,7 @@ class TurnbullFit:
         Whole clusters (aircraft; lives where none were given) are drawn with replacement, so that lives
         of one aircraft may share their luck. Where a draw has no finds left, all its lives survive.
         """
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
+        check_level(level)
         entry, low, up, count, code = self.rows
         groups = int(code.max()) + 1 if code.size else 0
         if groups < 2:

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
-from scipy.special import ndtri
 
+from kit.life.confidence import check_level, normal_reach
 from kit.life.families import Floats
 from kit.life.maximum import NoFiniteMaximum
 
@@ -181,9 +181,8 @@ class MoistureThenDisbond:
         tuple of float
             Lower and upper bound.
         """
-        if not 0 < level < 1:
-            raise ValueError(f"`level` must be above 0 and below 1. Got {level!r}.")
-        reach = float(ndtri(0.5 + level / 2)) * self.standard_error(f"log_{name}")
+        check_level(level)
+        reach = normal_reach(level) * self.standard_error(f"log_{name}")
         return float(self.estimates[name] * np.exp(-reach)), float(self.estimates[name] * np.exp(reach))
 
     def shares(self, age: ArrayLike) -> pd.DataFrame:

@@ -65,9 +65,27 @@ def poisson_bounds(count: ArrayLike, *, confidence: float = 0.9) -> tuple[Floats
     n = np.asarray(count, np.float64)
     if (n < 0).any():
         raise ValueError(f"`count` must not be negative. Got {np.nanmin(n):g}; check what was counted.")
+    return garwood_bounds(n, confidence)
+
+
+def garwood_bounds(count: Floats, confidence: float) -> tuple[Floats, Floats]:
+    """Return exact bounds of a Poisson mean from checked counts.
+
+    Parameters
+    ----------
+    count : ndarray of float
+        Counts; nan stays nan [-].
+    confidence : float
+        Confidence of both sides together [-].
+
+    Returns
+    -------
+    lower, upper : ndarray of float
+        Bounds of the mean [-].
+    """
     tail = (1 - confidence) / 2
-    lower = np.where(n > 0, gammaincinv(np.where(n > 0, n, 1.0), tail), 0.0)
-    return np.where(np.isnan(n), np.nan, lower), gammaincinv(n + 1, 1 - tail)
+    lower = np.where(count > 0, gammaincinv(np.where(count > 0, count, 1.0), tail), 0.0)
+    return np.where(np.isnan(count), np.nan, lower), gammaincinv(count + 1, 1 - tail)
 
 
 @dataclass(frozen=True, repr=False)
