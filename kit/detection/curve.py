@@ -8,7 +8,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kit.detection.links import check_link, line_at, normal_nodes, shares
+from kit.detection.links import check_link, line_at, shares
+from kit.life.quadrature import normal_nodes
 
 Floats = NDArray[np.float64]
 

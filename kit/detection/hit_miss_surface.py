@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logsumexp, xlogy
 
 from kit.detection.links import Floats, line_at, shares
+from kit.life.quadrature import line_nodes
 
 N_NODES = 15
 """Points of the spread between inspectors, centred on each inspector."""
@@ -181,9 +182,9 @@ class Surface:
         if self.starts is None:
             value, grad, hess = self._summed(base, self.design, plateau, false, None)
             return self._to_scale(value[0], grad[0], hess[0], plateau, false, spread)
-        node, weight = np.polynomial.hermite_e.hermegauss(N_NODES)
+        node, weight = line_nodes(N_NODES)
         z = self.centre[:, None] + self.width[:, None] * node
-        log_weight = np.log(weight) + node**2 / 2 + np.log(self.width)[:, None] - z**2 / 2
+        log_weight = weight + np.log(self.width)[:, None] - z**2 / 2
         log_weight -= 0.5 * np.log(2 * np.pi)
         counts = np.diff(np.r_[self.starts, self.hit.size])
         parts = []

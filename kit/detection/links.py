@@ -103,20 +103,3 @@ def line_at(link: str, share: ArrayLike) -> Floats:
         if link == "probit":
             return ndtri(p)
         return np.log(-np.log1p(-p))
-
-
-def normal_nodes(n: int) -> tuple[Floats, Floats]:
-    """Return points and weights of a standard normal distribution.
-
-    Parameters
-    ----------
-    n : int
-        Number of points.
-
-    Returns
-    -------
-    points, weights : ndarray, shape (n,)
-        Gauss–Hermite; the weights add up to 1.
-    """
-    points, weights = np.polynomial.hermite_e.hermegauss(n)
-    return points, weights / weights.sum()

@@ -3,10 +3,11 @@
 from kit.growth.compare import GrowthComparison, compare_growth
 from kit.growth.forms import GrowthForm, Linear, PressureDriven, Proportional, as_form, delay_to, size_after
 from kit.growth.joint import JointFit, compare_joint, fit_joint
-from kit.growth.models import Case, DelayTime, GrowthModel, LinearGrowth, SizeDetection, unit_nodes
+from kit.growth.models import Case, DelayTime, GrowthModel, LinearGrowth, SizeDetection
 from kit.growth.onset import OnsetSizeFit, fit_onset_size
 from kit.growth.rates import GrowthFit, fit_growth
 from kit.growth.tracks import TrackFit, fit_tracks
+from kit.life.quadrature import unit_nodes
 
 __all__ = [
     "Case",

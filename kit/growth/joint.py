@@ -16,6 +16,7 @@ from kit.growth.forms import GrowthForm, as_form
 from kit.growth.models import Floats, LinearGrowth, SizeDetection
 from kit.life import Histories, fit_weibull
 from kit.life.confidence import check_level, check_share, likelihood_drop, normal_reach
+from kit.life.quadrature import unit_nodes
 
 NAMES = ("scale", "shape", "onset_median", "onset_log_sd", "rate_median", "rate_log_sd")
 """Parameters of a joint fit; each is fitted on the scale of its log."""
@@ -385,8 +386,7 @@ def _gaps(
     position = np.repeat(law.position(starts), rates.size)
     rate = np.tile(rates, starts.size)
     chance = np.empty((gap_row.size, rate.size))
-    node, weight = np.polynomial.legendre.leggauss(_AGES)
-    node, weight = (node + 1) / 2, weight / 2
+    node, weight = unit_nodes(_AGES)
     ends = np.cumsum(n_after)
     at = 0
     while at < gap_row.size:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from kit.detection import DetectionCurve
+from kit.life.quadrature import unit_nodes
 
 Floats = NDArray[np.float64]
 
@@ -61,27 +61,6 @@ class GrowthModel(Protocol):
 
     def size(self, time: Floats, case: Case, delay: Floats, limit: float) -> Floats:
         """Size at a time after onset of damage that reaches the limit after `delay`."""
-
-
-@lru_cache(maxsize=64)
-def unit_nodes(n: int) -> tuple[Floats, Floats]:
-    """Gauss–Legendre nodes and weights on (0, 1).
-
-    Parameters
-    ----------
-    n : int
-        Number of nodes.
-
-    Returns
-    -------
-    nodes, weights : ndarray, shape (n,)
-        The weights sum to 1.
-    """
-    x, w = np.polynomial.legendre.leggauss(n)
-    nodes, weights = (x + 1) / 2, w / 2
-    for shared in (nodes, weights):
-        shared.flags.writeable = False
-    return nodes, weights
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,10 @@ from scipy.optimize import minimize
 from scipy.special import ndtri
 
 from kit.detection import DetectionCurve
-from kit.growth.models import Floats, LinearGrowth, unit_nodes
+from kit.growth.models import Floats, LinearGrowth
 from kit.growth.rates import prior_penalty
 from kit.life import Histories
+from kit.life.quadrature import unit_nodes
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,6 +18,7 @@ from scipy.special import expit, ndtr
 from kit.detection import DetectionCurve
 from kit.growth.forms import GrowthForm
 from kit.growth.models import Floats
+from kit.life.quadrature import line_nodes, unit_nodes
 
 MU, TAU, NU, SIGMA, BEND, ERROR, STILL, ARREST, JUMP, STEP, STEP_SD = range(11)
 N_PARAMETERS = 11
@@ -199,9 +200,9 @@ class Likelihood:
                 groups.append(group(again, grows=False))
         begin = np.flatnonzero(new_age)  # the first mapping after each gap
         if self.active[ARREST] and begin.size:
-            x, w = np.polynomial.legendre.leggauss(_ARREST_NODES)
+            nodes = unit_nodes(_ARREST_NODES)
             wide = data.time[begin] - data.time[begin - 1]
-            for node, share in zip((x + 1) / 2, w / 2, strict=True):
+            for node, share in zip(*nodes, strict=True):
                 stop = data.time[begin - 1] + node * wide
                 groups.append(
                     group(track[begin], grows=True, grown=stop, arrests=True, log_weight=np.log(share * wide))
@@ -237,11 +238,11 @@ class Likelihood:
         y, precision = self._precision(group, p)
         total = np.add.reduceat(precision, group.first) + np.exp(-2 * p[TAU])
         centre = (np.add.reduceat(y * precision, group.first) + p[MU] * np.exp(-2 * p[TAU])) / total
-        t, w = np.polynomial.hermite_e.hermegauss(_STILL_NODES)
+        t, log_weight = line_nodes(_STILL_NODES)
         s = 1 / np.sqrt(total)
         group.x = centre[:, None] + s[:, None] * t
         group.v = np.zeros_like(group.x)
-        group.base = np.log(w) + t * t / 2 + np.log(s)[:, None]
+        group.base = log_weight + np.log(s)[:, None]
 
     def _place_growing(self, group: PathGroup, p: Floats) -> None:
         sigma = np.exp(p[SIGMA])
@@ -257,12 +258,12 @@ class Likelihood:
             spread = np.maximum(spread, 0.4 * (v[:, 1] - v[:, 0]))
             v = mean[:, None] + spread[:, None] * np.linspace(*_RATE_REACH, _RATE_NODES)
         x, _, s = self._likeliest_size(group, p, v)
-        t, w = np.polynomial.hermite_e.hermegauss(_SIZE_NODES)
+        t, log_weight = line_nodes(_SIZE_NODES)
         n = group.first.size
         log_step = np.log(v[:, 1] - v[:, 0])
         group.x = (x[..., None] + s[..., None] * t).reshape(n, -1)
         group.v = np.repeat(v, _SIZE_NODES, axis=1)
-        base = np.log(w) + t * t / 2 + np.log(s)[..., None] + log_step[:, None, None]
+        base = log_weight + np.log(s)[..., None] + log_step[:, None, None]
         group.base = base.reshape(n, -1)
 
     def _log_size(self, x: Floats, v: Floats, time: Floats) -> Floats:

@@ -17,6 +17,7 @@ from kit.life.fit import LifeFit
 from kit.life.histories import Histories, check_rows
 from kit.life.maximum import NoFiniteMaximum
 from kit.life.newton import Summit, climb
+from kit.life.quadrature import normal_nodes
 from kit.life.regression_model import push
 from kit.life.shared_likelihood import SharedTerms
 from kit.life.weibull import fit_weibull
@@ -283,8 +284,8 @@ class SharedFit:
             if group not in self.groups:
                 raise ValueError(f"`group` must be one of {', '.join(self.groups)}. Got {group!r}.")
             return np.exp(-hazard * self._pooled()[0][self.groups.index(group)])
-        x, weight = np.polynomial.hermite_e.hermegauss(64)
-        return np.exp(-hazard[..., None] * np.exp(self.spread * x)) @ (weight / weight.sum())
+        x, weight = normal_nodes(64)
+        return np.exp(-hazard[..., None] * np.exp(self.spread * x)) @ weight
 
     def _pooled(self, level: float = 0.95) -> tuple[Floats, Floats, Floats, Floats]:
         """Multiplier of each group: most likely, mean, and the ends that leave out an equal share each."""

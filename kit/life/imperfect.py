@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from kit.life.histories import Histories
 from kit.life.likelihood import Floats, SumTerms
+from kit.life.quadrature import unit_nodes
 
 
 class Detection(Protocol):
@@ -225,8 +226,7 @@ def detection_terms(histories: Histories, model: Detection) -> SumTerms:
     found = np.isfinite(histories.upper)
     n_before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
 
-    node, node_weight = np.polynomial.legendre.leggauss(3)
-    node, node_weight = (node + 1) / 2, node_weight / 2
+    node, node_weight = unit_nodes(3)
 
     def rows(first: NDArray[np.int64], last: NDArray[np.int64], is_found: NDArray[np.bool_]):
         """Terms of lives with the looks first..last-1, the last of them a find where `is_found`."""

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.life.families import Floats
+from kit.life.quadrature import line_nodes
 from kit.life.rowwise import find_derivatives, hazard_sums, interval_sums
 
 _LOG_ROOT_2_PI = 0.9189385332046727
@@ -234,9 +235,9 @@ class SharedTerms:
         self, which, sums: tuple[Floats, ...], k: float, spread: float, nodes: int
     ) -> tuple[Floats, Floats, Floats]:
         """Log of the mean over z of each group's likelihood, gradient and Hessian in (m, log shape, s)."""
-        x, log_weight = _hermite(nodes)
+        x, log_weight = line_nodes(nodes)
         middle, width = self.place(which, sums, spread)
-        z = middle[:, None] + np.sqrt(2) * width[:, None] * x
+        z = middle[:, None] + width[:, None] * x
         v, u1, s1, uu, us, ss = which(sums, spread * z)
         log_part = v - z * z / 2 + log_weight + np.log(width)[:, None]
         top = log_part.max(axis=1, keepdims=True)
@@ -308,10 +309,3 @@ class SharedTerms:
         """
         value, g, h = self.by_group(*point)
         return float(value.sum()), g.sum(axis=-1), h.sum(axis=-1)
-
-
-def _hermite(nodes: int) -> tuple[Floats, Floats]:
-    """Nodes, and log weights that carry the normal density's own decrease and the change of variable."""
-    x, weight = np.polynomial.hermite.hermgauss(nodes)
-    with np.errstate(divide="ignore"):
-        return x, np.log(weight) + x * x + np.log(2) / 2

@@ -12,6 +12,7 @@ from scipy.optimize import minimize
 from kit.life.confidence import check_level, normal_reach
 from kit.life.families import Floats
 from kit.life.maximum import NoFiniteMaximum
+from kit.life.quadrature import unit_nodes
 
 PARAMETERS = ("moisture_scale", "moisture_shape", "disbond_scale", "disbond_shape")
 """Scale [clock units] and shape [-] of the age at moisture, and of the time from moisture to disbond."""
@@ -22,8 +23,7 @@ _FLAT = 1e-5
 
 def _clustered(n: int) -> tuple[Floats, Floats]:
     """Gauss points on (0, 1), drawn together at both ends, where a life's density or survival may be steep."""
-    x, w = np.polynomial.legendre.leggauss(n)
-    x, w = (x + 1) / 2, w / 2
+    x, w = unit_nodes(n)
     return x**4 * (35 - 84 * x + 70 * x**2 - 20 * x**3), w * 140 * (x * (1 - x)) ** 3
 
 
