@@ -9,11 +9,11 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq, minimize
 
 from kit.detection import DetectionCurve, as_detection
 from kit.growth.forms import GrowthForm, as_form
 from kit.growth.models import Floats, LinearGrowth, SizeDetection
+from kit.growth.ranges import covariance_within, fall_at, highest_within, is_inside
 from kit.life import Histories, fit_weibull
 from kit.life.confidence import check_level, check_share, likelihood_drop, normal_reach
 from kit.life.quadrature import unit_nodes
@@ -570,40 +570,21 @@ class _Problem:
                 p[SCALE] = target - w * np.exp(-p[SHAPE])
             return p
 
-        def negative(q: Floats) -> tuple[float, Floats]:
-            value, gradient = self.value(full(q))
+        def surface(q: Floats) -> tuple[float, Floats]:
+            p = full(q)
+            value, gradient = self.value(p)
             if not np.isfinite(value):
-                return 1e12, np.zeros(len(free))
+                return -1e12, np.zeros(len(free))
             if w is not None:
-                gradient[SHAPE] += gradient[SCALE] * w * np.exp(-full(q)[SHAPE])
-            return -value, -gradient[free]
+                gradient[SHAPE] += gradient[SCALE] * w * np.exp(-p[SHAPE])
+            return value, gradient[free]
 
-        best = minimize(
-            negative,
-            point[free],
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[self.limits[i] for i in free],
-            options={"maxiter": 300, "ftol": 1e-11, "gtol": 1e-4},
-        )
-        return full(best.x), -float(best.fun)
+        best, value = highest_within(surface, point[free], [self.limits[i] for i in free], ftol=1e-11)
+        return full(best), value
 
     def covariance(self, point: Floats) -> pd.DataFrame:
         """Inverse of the second derivatives, of the parameters that are not at the end of their range."""
-        inside = [i for i in self.free if self.limits[i][0] + 1e-4 < point[i] < self.limits[i][1] - 1e-4]
-        h = 1e-4
-        hess = np.empty((len(inside), len(inside)))
-        for a, i in enumerate(inside):
-            high, low = point.copy(), point.copy()
-            high[i] += h
-            low[i] -= h
-            hess[a] = -(self.value(high)[1][inside] - self.value(low)[1][inside]) / (2 * h)
-        names = [NAMES[i] for i in inside]
-        try:
-            inverse = np.linalg.inv((hess + hess.T) / 2)
-        except np.linalg.LinAlgError:
-            inverse = np.full_like(hess, np.nan)
-        return pd.DataFrame(inverse, index=names, columns=names)
+        return covariance_within(self.value, point, self.free, self.limits, NAMES)
 
     def profile_bound(
         self,
@@ -617,31 +598,18 @@ class _Problem:
         w: float | None,
     ) -> float:
         """Where the highest value has dropped, or the end of the range."""
-        goal = self.value(best)[0] - drop
         low, high = self.limits[held] if held is not None else (-np.inf, np.inf)
-        end = low if sign < 0 else high
-        state = [best]
 
-        def excess(x: float) -> float:
-            p = state[0].copy()
+        def highest(begin: Floats, x: float) -> tuple[Floats, float]:
+            p = begin.copy()
             if held is not None:
                 p[held] = x
-            point, value = self.maximise(p, held=held, w=w, target=x)
-            state[0] = point
-            return value - goal
+            return self.maximise(p, held=held, w=w, target=x)
 
-        width = error if np.isfinite(error) else 0.3
-        reach = 1.1 * width * float(np.sqrt(2 * drop))
-        inner = centre
-        for _ in range(40):
-            outer = inner + sign * reach
-            outer = max(outer, end) if sign < 0 else min(outer, end)
-            if excess(outer) < 0:
-                return float(brentq(excess, inner, outer, xtol=2e-3 * width))
-            if outer == end:
-                return float(end)
-            inner = outer
-        return sign * np.inf
+        return fall_at(
+            highest, best, self.value(best)[0] - drop, centre, error=error, sign=sign, drop=drop,
+            end=low if sign < 0 else high,
+        )  # fmt: skip
 
 
 def fit_joint(
@@ -779,7 +747,7 @@ def fit_joint(
         points.append(point)
     points.sort(key=lambda p: -problem.value(p)[0])
     best, value = max((problem.maximise(p) for p in points[:2]), key=lambda found: found[1])
-    at_end = [NAMES[i] for i in free if not limits[i][0] + 1e-4 < best[i] < limits[i][1] - 1e-4]
+    at_end = [NAMES[i] for i in free if not is_inside(best[i], limits[i])]
     numbers = {
         name: float(hold[name]) if name in hold else float(np.exp(best[i])) for i, name in enumerate(NAMES)
     }

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq, minimize
 from scipy.special import expit, logit, ndtri
 
 from kit.detection import DetectionCurve
@@ -29,6 +28,7 @@ from kit.growth.paths import (
     Likelihood,
     Mappings,
 )
+from kit.growth.ranges import covariance_within, fall_at, highest_within
 from kit.life.confidence import check_level, likelihood_drop, normal_reach
 
 _NAMES = (
@@ -345,66 +345,32 @@ class _Problem:
         """Highest likelihood on the nodes as they stand."""
         free = [i for i in self.free if i != held]
 
-        def negative(q: Floats) -> tuple[float, Floats]:
+        def surface(q: Floats) -> tuple[float, Floats]:
             p = point.copy()
             p[free] = q
             value, gradient = self.like.value(p)
-            return -value, -gradient[free]
+            return value, gradient[free]
 
-        best = minimize(
-            negative,
-            point[free],
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[self.limits[i] for i in free],
-            options={"maxiter": rounds, "ftol": 1e-10, "gtol": 1e-4},
-        )
         out = point.copy()
-        out[free] = best.x
-        return out, -float(best.fun)
+        out[free], value = highest_within(surface, point[free], [self.limits[i] for i in free], rounds=rounds)
+        return out, value
 
     def covariance(self, point: Floats) -> pd.DataFrame:
         """Inverse of the second derivatives, of the parameters that are not at the end of their range."""
-        inside = [i for i in self.free if self.limits[i][0] + 1e-4 < point[i] < self.limits[i][1] - 1e-4]
-        h = 1e-4
-        hess = np.empty((len(inside), len(inside)))
-        for a, i in enumerate(inside):
-            high, low = point.copy(), point.copy()
-            high[i] += h
-            low[i] -= h
-            hess[a] = -(self.like.value(high)[1][inside] - self.like.value(low)[1][inside]) / (2 * h)
-        names = [_NAMES[i] for i in inside]
-        try:
-            inverse = np.linalg.inv((hess + hess.T) / 2)
-        except np.linalg.LinAlgError:
-            inverse = np.full_like(hess, np.nan)
-        return pd.DataFrame(inverse, index=names, columns=names)
+        return covariance_within(self.like.value, point, self.free, self.limits, _NAMES)
 
     def profile_bound(self, best: Floats, i: int, sign: float, drop: float, step: float) -> float:
         """Where the highest likelihood with one parameter held has dropped, or the end of its range."""
-        goal = self.like.value(best)[0] - drop
-        end = self.limits[i][0 if sign < 0 else 1]
-        state = [best]
 
-        def excess(x: float) -> float:
-            p = state[0].copy()
+        def highest(begin: Floats, x: float) -> tuple[Floats, float]:
+            p = begin.copy()
             p[i] = x
-            point, value = self.maximise(p, held=i)
-            state[0] = point
-            return value - goal
+            return self.maximise(p, held=i)
 
-        width = step if np.isfinite(step) else 0.3
-        reach = 1.1 * width * float(np.sqrt(2 * drop))
-        inner = best[i]
-        for _ in range(40):
-            outer = inner + sign * reach
-            outer = max(outer, end) if sign < 0 else min(outer, end)
-            if excess(outer) < 0:
-                return float(brentq(excess, inner, outer, xtol=2e-3 * width))
-            if outer == end:
-                return float(end)
-            inner = outer
-        return float(end)
+        return fall_at(
+            highest, best, self.like.value(best)[0] - drop, best[i], error=step, sign=sign, drop=drop,
+            end=self.limits[i][0 if sign < 0 else 1],
+        )  # fmt: skip
 
 
 def fit_tracks(

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from kit.life.families import Floats
 
@@ -112,3 +113,34 @@ def climb(
     size, axes = np.linalg.eigh(left)
     flat = axes[:, 0] if size[0] < _LEAST_CURVATURE else None
     return Summit(point, value, hess, flat)
+
+
+def second_derivatives(
+    gradient: Callable[[Floats], Floats], point: Floats, which: ArrayLike, step: ArrayLike
+) -> Floats:
+    """Differences of a gradient to both sides.
+
+    Parameters
+    ----------
+    gradient : callable
+        First derivatives by all parameters.
+    point : ndarray, shape (n,)
+        Where.
+    which : array_like of int, shape (m,)
+        Parameters wanted.
+    step : array_like of float, shape (m,) or ()
+        How far to go to each side.
+
+    Returns
+    -------
+    ndarray, shape (m, m)
+        Row i holds the change of the slopes with parameter i.
+    """
+    at = np.asarray(which, dtype=np.int64)
+    rows = np.empty((at.size, at.size))
+    for row, i, h in zip(rows, at, np.broadcast_to(step, at.shape), strict=True):
+        high, low = point.copy(), point.copy()
+        high[i] += h
+        low[i] -= h
+        row[:] = (gradient(high)[at] - gradient(low)[at]) / (2 * h)
+    return rows

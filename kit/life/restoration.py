@@ -17,6 +17,7 @@ from kit.life.families import Floats
 from kit.life.fit import LifeFit
 from kit.life.likelihood import PerfectTerms
 from kit.life.maximum import NoFiniteMaximum, maximise
+from kit.life.newton import second_derivatives
 from kit.life.repairs import RepairedLives, repaired_lives
 from kit.life.weibull import fit_weibull
 
@@ -499,16 +500,12 @@ def _polished(problem: _Problem, at: Floats, best: float) -> tuple[Floats, float
         if not inside.size:
             break
 
-        def slope(q: Floats) -> Floats:
-            return problem.gradient(q, problem.highest(q)[1])[inside]
+        def slopes(q: Floats) -> Floats:
+            return problem.gradient(q, problem.highest(q)[1])
 
-        bend = np.empty((inside.size, inside.size))
-        for column, j in enumerate(inside):
-            step = np.zeros(at.size)
-            step[j] = 1e-5
-            bend[:, column] = (slope(at + step) - slope(at - step)) / 2e-5
+        bend = second_derivatives(slopes, at, inside, 1e-5).T
         try:
-            move = np.linalg.solve(-bend, slope(at))
+            move = np.linalg.solve(-bend, slopes(at)[inside])
         except np.linalg.LinAlgError:
             break
         trial = at.copy()
@@ -528,13 +525,9 @@ def _covariance(problem: _Problem, x: Floats) -> Floats:
     """Inverse of the observed information of log scale, log shape and the factors inside their range."""
     inside = np.r_[True, problem.shape is None, (x[2:] > 0) & (x[2:] < _MOST)]
     free = np.flatnonzero(inside)
-    hess = np.empty((x.size, x.size))
-    for j in free:
-        step = np.zeros(x.size)
-        step[j] = 1e-5 * (1.0 if j < 2 else min(1.0, x[j]))
-        hess[:, j] = (problem.full_gradient(x + step) - problem.full_gradient(x - step)) / (2 * step[j])
+    step = 1e-5 * np.where(free < 2, 1.0, np.minimum(1.0, x[free]))
+    information = -second_derivatives(problem.full_gradient, x, free, step)
     out = np.full((x.size, x.size), np.nan)
-    information = -hess[np.ix_(free, free)]
     information = (information + information.T) / 2
     if np.linalg.eigvalsh(information).min() > 0:
         out[np.ix_(free, free)] = np.linalg.inv(information)

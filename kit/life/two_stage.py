@@ -12,6 +12,7 @@ from scipy.optimize import minimize
 from kit.life.confidence import check_level, normal_reach
 from kit.life.families import Floats
 from kit.life.maximum import NoFiniteMaximum
+from kit.life.newton import second_derivatives
 from kit.life.quadrature import unit_nodes
 
 PARAMETERS = ("moisture_scale", "moisture_shape", "disbond_scale", "disbond_shape")
@@ -359,9 +360,7 @@ def _not_told_apart() -> str:
 
 def _curvature(loss, x: Floats) -> Floats:
     """Matrix of second derivatives from the analytic first ones."""
-    step = 1e-5
-    rows = [(loss(x + step * unit)[1] - loss(x - step * unit)[1]) / (2 * step) for unit in np.eye(x.size)]
-    matrix = np.array(rows)
+    matrix = second_derivatives(lambda p: loss(p)[1], x, range(x.size), 1e-5)
     return (matrix + matrix.T) / 2
 
 

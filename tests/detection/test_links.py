@@ -5,7 +5,7 @@ import pytest
 from mpmath import erfc, exp, mp, mpf, sqrt
 from scipy.optimize import approx_fprime
 
-from kit.detection.links import LINKS, check_link, line_at, normal_nodes, shares
+from kit.detection.links import LINKS, check_link, line_at, shares
 
 
 def exact(link, x):
@@ -43,11 +43,6 @@ def test_the_line_at_a_share_gives_the_share_back(link):
     np.testing.assert_allclose(shares(link, line_at(link, p)).share, p, rtol=1e-10)
     assert line_at(link, 1.0) == np.inf
     assert line_at(link, 0.0) == -np.inf
-
-
-def test_normal_nodes_give_the_moments_of_a_normal():
-    z, weight = normal_nodes(15)
-    assert [float(z**k @ weight) for k in (0, 2, 4, 6)] == pytest.approx([1, 1, 3, 15])
 
 
 def test_an_unknown_link_is_named_with_those_there_are():

@@ -1,0 +1,177 @@
+"""Parameters with ranges: where a likelihood is highest within them, its curvature there and how far a bound reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import brentq, minimize
+
+from kit.growth.models import Floats
+from kit.life.newton import second_derivatives
+
+_NEAR = 1e-4  # so near to an end of its range a parameter lies at it
+_STEP = 1e-4  # of the differences of slopes
+
+Surface = Callable[[Floats], tuple[float, Floats]]
+"""Log-likelihood and gradient at a point."""
+
+
+def is_inside(value: float, limits: tuple[float, float]) -> bool:
+    """Return whether a parameter is not at an end of its range.
+
+    Parameters
+    ----------
+    value : float
+        The parameter.
+    limits : tuple of float
+        Its range.
+
+    Returns
+    -------
+    bool
+        Whether it is inside.
+    """
+    return limits[0] + _NEAR < value < limits[1] - _NEAR
+
+
+def highest_within(
+    surface: Surface,
+    begin: Floats,
+    limits: Sequence[tuple[float, float]],
+    *,
+    rounds: int = 300,
+    ftol: float = 1e-10,
+) -> tuple[Floats, float]:
+    """Climb to the highest point within the ranges.
+
+    Parameters
+    ----------
+    surface : callable
+        Log-likelihood and gradient of the free parameters.
+    begin : ndarray, shape (n,)
+        Where to begin.
+    limits : sequence of tuple of float
+        Range of each.
+    rounds : int
+        Most steps.
+    ftol : float
+        Relative gain at which to stop.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        The point.
+    float
+        Log-likelihood there [-].
+    """
+
+    def negative(q: Floats) -> tuple[float, Floats]:
+        value, gradient = surface(q)
+        return -value, -gradient
+
+    best = minimize(
+        negative,
+        begin,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=list(limits),
+        options={"maxiter": rounds, "ftol": ftol, "gtol": 1e-4},
+    )
+    return best.x, -float(best.fun)
+
+
+def covariance_within(
+    surface: Surface,
+    point: Floats,
+    free: Sequence[int],
+    limits: Sequence[tuple[float, float]],
+    names: Sequence[str],
+) -> pd.DataFrame:
+    """Inverse of the second derivatives, of the parameters that are not at the end of their range.
+
+    Parameters
+    ----------
+    surface : callable
+        Log-likelihood and gradient of all parameters.
+    point : ndarray, shape (n,)
+        The maximum.
+    free : sequence of int
+        Parameters that were fitted.
+    limits : sequence of tuple of float
+        Range of each parameter.
+    names : sequence of str
+        Their names.
+
+    Returns
+    -------
+    DataFrame
+        By name on both axes; nan where there is no inverse.
+    """
+    inside = [i for i in free if is_inside(point[i], limits[i])]
+    hess = -second_derivatives(lambda p: surface(p)[1], point, inside, _STEP)
+    try:
+        inverse = np.linalg.inv((hess + hess.T) / 2)
+    except np.linalg.LinAlgError:
+        inverse = np.full_like(hess, np.nan)
+    labels = [names[i] for i in inside]
+    return pd.DataFrame(inverse, index=labels, columns=labels)
+
+
+def fall_at(
+    highest: Callable[[Floats, float], tuple[Floats, float]],
+    best: Floats,
+    goal: float,
+    centre: float,
+    *,
+    error: float,
+    sign: float,
+    drop: float,
+    end: float,
+) -> float:
+    """Where the highest value with a number held has fallen to a goal.
+
+    Parameters
+    ----------
+    highest : callable
+        From a point to begin at and the number held: the highest point there and its value.
+    best : ndarray
+        The maximum.
+    goal : float
+        Value to fall to [-].
+    centre : float
+        The number at the maximum.
+    error : float
+        Its standard error, nan where it is not known.
+    sign : float
+        Side, -1 or 1.
+    drop : float
+        How much lower the goal is than the maximum [-].
+    end : float
+        End of the range on that side.
+
+    Returns
+    -------
+    float
+        The number; the end of the range where the value does not fall so low.
+    """
+    state = [best]
+
+    def excess(x: float) -> float:
+        # Each search begins where the last one ended.
+        state[0], value = highest(state[0], x)
+        return value - goal
+
+    width = error if np.isfinite(error) else 0.3
+    reach = 1.1 * width * float(np.sqrt(2 * drop))
+    inner = centre
+    for _ in range(40):
+        outer = inner + sign * reach
+        outer = max(outer, end) if sign < 0 else min(outer, end)
+        if excess(outer) < 0:
+            return float(brentq(excess, inner, outer, xtol=2e-3 * width))
+        if outer == end:
+            break
+        inner = outer
+    return float(end)
