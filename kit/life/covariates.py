@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from kit.findings import NO_DAMAGE, Fleet, PanelAges
+from kit.findings import Fleet, PanelAges
 from kit.life.design_columns import NOT_KNOWN
-from kit.life.histories import Histories
+from kit.life.histories import AFTER_REPAIR, Histories, repairs_that_end_lives
 
 _OF_ZONE = ("group", "side", "structure_class", "core_material")
 COVARIATES = ("zone", "aircraft", "subtype", "climate", *_OF_ZONE, "build_lot", "repair_class")
@@ -19,7 +19,6 @@ COVARIATES = ("zone", "aircraft", "subtype", "climate", *_OF_ZONE, "build_lot", 
 NOT_REPAIRED = "not repaired"
 """Repair class of a life that does not follow a repair."""
 
-_AFTER_REPAIR = " after repair "
 _FOREVER = np.datetime64("2200-01-01")
 
 
@@ -66,7 +65,7 @@ def with_covariates(histories: Histories, fleet: Fleet, names: Sequence[str]) ->
     frame = histories.to_frame()
     frame.attrs = {"clock": histories.clock, "kind": histories.kind}
     life = pd.Series(histories.life, dtype=object).astype(str)
-    parts = life.str.rpartition(_AFTER_REPAIR)
+    parts = life.str.rpartition(AFTER_REPAIR)
     after = (parts[1] != "").to_numpy() & parts[2].str.isdigit().to_numpy()
     panel = np.where(after, parts[0], life)
     number = np.where(after, parts[2].where(after, "0"), "0").astype(np.int64)
@@ -122,14 +121,9 @@ def with_covariates(histories: Histories, fleet: Fleet, names: Sequence[str]) ->
 
 def _repairs(fleet: Fleet, ages: PanelAges) -> pd.DataFrame:
     """Age of the panel at each repair that ends a life, and its class, by panel and number."""
-    findings = fleet.tables["findings"]
-    real = findings.loc[~findings["disposition"].isin(NO_DAMAGE), ["finding", "panel"]]
-    # The same repairs in the same order as those that split the lives in `build_histories`.
-    ends = fleet.tables["repairs"].merge(real, on="finding")
-    ends = ends.loc[ends["restoration_factor"] < 1].sort_values(["panel", "repaired_on"], kind="stable")
-    number = ends.groupby("panel").cumcount().to_numpy() + 1
+    ends = repairs_that_end_lives(fleet)
     age = ages.at(ends["panel"].to_numpy(object), ends["repaired_on"].to_numpy())
-    index = pd.MultiIndex.from_arrays([ends["panel"].to_numpy(object), number])
+    index = pd.MultiIndex.from_arrays([ends["panel"].to_numpy(object), ends["number"].to_numpy()])
     return pd.DataFrame({"age": age, "repair_class": ends["repair_class"].to_numpy(object)}, index=index)
 
 

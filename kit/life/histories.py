@@ -17,6 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.findings import CLOCKS, KINDS, NO_DAMAGE, TAP_METHODS, Fleet, PanelAges, build_looks, record_starts
 
+AFTER_REPAIR = " after repair "
+"""Between the panel and the number of the repair, in the name of the life that follows it."""
+
 _EVENT = ["life", "age", "date", "kind", "entry", "cluster", "finding"]
 
 
@@ -465,11 +468,7 @@ def panel_looks(
     events = events.assign(life=events["panel"], entry=events["panel"].map(entry), cluster=events["aircraft"])
 
     # A repair ends a life, at whichever zone it was made; what follows is another one at its virtual age.
-    repairs = fleet.tables["repairs"]
-    ends = repairs.merge(real[["finding", "panel"]], on="finding")[
-        ["panel", "repaired_on", "restoration_factor"]
-    ]
-    ends = ends.loc[ends["restoration_factor"] < 1].sort_values(["panel", "repaired_on"], kind="stable")
+    ends = repairs_that_end_lives(fleet)[["panel", "repaired_on", "restoration_factor", "number"]]
     if len(ends) and len(events):
         events, more = _split_at_repairs(events, ends, ages, include_repaired)
         left_out += more
@@ -483,13 +482,34 @@ def panel_looks(
     return events[[*_EVENT, "method"]], excluded
 
 
+def repairs_that_end_lives(fleet: Fleet) -> pd.DataFrame:
+    """Return the repairs after which another life of the panel begins.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The findings as loaded.
+
+    Returns
+    -------
+    DataFrame
+        The repairs of real damage with a restoration factor below 1, by panel and date, with panel and
+        number, which counts each panel's repairs from 1.
+    """
+    findings = fleet.tables["findings"]
+    real = findings.loc[~findings["disposition"].isin(NO_DAMAGE), ["finding", "panel"]]
+    ends = fleet.tables["repairs"].merge(real, on="finding")
+    ends = ends.loc[ends["restoration_factor"] < 1].sort_values(["panel", "repaired_on"], kind="stable")
+    return ends.assign(number=ends.groupby("panel").cumcount().to_numpy() + 1)
+
+
 def _split_at_repairs(
     events: pd.DataFrame, ends: pd.DataFrame, ages: PanelAges, include_repaired: bool
 ) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
     """Give what follows a repair a life of its own, or leave it out and count it."""
     by_date = events.reset_index(drop=True).reset_index(names="order").sort_values("date", kind="stable")
     # The last repair strictly before each event: the find that was repaired that day belongs to the old life.
-    number = ends.groupby("panel").cumcount().to_numpy() + 1
+    number = ends["number"].to_numpy()
     age_at = ages.at(ends["panel"].to_numpy(object), ends["repaired_on"].to_numpy())
     # Rows of one panel stand together, by date: each repair starts from the virtual age that the last one left.
     factor, virtual = ends["restoration_factor"].to_numpy(np.float64), np.zeros(len(ends))
@@ -497,7 +517,7 @@ def _split_at_repairs(
         rows = np.flatnonzero(number == n)
         before = virtual[rows - 1] - age_at[rows - 1] if n > 1 else 0.0
         virtual[rows] = factor[rows] * (age_at[rows] + before)
-    numbered = ends.assign(number=number, age_at=age_at, virtual=virtual)
+    numbered = ends.assign(age_at=age_at, virtual=virtual)
     numbered = numbered.sort_values("repaired_on", kind="stable")
     matched = pd.merge_asof(
         by_date,
@@ -512,7 +532,7 @@ def _split_at_repairs(
     if not len(later):
         return first[events.columns], []
     number = later["number"].astype(int)
-    later = later.assign(life=later["panel"] + " after repair " + number.astype(str))
+    later = later.assign(life=later["panel"] + AFTER_REPAIR + number.astype(str))
     if not include_repaired:
         names = pd.Index(later["life"].unique())
         return first[events.columns], [

@@ -10,9 +10,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from kit.findings import NO_DAMAGE, TAP_METHODS, Fleet, PanelAges
+from kit.findings import TAP_METHODS, Fleet, PanelAges
 from kit.life.families import Floats
-from kit.life.histories import Histories, histories_of_kind, panel_looks
+from kit.life.histories import (
+    AFTER_REPAIR,
+    Histories,
+    histories_of_kind,
+    panel_looks,
+    repairs_that_end_lives,
+)
 from kit.life.regression import fit_regression
 from kit.life.regression_fit import RegressionFit
 
@@ -315,10 +321,7 @@ def repaired_lives(
     looks, excluded = panel_looks(
         fleet, zones=wanted, basis=basis, methods=methods, clock=clock, include_repaired=True, ages=ages
     )
-    findings = fleet.tables["findings"]
-    real = findings.loc[~findings["disposition"].isin(NO_DAMAGE), ["finding", "panel"]]
-    done = fleet.tables["repairs"].merge(real, on="finding")
-    done = done.loc[done["restoration_factor"] < 1].sort_values(["panel", "repaired_on"], kind="stable")
+    done = repairs_that_end_lives(fleet)
     done = _numbered(
         pd.DataFrame(
             {
@@ -356,7 +359,7 @@ def _numbered(done: pd.DataFrame) -> pd.DataFrame:
 def _life_names(panel: pd.Series, number: pd.Series) -> pd.Series:
     """Names of lives, as `build_histories` gives them."""
     names = panel.astype(str)
-    return names.where(number == 0, names + " after repair " + number.astype(str))
+    return names.where(number == 0, names + AFTER_REPAIR + number.astype(str))
 
 
 def _with_repairs(histories: Histories, events: pd.DataFrame, done: pd.DataFrame) -> RepairedLives:
