@@ -16,6 +16,8 @@ from kit.growth.models import Floats, LinearGrowth, SizeDetection
 from kit.growth.ranges import covariance_within, fall_at, highest_within, is_inside
 from kit.life import Histories, fit_weibull
 from kit.life.confidence import check_level, check_share, likelihood_drop, normal_reach
+from kit.life.histories import looks_with_entries
+from kit.life.imperfect import gaps_before_looks
 from kit.life.quadrature import unit_nodes
 
 NAMES = ("scale", "shape", "onset_median", "onset_log_sd", "rate_median", "rate_log_sd")
@@ -348,22 +350,12 @@ def _gaps(
 ) -> _Gaps:
     """Chances of what the looks of every life showed, for onset in every gap and every node."""
     n = len(histories)
-    ages, owner = histories.look_age, np.repeat(np.arange(n), np.diff(histories.look_start))
-    # Every life that entered late passed a look at its entry, recorded or not.
-    at_entry = np.zeros(n, bool)
-    at_entry[owner[ages == histories.entry[owner]]] = True
-    more = np.flatnonzero((histories.entry > 0) & ~at_entry)
-    ages, owner = np.r_[ages, histories.entry[more]], np.r_[owner, more]
-    order = np.lexsort((ages, owner))
-    ages, owner = ages[order], owner[order]
+    ages, owner, method, start = looks_with_entries(histories)
     which = None
     if len(curves) > 1:
-        # The look that a late life must have passed at its entry has no method of record.
-        method = np.r_[histories.look_method, np.full(more.size, "", dtype=object)][order]
         which = np.full(method.size, -1)
         for i, name in enumerate(curves):
             which[method == name] = i
-    start = np.searchsorted(owner, np.arange(n + 1))
     found = np.isfinite(histories.upper)
     before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
     late = np.flatnonzero(histories.entry > 0)
@@ -373,10 +365,7 @@ def _gaps(
     size = np.r_[log_size, np.full(late.size, np.nan)]
 
     m = last - first
-    gap_row = np.repeat(np.arange(m.size), m)
-    gap = np.arange(gap_row.size) - np.repeat(np.cumsum(m) - m, m)
-    high = ages[first[gap_row] + gap]
-    low = np.where(gap > 0, ages[np.maximum(first[gap_row] + gap - 1, 0)], 0.0)
+    gap_row, gap, low, high = gaps_before_looks(ages, first, last)
     kept = high > low
     gap_row, gap, high, low = gap_row[kept], gap[kept], high[kept], low[kept]
     n_after = m[gap_row] - gap

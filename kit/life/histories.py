@@ -482,6 +482,41 @@ def panel_looks(
     return events[[*_EVENT, "method"]], excluded
 
 
+def looks_with_entries(
+    histories: Histories,
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.object_] | None, NDArray[np.int64]]:
+    """Return all looks, with one at its entry for each life that came under watch late.
+
+    Parameters
+    ----------
+    histories : Histories
+        With the ages of all looks.
+
+    Returns
+    -------
+    age : ndarray of float, shape (n_looks,)
+        Ages, life by life, rising; of two looks of a life at one age both stay [clock units].
+    life : ndarray of int, shape (n_looks,)
+        Row of the life of each.
+    method : ndarray of object, shape (n_looks,) or None
+        Method of each; blank for a look at an entry that is not on record.
+    start : ndarray of int, shape (n_lives + 1,)
+        Where the looks of each life begin.
+    """
+    n = len(histories)
+    age, life = histories.look_age, np.repeat(np.arange(n), np.diff(histories.look_start))
+    # Every life that entered late passed a look at its entry, recorded or not.
+    passed = np.zeros(n, bool)
+    passed[life[age == histories.entry[life]]] = True
+    more = np.flatnonzero((histories.entry > 0) & ~passed)
+    age, life = np.r_[age, histories.entry[more]], np.r_[life, more]
+    order = np.lexsort((age, life))
+    method = histories.look_method
+    if method is not None:
+        method = np.r_[method, np.full(more.size, "", dtype=object)][order]
+    return age[order], life[order], method, np.searchsorted(life[order], np.arange(n + 1))
+
+
 def repairs_that_end_lives(fleet: Fleet) -> pd.DataFrame:
     """Return the repairs after which another life of the panel begins.
 

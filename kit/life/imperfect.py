@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.life.histories import Histories
+from kit.life.histories import Histories, looks_with_entries
 from kit.life.likelihood import Floats, SumTerms
 from kit.life.quadrature import unit_nodes
 
@@ -185,6 +185,32 @@ class ConstantDetection:
         return np.broadcast_to(np.array([self.pod, 0.0]), (*delay.shape, 2))
 
 
+def gaps_before_looks(
+    age: Floats, first: NDArray[np.int64], last: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, Floats]:
+    """Return the gaps in which onset may lie: before each look, back to the one before it or to age 0.
+
+    Parameters
+    ----------
+    age : ndarray, shape (n_looks,)
+        Ages of the looks, life by life, rising [clock units].
+    first, last : ndarray of int, shape (n_rows,)
+        The looks first..last-1 belong to a row.
+
+    Returns
+    -------
+    row, gap : ndarray of int, shape (n_gaps,)
+        The row of each gap, and which of the row's looks ends it, from 0.
+    low, high : ndarray of float, shape (n_gaps,)
+        Where each gap begins and ends; looks at one age have an empty gap between them [clock units].
+    """
+    m = last - first
+    row = np.repeat(np.arange(m.size), m)
+    gap = np.arange(row.size) - np.repeat(np.cumsum(m) - m, m)
+    look = first[row] + gap
+    return row, gap, np.where(gap > 0, age[np.maximum(look - 1, 0)], 0.0), age[look]
+
+
 def detection_terms(histories: Histories, model: Detection) -> SumTerms:
     """Chances of what imperfect looks showed, as sums of interval chances.
 
@@ -207,22 +233,8 @@ def detection_terms(histories: Histories, model: Detection) -> SumTerms:
     delay.
     """
     n = len(histories)
-    start, end = histories.look_start[:-1], histories.look_start[1:]
-    # Every life that entered late passed a look at its entry, recorded or not.
-    ages, owner = histories.look_age, np.repeat(np.arange(n), np.diff(histories.look_start))
-    method = histories.look_method
-    at_entry = np.zeros(n, bool)
-    at_entry[owner[ages == histories.entry[owner]]] = True
-    more = np.flatnonzero((histories.entry > 0) & ~at_entry)
-    ages, owner = np.r_[ages, histories.entry[more]], np.r_[owner, more]
-    order = np.lexsort((ages, owner))
-    ages, owner = ages[order], owner[order]
-    if method is not None:
-        # The look that a late life must have passed at its entry has no method of record.
-        method = np.r_[method, np.full(more.size, "", dtype=object)][order]
-    # Two looks at one age are two chances to find, so both stay.
-    start = np.searchsorted(owner, np.arange(n + 1))
-    start, end = start[:-1], start[1:]
+    ages, owner, method, begin = looks_with_entries(histories)
+    start, end = begin[:-1], begin[1:]
     found = np.isfinite(histories.upper)
     n_before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
 
@@ -231,10 +243,7 @@ def detection_terms(histories: Histories, model: Detection) -> SumTerms:
     def rows(first: NDArray[np.int64], last: NDArray[np.int64], is_found: NDArray[np.bool_]):
         """Terms of lives with the looks first..last-1, the last of them a find where `is_found`."""
         m = last - first
-        gap_life = np.repeat(np.arange(m.size), m)
-        gap = np.arange(gap_life.size) - np.repeat(np.cumsum(m) - m, m)
-        high = ages[first[gap_life] + gap]
-        low = np.where(gap > 0, ages[np.maximum(first[gap_life] + gap - 1, 0)], 0.0)
+        gap_life, gap, low, high = gaps_before_looks(ages, first, last)
         n_after = m[gap_life] - gap  # looks at or after the gap's end
         pair_gap = np.repeat(np.arange(gap.size), n_after)
         pair_start = np.cumsum(n_after) - n_after

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.life.families import Floats
-from kit.life.histories import Histories
+from kit.life.histories import Histories, looks_with_entries
 from kit.life.imperfect import ConstantDetection, Detection, pod_of_looks
 
 if TYPE_CHECKING:
@@ -96,19 +96,11 @@ class LookSchedule:
         extra_life = np.repeat(np.arange(n), more)
         nth = np.arange(extra_life.size) - np.repeat(np.cumsum(more) - more, more) + 1
         extra = last[extra_life] + nth * gap[extra_life]
-        # Who came under watch late passed a look at the entry, recorded or not.
-        late = np.flatnonzero(histories.entry > 0)
-        passed = np.zeros(n, bool)
-        passed[owner[ages == histories.entry[owner]]] = True
-        late = late[~passed[late]]
-        age = np.concatenate([ages, extra, histories.entry[late]])
-        life = np.concatenate([owner, extra_life, late])
+        age, life, method, _ = looks_with_entries(histories)
+        age, life = np.r_[age, extra], np.r_[life, extra_life]
         by = np.lexsort((age, life))
-        method = histories.look_method
         if method is not None:
-            last_method = method[np.maximum(start[1:] - 1, 0)]
-            blank = np.full(late.size, "", dtype=object)
-            method = np.concatenate([method, last_method[extra_life], blank])[by]
+            method = np.r_[method, histories.look_method[np.maximum(start[1:][extra_life] - 1, 0)]][by]
         return cls(
             histories,
             age[by],
@@ -144,21 +136,20 @@ class LookSchedule:
         if isinstance(model, int | float):
             model = ConstantDetection(float(model))
         perfect = isinstance(model, ConstantDetection) and model.pod == 1 and model.hidden_share == 0
-        onset = np.empty(n)
-        hit = np.zeros(self.age.size, bool)
-        again = np.arange(n)
-        for _ in range(_MOST_ROUNDS):
-            if perfect:
-                hazard = -np.log(rng.random(n)) + fit.cumulative_hazard(histories.entry)
-                onset = fit.scale * np.exp(fit.family.position(hazard) / fit.shape)
-                hit = self.age >= onset[self.life]
-                break
-            onset[again] = fit.quantile(rng.random(again.size))
-            hit = self._seen(onset, model, rng, again, hit)
-            lost = np.unique(self.life[hit & before])
-            if not lost.size:
-                break
-            again = lost
+        if perfect:
+            # Clean at the entry for certain, so the onset can be drawn from beyond it.
+            hazard = -np.log(rng.random(n)) + fit.cumulative_hazard(histories.entry)
+            onset = fit.scale * np.exp(fit.family.position(hazard) / fit.shape)
+            hit = self.age >= onset[self.life]
+        else:
+            onset, again = np.empty(n), np.arange(n)
+            hit = np.zeros(self.age.size, bool)
+            for _ in range(_MOST_ROUNDS):
+                onset[again] = fit.quantile(rng.random(again.size))
+                hit = self._seen(onset, model, rng, again, hit)
+                again = np.unique(self.life[hit & before])
+                if not again.size:
+                    break
         watched = (self.age <= end[self.life]) & ~before
         position = np.arange(self.age.size)
         first = np.full(n, self.age.size)
