@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from kit.life.families import WEIBULL, Family, Floats
 from kit.life.fit import FitRows, LifeFit
@@ -23,6 +23,7 @@ from kit.life.maximum import (
     refuse_without_maximum,
     start_from_some_rows,
 )
+from kit.life.newton import cluster_covariance
 
 _SHAPES_TO_TRY = (3.0, 9.0)  # besides the usual start
 _MANY_ROWS = 200_000  # from here on a start from some of the rows pays
@@ -121,7 +122,11 @@ def fit_family(
     robust, code = None, None
     if cluster is not None:
         code = pd.factorize(np.asarray(cluster, dtype=object))[0]
-        robust = _sandwich(terms, start, low, up, number, code, point, covariance, family)
+        if isinstance(terms, SumTerms):
+            robust = cluster_covariance(terms.scores(*point), code[terms.life_of_row], covariance)
+        else:
+            scores = row_scores(start, low, up, number, *point, family)
+            robust = cluster_covariance(scores, code, covariance)
     return LifeFit(
         float(np.exp(point[0])),
         float(np.exp(point[1])) if shape is None else float(shape),
@@ -171,31 +176,3 @@ def _begin_other(terms: Terms, begin: Floats, shape: float | None, family: Famil
     log_shape = begin[1] + np.log(family.weibull_ratio) if shape is None else np.log(shape)
     middle = begin[0] + np.log(np.log(2)) * np.exp(-begin[1])
     return np.array([middle, log_shape])
-
-
-def _sandwich(
-    terms: Terms,
-    entry: Floats,
-    lower: Floats,
-    upper: Floats,
-    count: Floats,
-    code: NDArray[np.int64],
-    point: Floats,
-    covariance: Floats,
-    family: Family,
-) -> Floats:
-    """Covariance that allows for dependence within clusters, with the small-sample factor G/(G-1)."""
-    if isinstance(terms, SumTerms):
-        scores = terms.scores(*point)
-        row_of = terms.life_of_row
-    else:
-        scores = row_scores(entry, lower, upper, count, *point, family)
-        row_of = np.arange(lower.size)
-    groups = int(code.max()) + 1
-    if groups < 2:
-        raise ValueError(f"`cluster` must name at least 2 clusters. Got {groups}. Leave it out.")
-    sums = np.stack(
-        [np.bincount(code[row_of], weights=scores[:, j], minlength=groups) for j in (0, 1)], axis=1
-    )
-    middle = sums.T @ sums * groups / (groups - 1)
-    return covariance @ middle @ covariance

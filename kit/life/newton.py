@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from kit.life.families import Floats
 
@@ -144,3 +144,32 @@ def second_derivatives(
         low[i] -= h
         row[:] = (gradient(high)[at] - gradient(low)[at]) / (2 * h)
     return rows
+
+
+def cluster_covariance(scores: Floats, code: NDArray[np.int64], covariance: Floats) -> Floats:
+    """Covariance that allows for dependence within clusters.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (n_rows, n)
+        First derivatives of the log-likelihood of each row.
+    code : ndarray of int, shape (n_rows,)
+        Number of each row's cluster, from 0.
+    covariance : ndarray, shape (n, n)
+        Inverse of the negative Hessian.
+
+    Returns
+    -------
+    ndarray, shape (n, n)
+        With the small-sample factor G/(G-1) for G clusters.
+
+    Raises
+    ------
+    ValueError
+        If there is one cluster only.
+    """
+    groups = int(code.max()) + 1
+    if groups < 2:
+        raise ValueError(f"`cluster` must name at least 2 clusters. Got {groups}. Leave it out.")
+    sums = np.stack([np.bincount(code, weights=line, minlength=groups) for line in scores.T], axis=1)
+    return covariance @ (sums.T @ sums * groups / (groups - 1)) @ covariance

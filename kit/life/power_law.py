@@ -19,31 +19,6 @@ _ENDS = ("time", "event")
 
 
 @dataclass(frozen=True, eq=False)
-class TrendTest:
-    """A test of whether events come at a constant rate.
-
-    Parameters
-    ----------
-    name : str
-        Name of the test.
-    statistic : float
-        Its statistic [-].
-    p_value : float
-        Two-sided chance of one as far out if there is no trend [-].
-    null : str
-        What it takes for no trend.
-    direction : str
-        ``more often``, ``less often`` with age, or blank where it does not say.
-    """
-
-    name: str
-    statistic: float
-    p_value: float
-    null: str
-    direction: str
-
-
-@dataclass(frozen=True, eq=False)
 class PowerLawFit:
     r"""Events that come at the rate :math:`\lambda\beta t^{\beta-1}`.
 
@@ -390,14 +365,11 @@ def trend_tests(
         raise ValueError("`ages` must hold at least one event before the end of the watch. Got none.")
     poisson, gaps_alike = "events at a constant rate (Poisson)", "gaps of one distribution, in any order"
     u = (sum(float(one.sum()) for one in units) - float(m @ ends) / 2) / np.sqrt(float(m @ ends**2) / 12)
-    rows = [TrendTest("laplace", float(u), float(2 * ndtr(-abs(u))), poisson, _way(u))]
+    rows = [("laplace", float(u), float(2 * ndtr(-abs(u))), poisson, _way(u))]
     chi = 2 * sum(float(np.log(stop / one).sum()) for one, stop in zip(units, ends, strict=True))
     low = float(chdtr(2 * n, chi))
-    rows.append(
-        TrendTest(
-            "power law", chi, 2 * min(low, 1 - low), poisson, "more often" if chi < 2 * n else "less often"
-        )
-    )
+    way = "more often" if chi < 2 * n else "less often"
+    rows.append(("power law", chi, 2 * min(low, 1 - low), poisson, way))
     if len(units) == 1:
         every = np.sort(np.asarray(ages if np.ndim(ages[0]) == 0 else ages[0], np.float64))
         gaps = np.diff(np.r_[0.0, every])
@@ -407,19 +379,13 @@ def trend_tests(
             longer = int((gaps[j] > gaps[i]).sum())
             middle, spread = k * (k - 1) / 4, np.sqrt(k * (k - 1) * (2 * k + 5) / 72)
             z = (longer - middle - np.sign(longer - middle) * 0.5) / spread
-            rows.append(
-                TrendTest(
-                    "reversals", float(longer), float(2 * ndtr(-abs(z))), gaps_alike, _way(-(longer - middle))
-                )
-            )
+            p_value = float(2 * ndtr(-abs(z)))
+            rows.append(("reversals", float(longer), p_value, gaps_alike, _way(middle - longer)))
             variation = float(gaps.std(ddof=1) / gaps.mean())
             lewis = u / variation if variation > 0 else np.nan
-            rows.append(
-                TrendTest(
-                    "lewis-robinson", float(lewis), float(2 * ndtr(-abs(lewis))), gaps_alike, _way(lewis)
-                )
-            )
-    return pd.DataFrame([vars(row) for row in rows]).rename(columns={"name": "test"})
+            p_value = float(2 * ndtr(-abs(lewis)))
+            rows.append(("lewis-robinson", float(lewis), p_value, gaps_alike, _way(lewis)))
+    return pd.DataFrame(rows, columns=["test", "statistic", "p_value", "null", "direction"])
 
 
 def _way(statistic: float) -> str:

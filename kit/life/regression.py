@@ -13,6 +13,7 @@ from kit.life.families import Floats
 from kit.life.histories import Histories, check_rows
 from kit.life.imperfect import ConstantDetection, Detection, detection_terms
 from kit.life.maximum import NoFiniteMaximum
+from kit.life.newton import cluster_covariance
 from kit.life.regression_fit import RegressionFit
 from kit.life.regression_model import RegressionModel
 from kit.life.rowwise import PerfectRows, SumRows
@@ -142,7 +143,7 @@ def fit_regression(
     covariance[free, free] = np.linalg.inv(-top.hessian)
     robust = None
     if code is not None:
-        robust = _sandwich(model, top.point, covariance, code)
+        robust = cluster_covariance(model.scores(top.point), code, covariance)
     # From covariates in units of their spread around their middle to covariates as they are.
     back = np.diag(np.r_[1.0, 1 / spread, 1.0])
     back[0, 1:-1] = -centre / spread
@@ -274,13 +275,3 @@ def _endless(direction: Floats, names: tuple[str, ...], point: Floats) -> NoFini
         "they tell the lives with finds from those without, with no exception. What can be had: a fit without one of "
         "them, with levels merged, or partial pooling of groups (`fit_shared`)."
     )
-
-
-def _sandwich(model: RegressionModel, point: Floats, covariance: Floats, code: NDArray[np.int64]) -> Floats:
-    """Covariance that allows for dependence within clusters, with the small-sample factor G/(G-1)."""
-    design = model.design
-    parts = model.lives(design @ point[:-1], float(point[-1]))
-    scores = np.column_stack([design * parts[1][:, None], parts[2]])
-    groups = int(code.max()) + 1
-    sums = np.stack([np.bincount(code, weights=line, minlength=groups) for line in scores.T], axis=1)
-    return covariance @ (sums.T @ sums * groups / (groups - 1)) @ covariance

@@ -97,6 +97,23 @@ class RegressionModel:
             np.block([[design.T @ (design * mm[:, None]), mixed[:, None]], [mixed[None, :], ss.sum()]]),
         )
 
+    def scores(self, point: Floats) -> Floats:
+        """First derivatives of the log-likelihood of each life.
+
+        Parameters
+        ----------
+        point : ndarray, shape (2 + n_covariates,)
+            Coefficients and log shape.
+
+        Returns
+        -------
+        ndarray, shape (n_lives, 2 + n_covariates)
+            By coefficient, then by the log shape.
+        """
+        design = self.design
+        parts = self.lives(design @ point[:-1], float(point[-1]))
+        return np.column_stack([design * parts[1][:, None], parts[2]])
+
     def climb(self, begin: Floats, held: tuple[int, float, float] | None = None) -> Summit:
         """Find the maximum, or the highest point with one coefficient held.
 

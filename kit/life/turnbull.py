@@ -118,9 +118,8 @@ class TurnbullFit:
         ended = np.searchsorted(self.upper, at, side="right")
         begun = np.searchsorted(self.lower, at, side="left")
         # An exact onset counts from its own age on.
-        exact = np.searchsorted(self.lower[self.lower == self.upper], at, side="right") - np.searchsorted(
-            self.lower[self.lower == self.upper], at, side="left"
-        )
+        points = self.lower[self.lower == self.upper]
+        exact = np.searchsorted(points, at, side="right") - np.searchsorted(points, at, side="left")
         return np.exp(-total[np.maximum(begun + exact, ended)]), np.exp(-total[ended])
 
     def band(self, age: ArrayLike, *, level: float = 0.95, n: int = 400, seed: int) -> tuple[Floats, Floats]:

@@ -99,11 +99,12 @@ def panel_looks_of(
         if ages.size < 3:
             continue
         entry = ages[1] if rng.random() < late else 0.0
+        others = len(rows)
         for age in ages:
             method = names[int(rng.integers(len(names)))]
             found = bool(age >= age_at_onset and rng.random() < chances[method])
             if found and age <= entry:
-                rows = [row for row in rows if row["life"] != i]
+                del rows[others:]
                 break  # found before the records begin, so it never is in them
             if age >= entry or pod != 1.0:
                 rows.append({"life": i, "age": age, "found": found, "entry": entry, "method": method})
