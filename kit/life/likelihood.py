@@ -278,8 +278,25 @@ class SumTerms:
     life_of_row: NDArray[np.int64]
     family: Family = WEIBULL
 
-    def _rows(self, log_scale: float, log_shape: float) -> tuple[Floats, Floats, Floats]:
-        """Log chance of each row, its gradient (n_rows, 2) and its Hessian (n_rows, 3)."""
+    def by_row(self, log_scale: float | Floats, log_shape: float) -> tuple[Floats, Floats, Floats]:
+        """Log chance of each row with its derivatives, unweighted.
+
+        Parameters
+        ----------
+        log_scale : float or ndarray, shape (n_terms,)
+            Log scale, or that of each term's life.
+        log_shape : float
+            Log shape.
+
+        Returns
+        -------
+        ndarray, shape (n_rows,)
+            Log chance [-].
+        ndarray, shape (n_rows, 2)
+            Gradient.
+        ndarray, shape (n_rows, 3)
+            Second derivatives: scale twice, both, shape twice.
+        """
         k = float(np.exp(log_shape))
         starts = np.flatnonzero(np.r_[True, self.row[1:] != self.row[:-1]])
         parts = []
@@ -346,7 +363,7 @@ class SumTerms:
         ndarray, shape (2, 2)
             Hessian.
         """
-        logp, grad, hess = self._rows(log_scale, log_shape)
+        logp, grad, hess = self.by_row(log_scale, log_shape)
         a, b, c = self.weight @ hess
         return float(self.weight @ logp), self.weight @ grad, np.array([[a, b], [b, c]])
 
@@ -363,7 +380,7 @@ class SumTerms:
         ndarray, shape (n_rows, 2)
             Row by row.
         """
-        return self.weight[:, None] * self._rows(log_scale, log_shape)[1]
+        return self.weight[:, None] * self.by_row(log_scale, log_shape)[1]
 
 
 def row_scores(

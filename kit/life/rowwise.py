@@ -235,5 +235,5 @@ class SumRows:
         ndarray, shape (6, n_rows)
             Value, by log scale, by log shape, and the second ones: scale twice, both, shape twice.
         """
-        value, grad, hess = self.terms._rows(log_scale[self.owner][self.terms.row], log_shape)
+        value, grad, hess = self.terms.by_row(log_scale[self.owner][self.terms.row], log_shape)
         return np.vstack([value, grad.T, hess.T])
