@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.collections import LineCollection
 
 from kit.figures.life import LINES, PALE, UNITS, key, thousands
+from kit.findings.frames import need_columns
 from kit.growth import GrowthComparison
 
 if TYPE_CHECKING:
@@ -49,11 +50,7 @@ def plot_growth(
     ValueError
         If a column is missing, or no damage was mapped at two ages.
     """
-    for name in ("track", "age", "diameter_mm"):
-        if name not in tracks.columns:
-            raise ValueError(
-                f"`tracks` must have a column {name}. Got {', '.join(map(str, tracks.columns))}."
-            )
+    need_columns(tracks, ("track", "age", "diameter_mm"), "tracks")
     frame = tracks.sort_values(["track", "age"], kind="stable")
     begin = frame.groupby("track")["age"].transform("min")
     frame = frame.assign(time=frame["age"] - begin)

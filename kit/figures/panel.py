@@ -14,6 +14,7 @@ from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 
 from kit.figures.life import INK, LINES, UNITS, thousands
+from kit.findings.frames import need_columns
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -160,11 +161,7 @@ def plot_panel(
     ValueError
         If a column is missing.
     """
-    for name in ("geometry", "kind", *([label] if label else [])):
-        if name not in regions.columns:
-            raise ValueError(
-                f"`regions` must have a column {name}. Got {', '.join(map(str, regions.columns))}."
-            )
+    need_columns(regions, ("geometry", "kind", *([label] if label else [])), "regions")
     if ax is None:
         _, ax = plt.subplots()
     _frame_panel(ax, outline)
@@ -232,11 +229,7 @@ def plot_growth_strip(
     ValueError
         If a column is missing, or there is nothing to draw.
     """
-    for name in ("geometry", "kind", "track", when):
-        if name not in regions.columns:
-            raise ValueError(
-                f"`regions` must have a column {name}. Got {', '.join(map(str, regions.columns))}."
-            )
+    need_columns(regions, ("geometry", "kind", "track", when), "regions")
     if not len(regions):
         raise ValueError("`regions` must have rows. Got none: choose a panel with findings.")
     looks = list(regions.sort_values(when, kind="stable").groupby(when, sort=True))
@@ -394,9 +387,7 @@ def plot_size_by_age(
     ValueError
         If a column is missing.
     """
-    for name in ("track", "age", "diameter_mm"):
-        if name not in sizes.columns:
-            raise ValueError(f"`sizes` must have a column {name}. Got {', '.join(map(str, sizes.columns))}.")
+    need_columns(sizes, ("track", "age", "diameter_mm"), "sizes")
     if ax is None:
         _, ax = plt.subplots()
     by_kind = sizes.groupby("kind", sort=False) if "kind" in sizes.columns else [("damage", sizes)]

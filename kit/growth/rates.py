@@ -9,6 +9,7 @@ import pandas as pd
 from scipy.optimize import minimize
 from scipy.special import expit
 
+from kit.findings.frames import need_columns
 from kit.growth.models import Floats
 from kit.life.confidence import normal_reach
 
@@ -143,11 +144,7 @@ def fit_growth(
     once in the likelihood the rates are those of all found damage, not of the slow rest. Damage that is
     never found stays outside.
     """
-    for name in ("track", "age", "diameter_mm"):
-        if name not in tracks.columns:
-            raise ValueError(
-                f"`tracks` must have a column {name}. Got {', '.join(map(str, tracks.columns))}."
-            )
+    need_columns(tracks, ("track", "age", "diameter_mm"), "tracks")
     frame = tracks.sort_values(["track", "age"], kind="stable")
     values = frame[["age", "diameter_mm"]].to_numpy(np.float64)
     if not (np.isfinite(values).all() and (values[:, 1] > 0).all()):

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from scipy.special import expit, logit, ndtri
 
 from kit.detection import DetectionCurve
+from kit.findings.frames import need_columns
 from kit.growth.forms import GrowthForm, as_form, delay_to, size_after
 from kit.growth.models import Floats
 from kit.growth.paths import (
@@ -300,11 +301,7 @@ def read_mappings(tracks: pd.DataFrame, *, width_log_sd: float = 0.0) -> tuple[M
     ValueError
         If a column is missing or a value impossible.
     """
-    for name in ("track", "age", "diameter_mm"):
-        if name not in tracks.columns:
-            raise ValueError(
-                f"`tracks` must have a column {name}. Got {', '.join(map(str, tracks.columns))}."
-            )
+    need_columns(tracks, ("track", "age", "diameter_mm"), "tracks")
     values = tracks[["age", "diameter_mm"]].to_numpy(np.float64)
     good = np.isfinite(values).all(axis=1) & (values[:, 1] > 0)
     if not good.all():

@@ -8,6 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from kit.findings import Fleet, build_looks
+from kit.findings.frames import need_columns
 from kit.regions.graph import OTHER_KIND, TrackGraph
 from kit.regions.pairs import touching
 from kit.regions.track import place_codes
@@ -106,12 +107,12 @@ def track_ends(graph: TrackGraph, fleet: Fleet, *, looks: pd.DataFrame | None = 
 
 def check_fleet_columns(regions: pd.DataFrame) -> None:
     """Refuse regions that the tables of a fleet cannot be joined to."""
-    for name in ("track", "finding", "panel", "found_on", "geometry"):
-        if name not in regions.columns:
-            raise ValueError(
-                f"`regions` must have a column {name}. Got {', '.join(map(str, regions.columns))}; "
-                "take them from `tracked_regions`."
-            )
+    need_columns(
+        regions,
+        ("track", "finding", "panel", "found_on", "geometry"),
+        "regions",
+        "take them from `tracked_regions`",
+    )
 
 
 def repairs_of(regions: pd.DataFrame, fleet: Fleet, *, on: pd.Timestamp | None = None) -> pd.DataFrame:

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from kit.findings import Fleet
+from kit.findings.frames import need_columns
 from kit.regions.make import finding_regions
 from kit.regions.pairs import joined, touching
 
@@ -51,11 +52,7 @@ def check_columns(regions: pd.DataFrame) -> str:
     """Return the column that gives the order in time, once all columns for tracking are there."""
     place = "panel" if "panel" in regions.columns else "zone"
     order = "age" if "age" in regions.columns else "found_on"
-    for name in ("geometry", place, order):
-        if name not in regions.columns:
-            raise ValueError(
-                f"`regions` must have a column {name}. Got {', '.join(map(str, regions.columns))}."
-            )
+    need_columns(regions, ("geometry", place, order), "regions")
     return order
 
 
