@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq, minimize_scalar
 
 from kit.findings import CLOCKS, TAP_METHODS, Fleet
 from kit.life.confidence import check_level, likelihood_drop
@@ -16,6 +15,7 @@ from kit.life.fit import LifeFit
 from kit.life.fitting import fit_family
 from kit.life.histories import Histories, build_histories
 from kit.life.maximum import NoFiniteMaximum
+from kit.life.profile import profile_on_grid
 
 _PROFILE = np.linspace(0.0, 1.0, 21)
 
@@ -452,29 +452,7 @@ def fit_two_clocks(
         raise NoFiniteMaximum(
             f"No fit: no mix of {first} and {second} has a finite maximum. Try each clock alone."
         )
-    top = int(np.argmax(heights))
-    low, high = _PROFILE[max(top - 1, 0)], _PROFILE[min(top + 1, _PROFILE.size - 1)]
-    found = minimize_scalar(
-        lambda x: -value(x), bounds=(low, high), method="bounded", options={"xatol": 1e-7}
-    )
-    mix, best = (
-        (float(found.x), float(-found.fun))
-        if -found.fun > heights[top]
-        else (float(_PROFILE[top]), heights[top])
-    )
-    goal = best - likelihood_drop(level)
-    ends = []
-    for end, step in ((0.0, -1), (1.0, 1)):
-        inside, outside = mix, None
-        for x in _PROFILE[::step]:
-            if (x - mix) * step > 0 and value(x) < goal:
-                outside = x
-                break
-            if (x - mix) * step > 0:
-                inside = x
-        ends.append(
-            end if outside is None else float(brentq(lambda x: value(x) - goal, inside, outside, xtol=1e-6))
-        )
+    mix, best, bounds = profile_on_grid(value, _PROFILE, heights, likelihood_drop(level), tolerance=1e-7)
     profile = pd.DataFrame({"mix": np.r_[_PROFILE, mix], "below_best": best - np.r_[heights, best]})
     profile = profile.sort_values("mix", ignore_index=True)
-    return TwoClockFit(first, second, mix, (ends[0], ends[1]), level, fit(mix), ratio, profile, lives)
+    return TwoClockFit(first, second, mix, bounds, level, fit(mix), ratio, profile, lives)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import brentq
+from numpy.typing import NDArray
+from scipy.optimize import brentq, minimize_scalar
 
 from kit.life.families import Family, Floats
 from kit.life.likelihood import Terms
@@ -154,6 +156,58 @@ def _along_ray(fit: LifeFit, centre: Floats, ray: Floats, guess: float, drop: fl
             return np.inf, gradient
         radius = float(new)
     return radius, gradient
+
+
+def profile_on_grid(
+    value: Callable[[float], float], grid: Floats, height: Floats, drop: float, *, tolerance: float
+) -> tuple[float, float, tuple[float, float]]:
+    """Return where a profile is highest, and how far it can be from there until it has dropped.
+
+    Parameters
+    ----------
+    value : callable
+        Height of the profile at a point; minus infinity where there is none.
+    grid : ndarray, shape (n,)
+        Points, rising.
+    height : ndarray, shape (n,)
+        Heights there, at least one of them finite.
+    drop : float
+        How much lower the bounds are [-].
+    tolerance : float
+        How exact the places are.
+
+    Returns
+    -------
+    best, highest : float
+        Place and height of the top, between the neighbours of the highest point of the grid.
+    bounds : tuple of float
+        Where the profile first falls so low to each side, the end of the grid where it does not.
+    """
+    top = int(np.argmax(height))
+    best, highest = float(grid[top]), float(height[top])
+    found = minimize_scalar(
+        lambda x: -value(float(x)),
+        bounds=(grid[max(top - 1, 0)], grid[min(top + 1, grid.size - 1)]),
+        method="bounded",
+        options={"xatol": tolerance},
+    )
+    if -found.fun > highest:
+        best, highest = float(found.x), float(-found.fun)
+    goal = highest - drop
+
+    def bound(side: NDArray[np.int64], end: float) -> float:
+        inside = best
+        for i in side:
+            if height[i] < goal:
+                # Where there is no fit the height is minus infinity, which no root search takes.
+                return float(
+                    brentq(lambda x: max(value(float(x)) - goal, -1e6), inside, grid[i], xtol=tolerance)
+                )
+            inside = float(grid[i])
+        return end
+
+    below, above = np.flatnonzero(grid < best)[::-1], np.flatnonzero(grid > best)
+    return best, highest, (bound(below, float(grid[0])), bound(above, float(grid[-1])))
 
 
 def hazard_to_come(family: Family, points: Floats, age: Floats, given: float) -> Floats:

@@ -7,15 +7,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.optimize import minimize_scalar
 
 from kit.life.confidence import check_level, check_share, likelihood_drop
-from kit.life.families import WEIBULL, Family, Floats
+from kit.life.families import WEIBULL, Family
 from kit.life.fit import LifeFit
 from kit.life.fitting import fit_family
 from kit.life.histories import Histories
 from kit.life.imperfect import ConstantDetection
 from kit.life.maximum import NoFiniteMaximum
+from kit.life.profile import profile_on_grid
 
 _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
 
@@ -177,16 +177,7 @@ def detection_ridge(
         one = fit(float(chance))
         return -np.inf if one is None else one.log_likelihood
 
-    top = int(np.argmax(height))
-    best, highest = float(at[top]), float(height[top])
-    if 0 < top < at.size - 1:
-        found = minimize_scalar(
-            lambda x: -value(x), bounds=(at[top - 1], at[top + 1]), method="bounded", options={"xatol": 1e-5}
-        )
-        if -found.fun > highest:
-            best, highest = float(found.x), float(-found.fun)
-    goal = highest - likelihood_drop(level)
-    bounds = tuple(_end(value, best, at, goal, sign) for sign in (-1, 1))
+    best, highest, bounds = profile_on_grid(value, at, height, likelihood_drop(level), tolerance=1e-5)
     table = pd.DataFrame(
         {
             "detection": at,
@@ -196,23 +187,4 @@ def detection_ridge(
             "age_at_share": [float(one.quantile(share)) for one in fits.values()],
         }
     )
-    return DetectionRidge(table, share, best, (bounds[0], bounds[1]), level, histories.clock, fits)
-
-
-def _end(value, best: float, at: Floats, goal: float, sign: int) -> float:
-    """Where the profile falls below the goal on one side, the end of the grid if it does not."""
-    inside = best
-    for x in at[at < best][::-1] if sign < 0 else at[at > best]:
-        if value(float(x)) < goal:
-            outside = float(x)
-            for _ in range(30):
-                middle = (inside + outside) / 2
-                if value(middle) < goal:
-                    outside = middle
-                else:
-                    inside = middle
-                if abs(outside - inside) < 1e-4:
-                    break
-            return (inside + outside) / 2
-        inside = float(x)
-    return float(at[0] if sign < 0 else at[-1])
+    return DetectionRidge(table, share, best, bounds, level, histories.clock, fits)
