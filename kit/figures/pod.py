@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import matplotlib.pyplot as plt
 import numpy as np
+from matplotlib.patheffects import withStroke
 
 from kit.figures.life import LINES
 
@@ -98,7 +99,15 @@ def _trial(ax: Axes, fit: HitMissFit, number: int, colour: str, marker: str) -> 
     label = "share of hits (trials beside it)" if number == 0 else None
     ax.plot(middle, share, marker, color=colour, markerfacecolor="white", markersize=6, label=label, zorder=3)
     for x, y, n in zip(middle, share, total[held], strict=True):
-        ax.annotate(f"{n:.0f}", (x, y), xytext=(5, -9), textcoords="offset points", fontsize="x-small")
+        # Above a point near 0, where the misses lie, and with a rim that keeps it apart from marks and lines.
+        note = ax.annotate(
+            f"{n:.0f}",
+            (x, y),
+            xytext=(5, 6 if y < 0.1 else -9),
+            textcoords="offset points",
+            fontsize="x-small",
+        )
+        note.set_path_effects([withStroke(linewidth=2, foreground="white")])
     if (count == 1).all() and count.size <= _MOST_SINGLE:
         lift = ((np.arange(size.size) * _GOLDEN) % 1 - 0.5) * 2 * _JITTER
         for found, at, sign, words in ((True, 1.0, "|", "a hit"), (False, 0.0, "x", "a miss")):
