@@ -41,9 +41,9 @@ from kit.life import (
     mean_cumulative,
     median_ranks,
     plotting_positions,
-    rank_zones,
     scale_lower_bound,
 )
+from kit.ranking import rank_zones
 from kit.regions import (
     damage_density,
     finding_regions,

@@ -172,7 +172,7 @@ def check(
             reporting_delay,
             right_edge,
         )
-        from kit.findings.delays import DELAY_TABLES
+        from kit.findings.report.delays import DELAY_TABLES
 
         with tempfile.TemporaryDirectory() as folder:
             try:
@@ -186,7 +186,7 @@ def check(
         delays = {table: reporting_delay(fleet, table=table) for table in DELAY_TABLES}
         edges = {table: right_edge(fleet, table=table, delay=delays[table]) for table in DELAY_TABLES}
         if html is not None:
-            from kit.findings.report import write_report
+            from kit.findings.report.report import write_report
 
             write_report(fleet, html)
         if proposals is not None:
@@ -278,7 +278,7 @@ def rank(
     with _bad_input():
         from kit.findings import KINDS
         from kit.intervals import QuestionError
-        from kit.life import rank_zones
+        from kit.ranking import rank_zones
 
         if by not in ("group", "zone") or kind not in ("all", *KINDS):
             raise QuestionError(

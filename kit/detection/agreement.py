@@ -6,14 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import gammaln, ndtri, psi, xlogy
 
 from kit.detection.demonstration import pod_bounds
-from kit.life.confidence import check_level, likelihood_drop
-
-Floats = NDArray[np.float64]
+from kit.numerics.confidence import check_level, likelihood_drop
+from kit.numerics.typing import Floats
 
 ASSUMPTIONS = (
     "the looks are at the same damage: none arose, grew much, or was repaired between them (closed)",

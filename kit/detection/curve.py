@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from kit.detection.links import check_link, line_at, shares
-from kit.life.quadrature import normal_nodes
-
-Floats = NDArray[np.float64]
+from kit.numerics.quadrature import normal_nodes
+from kit.numerics.typing import Floats
 
 _NODES = 24  # of the spread between inspectors
 

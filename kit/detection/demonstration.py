@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import bdtr, betaincinv, ndtri
 
 from kit.detection.curve import DetectionCurve
-from kit.life.confidence import check_level
-
-Floats = NDArray[np.float64]
+from kit.numerics.confidence import check_level
+from kit.numerics.typing import Floats
 
 METHODS = ("clopper_pearson", "wilson")
 """Bounds of a chance from counts."""

@@ -11,10 +11,11 @@ from scipy.special import logit, xlogy
 
 from kit.detection.hit_miss_fit import HitMissFit, Options
 from kit.detection.hit_miss_surface import Surface
-from kit.detection.links import Floats, check_link, line_at, shares
+from kit.detection.links import check_link, line_at, shares
 from kit.detection.trials import REMEDY, Trials, check_trials, highest_step, refuse_without_maximum
-from kit.life.maximum import NoFiniteMaximum
-from kit.life.newton import climb
+from kit.life.likelihood.maximum import NoFiniteMaximum
+from kit.numerics.newton import climb
+from kit.numerics.typing import Floats
 
 _LEAST_OVERLAP = 1e-3  # expected trials whose outcome is open; below it the curve is a step
 _AT_BOUND = 1e-5  # a plateau this close to 1, or a false-call chance to 0, is there

@@ -9,9 +9,10 @@ from scipy.optimize import brentq
 from scipy.special import expit, ndtri
 
 from kit.detection.curve import FittedPod, LinkedCurve
-from kit.detection.links import Floats, line_at, shares
+from kit.detection.links import line_at, shares
 from kit.detection.trials import Trials
-from kit.life.quadrature import normal_nodes
+from kit.numerics.quadrature import normal_nodes
+from kit.numerics.typing import Floats
 
 _NODES = 24
 _FARTHEST = 100.0  # times the largest size of the trial: a bound beyond it counts as infinite

@@ -9,8 +9,9 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from kit.detection.hit_miss_curve import PodBySize
-from kit.detection.links import Floats, line_at, shares
+from kit.detection.links import line_at, shares
 from kit.detection.trials import Trials
+from kit.numerics.typing import Floats
 
 
 @dataclass(frozen=True)

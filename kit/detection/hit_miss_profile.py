@@ -11,7 +11,7 @@ from scipy.special import chdtrc, logit
 
 from kit.detection.hit_miss_surface import Anchor, Surface
 from kit.detection.links import shares
-from kit.life.quadrature import normal_nodes
+from kit.numerics.quadrature import normal_nodes
 
 if TYPE_CHECKING:
     from kit.detection.hit_miss_fit import HitMissFit

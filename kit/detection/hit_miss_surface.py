@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logsumexp, xlogy
 
-from kit.detection.links import Floats, line_at, shares
-from kit.life.quadrature import line_nodes
+from kit.detection.links import line_at, shares
+from kit.numerics.quadrature import line_nodes
+from kit.numerics.typing import Floats
 
 N_NODES = 15
 """Points of the spread between inspectors, centred on each inspector."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import expit, ndtr, ndtri
 
-Floats = NDArray[np.float64]
+from kit.numerics.typing import Floats
 
 LINKS = ("logit", "probit", "cloglog")
 """Forms of a POD curve."""

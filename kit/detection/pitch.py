@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
 from kit.detection.curve import DetectionCurve, HasCurve, as_detection
+from kit.numerics.typing import Floats
 from kit.regions import tap_grid_chance, tap_grid_pitch
-
-Floats = NDArray[np.float64]
 
 _LARGEST = 1e6  # mm; what is not found at this size is found at none
 

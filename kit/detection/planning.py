@@ -11,8 +11,7 @@ from scipy.special import ndtri, stdtrit
 
 from kit.detection.curve import DetectionCurve, HasCurve, LinkedCurve, as_detection
 from kit.detection.links import line_at, shares
-
-Floats = NDArray[np.float64]
+from kit.numerics.typing import Floats
 
 _ROUNDS = 60
 _BLOCK = 4_000_000  # outcomes held at once

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import ive, jv
 
+from kit.numerics.typing import Floats
 from kit.regions import half_sine_contact_time
-
-Floats = NDArray[np.float64]
 
 
 def plate_stiffness(*, modulus_gpa: ArrayLike, thickness_mm: ArrayLike, poisson: ArrayLike) -> Floats:

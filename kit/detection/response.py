@@ -6,15 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import log_ndtr, ndtr, ndtri
 
 from kit.detection.curve import FittedPod, LinkedCurve
 from kit.detection.demonstration import pod_bounds as share_bounds
-from kit.life.maximum import NoFiniteMaximum
-from kit.life.newton import climb
-
-Floats = NDArray[np.float64]
+from kit.life.likelihood.maximum import NoFiniteMaximum
+from kit.numerics.newton import climb
+from kit.numerics.typing import Floats
 
 
 @dataclass(frozen=True, eq=False, repr=False)

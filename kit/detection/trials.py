@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import xlogy
 
-from kit.detection.links import Floats
-from kit.life.maximum import NoFiniteMaximum
+from kit.life.likelihood.maximum import NoFiniteMaximum
+from kit.numerics.typing import Floats
 
 REMEDY = (
     "What can be had: a bound on the POD of the largest sizes from the hits alone (`pod_bounds`, "

@@ -1,19 +1,25 @@
 """Load a fleet's tables, check every row, and say what was known when."""
 
 from kit.findings.ages import AgeBounds, PanelAges, panel_age_bounds, panel_ages, record_starts
-from kit.findings.changes import CHANGE_COLUMNS, changes_text
-from kit.findings.check import check_tables
-from kit.findings.corrections import apply_corrections, propose_corrections, write_proposals
-from kit.findings.coverage import coverage_table
-from kit.findings.delays import ReportingDelay, RightEdge, delay_distribution, reporting_delay, right_edge
+from kit.findings.check.check import check_tables
+from kit.findings.check.problems import PROBLEM_COLUMNS, TableError
 from kit.findings.fittings import Fittings
 from kit.findings.fleet import Fleet
-from kit.findings.genealogy import lineage, panel_history
 from kit.findings.load import load_fleet
 from kit.findings.looks import LOOK_COLUMNS, build_looks
 from kit.findings.period import events_up_to
-from kit.findings.problems import PROBLEM_COLUMNS, TableError
-from kit.findings.report import problems_html, problems_text, write_report
+from kit.findings.report.changes import CHANGE_COLUMNS, changes_text
+from kit.findings.report.corrections import apply_corrections, propose_corrections, write_proposals
+from kit.findings.report.coverage import coverage_table
+from kit.findings.report.delays import (
+    ReportingDelay,
+    RightEdge,
+    delay_distribution,
+    reporting_delay,
+    right_edge,
+)
+from kit.findings.report.genealogy import lineage, panel_history
+from kit.findings.report.report import problems_html, problems_text, write_report
 from kit.findings.tables import (
     CLOCKS,
     DISPOSITIONS,

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from kit.findings.read.written import given_cells
 from kit.findings.tables import TABLES, Table
-from kit.findings.written import given_cells
 
 ALL = "all"
 """Key of the digest over all tables."""

@@ -6,11 +6,11 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
-from kit.findings.changes import as_day, changes, rows_since
-from kit.findings.check import check_tables
-from kit.findings.columns import RawTable
+from kit.findings.check.check import check_tables
+from kit.findings.check.problems import sorted_problems
 from kit.findings.fingerprint import fingerprint
-from kit.findings.problems import sorted_problems
+from kit.findings.read.columns import RawTable
+from kit.findings.report.changes import as_day, changes, rows_since
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kit.findings.columns import RawTable
+from kit.findings.check.problems import Ledger
 from kit.findings.keys import among
-from kit.findings.problems import Ledger
+from kit.findings.read.columns import RawTable
 from kit.findings.tables import EVENT_DATES, GEOMETRIES, Table
 
 MOST_CORRECTED = 0.5

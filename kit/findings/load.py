@@ -7,20 +7,20 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.findings.check import check_tables
-from kit.findings.columns import RawTable, blank_table, type_table
-from kit.findings.dataset import Dataset, region_file
+from kit.findings.check.check import check_tables
+from kit.findings.check.problems import TableError, one_problem, sorted_problems, table_error
+from kit.findings.check.set_aside import FILE_NAME as REJECTED_FILE
+from kit.findings.check.set_aside import write_rejected
 from kit.findings.fleet import Fleet
-from kit.findings.given import declared_cells
-from kit.findings.limits import shortened
-from kit.findings.problems import TableError, one_problem, sorted_problems, table_error
-from kit.findings.region_files import region_rows
-from kit.findings.set_aside import FILE_NAME as REJECTED_FILE
-from kit.findings.set_aside import write_rejected
-from kit.findings.sources import Source, open_source
+from kit.findings.read.columns import RawTable, blank_table, type_table
+from kit.findings.read.dataset import Dataset, region_file
+from kit.findings.read.given import declared_cells
+from kit.findings.read.region_files import region_rows
+from kit.findings.read.size_limits import shortened
+from kit.findings.read.sources import Source, open_source
+from kit.findings.read.tap_files import with_tap_files
+from kit.findings.read.written import given_cells
 from kit.findings.tables import TABLES
-from kit.findings.tap_files import with_tap_files
-from kit.findings.written import given_cells
 
 
 def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> Fleet:

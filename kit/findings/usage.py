@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from kit.findings.check.meters import METERS
 from kit.findings.dates import NO_DAY, day_numbers
 from kit.findings.fittings import SPAN
-from kit.findings.meters import METERS
 from kit.findings.tables import CLOCKS
 
 DAYS_BEYOND = 60

@@ -7,7 +7,7 @@ from kit.growth.models import Case, DelayTime, GrowthModel, LinearGrowth, SizeDe
 from kit.growth.onset import OnsetSizeFit, fit_onset_size
 from kit.growth.rates import GrowthFit, fit_growth
 from kit.growth.tracks import TrackFit, fit_tracks
-from kit.life.quadrature import unit_nodes
+from kit.numerics.quadrature import unit_nodes
 
 __all__ = [
     "Case",

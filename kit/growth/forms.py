@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
-from kit.growth.models import Floats
+from kit.numerics.typing import Floats
 
 
 class GrowthForm(Protocol):

@@ -12,13 +12,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve, as_detection
 from kit.growth.forms import GrowthForm, as_form
-from kit.growth.models import Floats, LinearGrowth, SizeDetection
+from kit.growth.models import LinearGrowth, SizeDetection
 from kit.growth.ranges import covariance_within, fall_at, highest_within, is_inside
 from kit.life import Histories, fit_weibull
-from kit.life.confidence import check_level, check_share, likelihood_drop, normal_reach
-from kit.life.histories import looks_with_entries
-from kit.life.imperfect import gaps_before_looks
-from kit.life.quadrature import unit_nodes
+from kit.life.likelihood.imperfect import gaps_before_looks
+from kit.life.lives.histories import looks_with_entries
+from kit.numerics.confidence import check_level, check_share, likelihood_drop, normal_reach
+from kit.numerics.quadrature import unit_nodes
+from kit.numerics.typing import Floats
 
 NAMES = ("scale", "shape", "onset_median", "onset_log_sd", "rate_median", "rate_log_sd")
 """Parameters of a joint fit; each is fitted on the scale of its log."""

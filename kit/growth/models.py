@@ -7,13 +7,11 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from kit.detection import DetectionCurve
-from kit.life.quadrature import unit_nodes
-
-Floats = NDArray[np.float64]
+from kit.numerics.quadrature import unit_nodes
+from kit.numerics.typing import Floats
 
 _NARROW_SPREAD = 0.12  # below it the delays of one size at onset are all but one value
 _SHARP_SPREAD = 0.003  # below it they are one value

@@ -10,10 +10,11 @@ from scipy.optimize import minimize
 from scipy.special import ndtri
 
 from kit.detection import DetectionCurve
-from kit.growth.models import Floats, LinearGrowth
+from kit.growth.models import LinearGrowth
 from kit.growth.rates import prior_penalty
 from kit.life import Histories
-from kit.life.quadrature import unit_nodes
+from kit.numerics.quadrature import unit_nodes
+from kit.numerics.typing import Floats
 
 
 @dataclass(frozen=True, eq=False)

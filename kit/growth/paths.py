@@ -17,8 +17,8 @@ from scipy.special import expit, ndtr
 
 from kit.detection import DetectionCurve
 from kit.growth.forms import GrowthForm
-from kit.growth.models import Floats
-from kit.life.quadrature import line_nodes, unit_nodes
+from kit.numerics.quadrature import line_nodes, unit_nodes
+from kit.numerics.typing import Floats
 
 MU, TAU, NU, SIGMA, BEND, ERROR, STILL, ARREST, JUMP, STEP, STEP_SD = range(11)
 N_PARAMETERS = 11

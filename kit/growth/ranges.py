@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import brentq, minimize
 
-from kit.growth.models import Floats
-from kit.life.newton import second_derivatives
+from kit.numerics.newton import second_derivatives
+from kit.numerics.typing import Floats
 
 _NEAR = 1e-4  # so near to an end of its range a parameter lies at it
 _STEP = 1e-4  # of the differences of slopes

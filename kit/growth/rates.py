@@ -10,8 +10,8 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from kit.findings.frames import need_columns
-from kit.growth.models import Floats
-from kit.life.confidence import normal_reach
+from kit.numerics.confidence import normal_reach
+from kit.numerics.typing import Floats
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,6 @@ from scipy.special import expit, logit, ndtri
 from kit.detection import DetectionCurve
 from kit.findings.frames import need_columns
 from kit.growth.forms import GrowthForm, as_form, delay_to, size_after
-from kit.growth.models import Floats
 from kit.growth.paths import (
     ARREST,
     BEND,
@@ -30,7 +29,8 @@ from kit.growth.paths import (
     Mappings,
 )
 from kit.growth.ranges import covariance_within, fall_at, highest_within
-from kit.life.confidence import check_level, likelihood_drop, normal_reach
+from kit.numerics.confidence import check_level, likelihood_drop, normal_reach
+from kit.numerics.typing import Floats
 
 _NAMES = (
     "first_median",

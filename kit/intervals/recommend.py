@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from kit.detection import DetectionCurve
@@ -29,8 +28,7 @@ from kit.intervals.rules import (
     shortest_on_clock,
 )
 from kit.life import ConstantDetection, NoFiniteMaximum, fit_weibull, scale_lower_bound
-
-Floats = NDArray[np.float64]
+from kit.numerics.typing import Floats
 
 _PER = 10_000.0  # risks are given for this many panel flight hours
 _LARGEST_STEP = 1.34  # a longer step than this gets a caution

@@ -7,12 +7,11 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from kit.detection import DetectionCurve, as_detection
 from kit.growth import Case, GrowthModel, unit_nodes
-
-Floats = NDArray[np.float64]
+from kit.numerics.typing import Floats
 
 _MOST_LOOKS = 500
 _MOST_CELLS = 400_000  # cells of the largest array that is made at once

@@ -1,7 +1,6 @@
 """How long until damage begins, from what periodic inspections can know."""
 
-from kit.life.bootstrap import BootstrapFits, bootstrap
-from kit.life.clocks import (
+from kit.life.causes.clocks import (
     ClockComparison,
     SameLives,
     TwoClockFit,
@@ -9,32 +8,32 @@ from kit.life.clocks import (
     fit_two_clocks,
     log_chance,
 )
-from kit.life.competing import CompetingLives, fit_competing
-from kit.life.covariates import COVARIATES, with_covariates
-from kit.life.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
-from kit.life.fit import FewFindsWarning, LifeFit
-from kit.life.frailty import SharedFit, fit_shared
-from kit.life.goodness import GoodnessOfFit, check_fit
-from kit.life.histories import Histories, build_histories, histories_of_kind, panel_looks
-from kit.life.imperfect import ConstantDetection, MethodDetection
-from kit.life.maximum import NoFiniteMaximum
-from kit.life.power_law import PowerLawFit, fit_power_law, fit_power_law_grouped, trend_tests
-from kit.life.ranking import rank_zones
-from kit.life.ranks import median_ranks, plotting_positions
-from kit.life.recurrent import MeanCumulative, mean_cumulative
-from kit.life.regression import fit_regression
-from kit.life.regression_fit import RegressionFit
-from kit.life.repairs import (
+from kit.life.causes.competing import CompetingLives, fit_competing
+from kit.life.causes.two_stage import MoistureThenDisbond, fit_moisture_then_disbond
+from kit.life.fits.bootstrap import BootstrapFits, bootstrap
+from kit.life.fits.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
+from kit.life.fits.fit import FewFindsWarning, LifeFit
+from kit.life.fits.goodness import GoodnessOfFit, check_fit
+from kit.life.fits.ranks import median_ranks, plotting_positions
+from kit.life.fits.ridge import DetectionRidge, detection_ridge
+from kit.life.fits.turnbull import TurnbullFit, fit_turnbull
+from kit.life.fits.weibull import fit_weibull, scale_lower_bound
+from kit.life.groups.frailty import SharedFit, fit_shared
+from kit.life.groups.regression import fit_regression
+from kit.life.groups.regression_fit import RegressionFit
+from kit.life.likelihood.imperfect import ConstantDetection, MethodDetection
+from kit.life.likelihood.maximum import NoFiniteMaximum
+from kit.life.lives.covariates import COVARIATES, with_covariates
+from kit.life.lives.histories import Histories, build_histories, histories_of_kind, panel_looks
+from kit.life.lives.repairs import (
     RepairedAgainstNew,
     RepairedLives,
     repaired_against_new,
     repaired_lives,
 )
-from kit.life.restoration import RestorationFit, fit_restoration
-from kit.life.ridge import DetectionRidge, detection_ridge
-from kit.life.turnbull import TurnbullFit, fit_turnbull
-from kit.life.two_stage import MoistureThenDisbond, fit_moisture_then_disbond
-from kit.life.weibull import fit_weibull, scale_lower_bound
+from kit.life.recurrence.power_law import PowerLawFit, fit_power_law, fit_power_law_grouped, trend_tests
+from kit.life.recurrence.recurrent import MeanCumulative, mean_cumulative
+from kit.life.recurrence.restoration import RestorationFit, fit_restoration
 
 __all__ = [
     "COVARIATES",
@@ -85,7 +84,6 @@ __all__ = [
     "median_ranks",
     "panel_looks",
     "plotting_positions",
-    "rank_zones",
     "repaired_against_new",
     "repaired_lives",
     "scale_lower_bound",

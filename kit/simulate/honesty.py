@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from kit.detection import DetectionCurve
 from kit.findings import load_fleet
@@ -24,8 +24,7 @@ from kit.growth import LinearGrowth
 from kit.intervals import Answer, Evidence, Question, cycle_kernel, read_question, recommend
 from kit.intervals.evidence import DAYS_PER_YEAR
 from kit.intervals.rules import SHORTEST_SHARE, age_at_share, in_packages, longest_meeting, package_lengths
-
-Floats = NDArray[np.float64]
+from kit.numerics.typing import Floats
 
 _PER = 10_000.0
 

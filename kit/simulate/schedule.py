@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
-
-Floats = NDArray[np.float64]
+from kit.numerics.typing import Floats
 
 _BLOCK = 250_000  # lives played together; keeps memory small however many are asked for
 _DAMAGE, _LOOKS = 0, 1  # families of random streams

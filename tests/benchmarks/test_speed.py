@@ -18,8 +18,8 @@ import surpyval
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
 from kit.intervals.risk import WeibullLife, schedule_kernel
-from kit.life.histories import Histories
-from kit.life.weibull import fit_weibull
+from kit.life.fits.weibull import fit_weibull
+from kit.life.lives.histories import Histories
 
 N = 1_000_000
 

@@ -9,7 +9,7 @@ from support import Tiny
 
 from findings.stored import to_database, to_parquet, to_workbook
 from kit.findings import TableError, load_fleet
-from kit.findings.column_map import iso_dates
+from kit.findings.read.column_map import iso_dates
 
 PAGE = Path(__file__).parents[2] / "docs" / "column_map.md"
 EXAMPLE = re.search(r"```toml\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)[1]

@@ -8,7 +8,7 @@ import pytest
 from support import Tiny
 
 from kit.findings import TableError, apply_corrections, load_fleet, propose_corrections, write_proposals
-from kit.findings.corrections import DECISION_COLUMNS, PROPOSAL_COLUMNS, as_text_cell
+from kit.findings.report.corrections import DECISION_COLUMNS, PROPOSAL_COLUMNS, as_text_cell
 
 YES = {"accept": "yes", "by_role": "reliability engineer", "on": "2021-02-03"}
 
@@ -289,7 +289,7 @@ def test_decisions_are_not_written_over(tiny):
     "cell", ["=1+1", "+1", "-5", "@name", "'=x", "''-3", "\ttab", "plain", "O'Neil", "'quoted'", ""]
 )
 def test_a_cell_that_a_spreadsheet_would_run_is_text_and_comes_back_as_it_was(cell):
-    from kit.findings.corrections import _from_text_cell
+    from kit.findings.report.corrections import _from_text_cell
 
     assert not as_text_cell(cell).startswith(("=", "+", "-", "@", "\t"))
     assert _from_text_cell(as_text_cell(cell)) == cell

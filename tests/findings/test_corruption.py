@@ -16,8 +16,8 @@ import shapely
 from support import Tiny
 
 from kit.findings import TABLES, TableError, find_traps, load_fleet, problems_html, problems_text
-from kit.findings.check import check_tables
-from kit.findings.columns import type_table
+from kit.findings.check.check import check_tables
+from kit.findings.read.columns import type_table
 
 COPIES = 139
 """Copies of the tiny dataset in one go: a prime, so that the columns meet each copy in turn."""

@@ -314,7 +314,7 @@ def test_a_table_linked_from_outside_the_folder_is_refused(tiny, tmp_path):
 
 def test_a_file_over_the_size_limit_is_refused(tiny, monkeypatch):
     tiny.write()
-    monkeypatch.setattr("kit.findings.limits.LARGEST_FILE", 100)
+    monkeypatch.setattr("kit.findings.read.size_limits.LARGEST_FILE", 100)
     size = tiny.path("usage").stat().st_size
     refused(
         tiny,

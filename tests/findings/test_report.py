@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from kit.findings import PROBLEM_COLUMNS, load_fleet, problems_html, problems_text, write_report
-from kit.findings.report import CAUTIONS
+from kit.findings.report.report import CAUTIONS
 
 
 def problems(n: int) -> pd.DataFrame:

@@ -15,8 +15,9 @@ import sqlalchemy
 from support import DEMO, Tiny
 
 from findings.stored import to_database, to_parquet, to_workbook
-from kit.findings import TableError, limits, load_fleet
+from kit.findings import TableError, load_fleet
 from kit.findings.packages import MissingPackage
+from kit.findings.read import size_limits
 
 KINDS = ("parquet", "parquet as text", "workbook", "workbook beside its toml", "sqlite", "sqlite as text")
 
@@ -206,7 +207,7 @@ def test_a_database_is_not_written_to(tiny, tmp_path):
     load_fleet(url)
     assert (tmp_path / "fleet.db").read_bytes() == before
     assert [path.name for path in tmp_path.iterdir() if "fleet.db" in path.name] == ["fleet.db"]
-    from kit.findings.database import Database
+    from kit.findings.read.database import Database
 
     database = Database(url)
     with pytest.raises(sqlalchemy.exc.OperationalError, match="readonly"):
@@ -339,7 +340,7 @@ def test_a_sheet_with_a_cell_far_away_is_refused_before_it_is_laid_out(tiny, tmp
 @pytest.mark.parametrize("kind", ["csv", "parquet", "workbook"])
 def test_a_file_beyond_the_size_limit_is_refused(tiny, tmp_path, monkeypatch, kind):
     source = tiny.write() if kind == "csv" else stored(kind, tiny.write(), tmp_path)
-    monkeypatch.setattr(limits, "LARGEST_FILE", 100)
+    monkeypatch.setattr(size_limits, "LARGEST_FILE", 100)
     with pytest.raises(TableError, match="Expected: at most 100 bytes"):
         load_fleet(source)
 
@@ -354,7 +355,7 @@ def test_a_file_beyond_the_size_limit_is_refused(tiny, tmp_path, monkeypatch, ki
 )
 def test_a_table_beyond_the_limits_is_refused(tiny, tmp_path, monkeypatch, kind, limit, most, part):
     source = stored(kind, tiny.write(), tmp_path)
-    monkeypatch.setattr(limits, limit, most)
+    monkeypatch.setattr(size_limits, limit, most)
     with pytest.raises(TableError, match=re.escape(part)):
         load_fleet(source)
 

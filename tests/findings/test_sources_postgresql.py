@@ -14,7 +14,7 @@ from support import DEMO
 
 from findings.stored import to_database
 from kit.findings import load_fleet
-from kit.findings.database import Database
+from kit.findings.read.database import Database
 
 BINARIES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
 pytestmark = pytest.mark.skipif(

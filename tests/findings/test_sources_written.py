@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from kit.findings.keys import among, places
-from kit.findings.written import Written, cell_text, column_text, is_given
+from kit.findings.read.written import Written, cell_text, column_text, is_given
 
 
 @pytest.fixture

@@ -163,7 +163,7 @@ def test_a_file_over_the_limit_is_refused_before_it_is_read(tiny, monkeypatch):
     folder = with_file(tiny)
     big = max(path.stat().st_size for path in folder.glob("*.csv"))
     (folder / "taps" / "TG-1.csv").write_text(GRID + "1,1,clear\n" * big)
-    monkeypatch.setattr("kit.findings.limits.LARGEST_FILE", big)
+    monkeypatch.setattr("kit.findings.read.size_limits.LARGEST_FILE", big)
     assert "the file is too large" in told(refused(folder))[0][-1]
 
 

@@ -13,7 +13,7 @@ from scipy.special import chdtri, ndtr, ndtri
 from kit.detection import DetectionCurve
 from kit.growth import DelayTime, LinearGrowth
 from kit.intervals.risk import Nodes, WeibullLife, cycle_kernel, interval_risk, schedule_kernel
-from kit.life.weibull import fit_weibull
+from kit.life.fits.weibull import fit_weibull
 from kit.simulate.schedule import simulate_schedule
 
 EXPECTED = pd.read_csv(Path(__file__).parents[1] / "data" / "references" / "expected.csv").query(

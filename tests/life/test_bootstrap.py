@@ -7,8 +7,8 @@ import pytest
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, SizeDetection
 from kit.life import Histories, bootstrap, check_fit, fit_life, fit_weibull
-from kit.life.bootstrap import _one
-from kit.life.schedule import LookSchedule
+from kit.life.fits.bootstrap import _one
+from kit.life.lives.schedule import LookSchedule
 
 INF = np.inf
 

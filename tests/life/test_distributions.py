@@ -12,8 +12,8 @@ from scipy import stats
 from scipy.optimize import minimize
 
 from kit.life import DISTRIBUTIONS, Histories, NoFiniteMaximum, compare_lives, fit_life, fit_weibull
-from kit.life.families import FAMILIES, LOGLOGISTIC, LOGNORMAL, WEIBULL
-from kit.life.likelihood import FamilyTerms, PerfectTerms, row_scores
+from kit.life.likelihood.families import FAMILIES, LOGLOGISTIC, LOGNORMAL, WEIBULL
+from kit.life.likelihood.likelihood import FamilyTerms, PerfectTerms, row_scores
 
 REFERENCES = Path(__file__).parents[1] / "data" / "references"
 EXPECTED = pd.read_csv(REFERENCES / "expected.csv").set_index(["case", "quantity"])

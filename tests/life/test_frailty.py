@@ -12,8 +12,8 @@ from scipy.optimize import minimize
 from scipy.stats import norm
 
 from kit.life import NoFiniteMaximum, build_histories, fit_shared, fit_weibull, with_covariates
-from kit.life.frailty import SharedFit
-from kit.life.shared_likelihood import SharedTerms
+from kit.life.groups.frailty import SharedFit
+from kit.life.groups.shared_likelihood import SharedTerms
 
 INF = np.inf
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.life.histories import Histories, check_rows
+from kit.life.lives.histories import Histories, check_rows
 
 
 def looks(*rows, **columns):

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from mpmath import mp, mpf
 
-from kit.life.histories import Histories
-from kit.life.imperfect import ConstantDetection, detection_terms
-from kit.life.likelihood import PerfectTerms, log1mexp, row_scores
+from kit.life.likelihood.imperfect import ConstantDetection, detection_terms
+from kit.life.likelihood.likelihood import PerfectTerms, log1mexp, row_scores
+from kit.life.lives.histories import Histories
 
 INF = np.inf
 POINTS = [(9000.0, 2.0), (3000.0, 0.4), (20_000.0, 7.0)]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.life.profile import profile_on_grid
+from kit.life.likelihood.profile import profile_on_grid
 
 GRID = np.linspace(0.0, 1.0, 21)
 

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy.special import betainc
 
-from kit.life.histories import Histories
-from kit.life.ranks import median_ranks, plotting_positions
+from kit.life.fits.ranks import median_ranks, plotting_positions
+from kit.life.lives.histories import Histories
 
 REFERENCES = Path(__file__).parents[1] / "data" / "references"
 EXPECTED = pd.read_csv(REFERENCES / "expected.csv").query("case == 'B5'")

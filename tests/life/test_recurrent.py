@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtri
 
-from kit.life import mean_cumulative, recurrent
+from kit.life import mean_cumulative
+from kit.life.recurrence import recurrent
 
 REFERENCES = Path(__file__).parents[1] / "data" / "references"
 EXPECTED = pd.read_csv(REFERENCES / "expected.csv").set_index(["case", "quantity"])

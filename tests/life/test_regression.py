@@ -18,8 +18,8 @@ from kit.life import (
     fit_weibull,
     with_covariates,
 )
-from kit.life.regression_model import RegressionModel
-from kit.life.rowwise import PerfectRows
+from kit.life.groups.regression_model import RegressionModel
+from kit.life.likelihood.rowwise import PerfectRows
 
 INF = np.inf
 TRUTH = {"climate[humid]": -0.5, "climate[cold]": 0.2, "subtype[B]": 0.1, "area_m2": -0.2}

@@ -7,8 +7,8 @@ import surpyval
 from scipy.special import chdtri
 
 from kit.life import Histories, NoFiniteMaximum, build_histories, fit_weibull
-from kit.life.repairs import RepairedLives, repaired_against_new, repaired_lives
-from kit.life.restoration import _Problem, fit_restoration
+from kit.life.lives.repairs import RepairedLives, repaired_against_new, repaired_lives
+from kit.life.recurrence.restoration import _Problem, fit_restoration
 
 SCALE, SHAPE = 8000.0, 2.5
 

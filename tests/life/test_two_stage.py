@@ -7,7 +7,7 @@ from scipy.integrate import quad
 from scipy.stats import weibull_min
 
 from kit.life import NoFiniteMaximum, fit_moisture_then_disbond, fit_weibull
-from kit.life.two_stage import PARAMETERS, _begin, _lives, _pieces
+from kit.life.causes.two_stage import PARAMETERS, _begin, _lives, _pieces
 
 TRUTH = {"moisture_scale": 4000.0, "moisture_shape": 2.0, "disbond_scale": 1500.0, "disbond_shape": 1.3}
 

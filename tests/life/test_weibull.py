@@ -16,15 +16,15 @@ from scipy.special import chdtri
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, SizeDetection
-from kit.life.fit import FewFindsWarning
-from kit.life.histories import Histories
-from kit.life.imperfect import ConstantDetection, detection_terms
-from kit.life.likelihood import PerfectTerms, row_scores
-from kit.life.maximum import NoFiniteMaximum, maximise
-from kit.life.weibull import (
+from kit.life.fits.fit import FewFindsWarning
+from kit.life.fits.weibull import (
     fit_weibull,
     scale_lower_bound,
 )
+from kit.life.likelihood.imperfect import ConstantDetection, detection_terms
+from kit.life.likelihood.likelihood import PerfectTerms, row_scores
+from kit.life.likelihood.maximum import NoFiniteMaximum, maximise
+from kit.life.lives.histories import Histories
 
 REFERENCES = Path(__file__).parents[1] / "data" / "references"
 EXPECTED = pd.read_csv(REFERENCES / "expected.csv")

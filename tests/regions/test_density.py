@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from scipy.special import bdtr, bdtrc, pdtr, pdtrc
 
 from kit.findings import build_looks
-from kit.regions import damage_density, even_spread_test, finding_regions, poisson_bounds
-from kit.regions.spread import corners
+from kit.numerics.poisson import poisson_bounds
+from kit.regions import damage_density, even_spread_test, finding_regions
+from kit.regions.density.spread import corners
 
 PANEL = "POLYGON((0 0, 1000 0, 1000 500, 0 500, 0 0))"
 
@@ -22,7 +23,7 @@ PANEL = "POLYGON((0 0, 1000 0, 1000 500, 0 500, 0 0))"
 
 @given(count=st.integers(0, 300), confidence=st.floats(0.5, 0.999))
 def test_poisson_bounds_leave_their_share_in_each_tail(count, confidence):
-    lower, upper = (float(bound) for bound in poisson_bounds(count, confidence=confidence))
+    lower, upper = (float(bound) for bound in poisson_bounds(count, level=confidence))
     tail = (1 - confidence) / 2
     assert pdtr(count, upper) == pytest.approx(tail, rel=1e-6)
     if count:
@@ -37,7 +38,7 @@ def test_bounds_of_what_is_not_known_are_not_known_and_negative_counts_are_refus
     with pytest.raises(ValueError, match=r"must not be negative\. Got -2"):
         poisson_bounds([1, -2])
     with pytest.raises(ValueError, match=r"between 0 and 1\. Got 95"):
-        poisson_bounds(1, confidence=95)
+        poisson_bounds(1, level=95)
 
 
 # Density
@@ -68,7 +69,7 @@ def test_each_damage_counts_once_where_it_was_first_found(flaps):
     assert result.looks.tolist() == [[11] * 4] * 2  # eight cards, three finds
     assert result.rate[0, 0] == pytest.approx(1 / (11 * 0.0625))
     assert result.rate[1, 1] == 0
-    assert result.upper[1, 1] == pytest.approx(float(poisson_bounds(0)[1]) / (11 * 0.0625))
+    assert result.upper[1, 1] == pytest.approx(float(poisson_bounds(0, level=0.9)[1]) / (11 * 0.0625))
     assert (result.n_again, result.n_other, result.n_looks) == (1, 0, 11)
     assert repr(result) == "<DamageDensity flap all kinds: 2 finds at 11 looks, 2 x 4 cells>"
     frame = result.to_frame()

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import shapely
 
-from kit.regions.extents import extents
+from kit.regions.measure.extents import extents
 
 
 def radial(rng, n, *, low, corners=(5, 25)):

@@ -8,7 +8,8 @@ import pyarrow.parquet as pq
 import pytest
 import shapely
 
-from kit.findings import TableError, limits, load_fleet
+from kit.findings import TableError, load_fleet
+from kit.findings.read import size_limits
 from kit.regions import read_regions
 
 SQUARE = shapely.box(100, 100, 150, 130)
@@ -130,7 +131,7 @@ def test_parquet_without_the_metadata_of_geoparquet_is_refused(tmp_path):
 
 @formats
 def test_a_region_of_too_many_corners_is_left_out(tmp_path, monkeypatch, name):
-    monkeypatch.setattr(limits, "MOST_CORNERS", 4)
+    monkeypatch.setattr(size_limits, "MOST_CORNERS", 4)
     with pytest.raises(
         TableError, match=re.escape("the region is too large (5 corners). Expected: at most 4")
     ):

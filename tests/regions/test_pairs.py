@@ -6,7 +6,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.regions.pairs import neighbour_distance, touching
+from kit.regions.measure.pairs import neighbour_distance, touching
 
 
 def by_all_pairs(shapes, place):

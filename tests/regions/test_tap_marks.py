@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.regions import ellipses, tap_mark_outlines
-from kit.regions.lattice import OFF_GRID
+from kit.regions.make.lattice import OFF_GRID
 
 P = 25.0
 BASIS = {

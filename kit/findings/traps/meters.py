@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from kit.findings.meters import METERS
+from kit.findings.check.meters import METERS
 from kit.findings.traps.desk import LIKELY, POSSIBLE, SURE, Desk, no_cases, together
 
 TIMES_USUAL = 5.0

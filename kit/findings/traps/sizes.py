@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from kit.findings.shapes import MIX_UPS, NEAR, STEPS
+from kit.findings.check.shapes import MIX_UPS, NEAR, STEPS
 from kit.findings.tables import MM_PER_UNIT, TAP_METHODS
 from kit.findings.traps.desk import LIKELY, POSSIBLE, SURE, Desk, no_cases
 

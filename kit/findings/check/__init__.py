@@ -1,0 +1,1 @@
+"""What is let in and what is set aside, and why."""

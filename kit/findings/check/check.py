@@ -1,0 +1,295 @@
+"""Which rows of all tables can be used together, and what is wrong with the others.
+
+Rejected is what cannot be used without guessing; what can be used by a stated rule is
+accepted with a warning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from kit.findings.check.bench import Bench
+from kit.findings.check.evidence import (
+    check_findings,
+    check_inspections,
+    check_outcomes,
+    check_repairs,
+    check_zone_of_subtype,
+)
+from kit.findings.check.labels import ZoneLabels
+from kit.findings.check.meters import check_meters
+from kit.findings.check.problems import Ledger
+from kit.findings.check.references import References
+from kit.findings.check.shapes import FARTHEST, lines_on_panel, sound_outlines
+from kit.findings.check.tap_checks import check_taps
+from kit.findings.fittings import Fittings, overlapping
+from kit.findings.known import rows_known
+from kit.findings.read.columns import RawTable, as_headed
+from kit.findings.tables import EVENT_DATES, GEOMETRIES, TABLES
+
+_PLANS = ("tasks", "limits")
+_ENDS = {
+    "panels": ("fitted_on", "removed_on"),
+    "tasks": ("valid_from", "valid_to"),
+    "basing": ("valid_from", "valid_to"),
+}
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What checks made of the rows known on a day.
+
+    Parameters
+    ----------
+    tables : dict of str to DataFrame
+        Accepted rows by table, in the order of their ids.
+    unusable : dict of str to DataFrame
+        Rejected rows by table, as far as they could be read.
+    rejected, warnings : DataFrame
+        Problems of rejected rows, and of accepted ones.
+    """
+
+    tables: dict[str, pd.DataFrame]
+    unusable: dict[str, pd.DataFrame]
+    rejected: pd.DataFrame
+    warnings: pd.DataFrame
+
+
+def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: pd.Timestamp) -> Checked:
+    """Check all tables against each other, as they were known on a day.
+
+    Parameters
+    ----------
+    raw : dict of str to RawTable
+        Every table as read.
+    cut_off : Timestamp
+        Last day of which events count.
+    known_on : Timestamp
+        Rows recorded later are left out.
+
+    Returns
+    -------
+    Checked
+        Accepted rows, rejected rows and all problems, those of every table in one pass.
+
+    Notes
+    -----
+    Tables are checked in an order in which each refers only to those before it.
+    """
+    ledger = Ledger()
+    known = {name: rows_known(TABLES[name], raw[name], known_on, ledger) for name in _CHECKS}
+    bench = Bench(raw, known, {}, ledger, cut_off)
+    references = References(bench)
+    unusable = {}
+    for name, check in _CHECKS.items():
+        rows = known[name].current.copy(deep=False)  # a new column does not touch what is known
+        own = raw[name].rejected
+        ledger.include(own[own.index.isin(rows.index)] if len(own) else own)
+        _events(bench, name, rows)
+        _far_outlines(bench, name, rows)
+        rows = references.resolve(name, rows)
+        rows = rows if check is None else check(bench, rows)
+        lost = rows.index.isin(ledger.rejected_labels(name))
+        key = TABLES[name].id_column
+        bench.tables[name] = rows[~lost].sort_values(key, kind="stable").reset_index(drop=True)
+        unusable[name] = rows[lost].reset_index(drop=True)
+        if name == "zones":
+            bench.labels = ZoneLabels(bench.tables["zones"], bench.tables["aircraft"])
+            _subtypes(bench)
+        if name == "panels":
+            bench.fittings = Fittings(bench.tables["panels"])
+    check_outcomes(bench)
+    ordered = {name: bench.tables[name] for name in TABLES}
+    problems = [as_headed(ledger.frame(warn=warn), raw) for warn in (False, True)]
+    return Checked(ordered, unusable, *problems)
+
+
+def _events(bench: Bench, name: str, rows: pd.DataFrame) -> None:
+    """Report events after the cut-off, before they were recorded, and ends before starts."""
+    if name in _ENDS:
+        start, end = _ENDS[name]
+        wrong = rows[end] < rows[start]
+        bench.report(
+            name,
+            rows,
+            wrong,
+            end,
+            reason=f"{end} is before {start}",
+            expected=[f"{day:%Y-%m-%d} or later" for day in rows.loc[wrong, start]],
+            mend=f"mend {start} or {end}",
+        )
+    if name not in EVENT_DATES or name in _PLANS:
+        return
+    columns = (EVENT_DATES[name], "removed_on") if name == "panels" else (EVENT_DATES[name],)
+    for column in columns:
+        late = rows[column] > bench.cut_off
+        bench.report(
+            name,
+            rows,
+            late,
+            column,
+            reason=f"{column} is after the cut-off",
+            expected=f"a day up to {bench.cut_off:%Y-%m-%d}, the cut-off in dataset.toml",
+            mend=f"mend {column}, or move the cut-off",
+        )
+        early = (rows[column] > rows["recorded_on"]) & (name != "basing")
+        bench.report(
+            name,
+            rows,
+            early,
+            column,
+            reason=f"{column} is after recorded_on: recorded before it happened",
+            expected=[f"a day up to recorded_on, {day:%Y-%m-%d}" for day in rows.loc[early, "recorded_on"]],
+            mend=f"mend {column} or recorded_on",
+        )
+
+
+def _far_outlines(bench: Bench, name: str, rows: pd.DataFrame) -> None:
+    """Report outlines that reach farther than any aircraft, which geometry cannot work with, and blank them."""
+    for column in TABLES[name].columns:
+        if column.type not in GEOMETRIES or not len(rows):
+            continue
+        shapes = rows[column.name].to_numpy(dtype=object)
+        points, at = shapely.get_coordinates(shapes, return_index=True)
+        far = np.zeros(len(shapes), dtype=bool)
+        far[at[~(np.abs(points) <= FARTHEST).all(axis=1)]] = True  # a coordinate that is nan as well
+        bench.report(
+            name,
+            rows,
+            far,
+            column.name,
+            reason=f"{column.name} reaches farther than any aircraft",
+            expected=f"coordinates within {FARTHEST:g} mm of the datum of the panel",
+            mend="check the outline and the length_unit of the dataset",
+        )
+        if far.any():
+            rows[column.name] = pd.Series(np.where(far, None, shapes), index=rows.index, dtype="object")
+
+
+def _zones(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Check the outlines of zones and the rows of fasteners in them."""
+    text = bench.text("zones", rows)
+    rows["outline"] = sound_outlines(bench.ledger, "zones", "outline", rows, text)
+    rows["fastener_rows"] = lines_on_panel(bench.ledger, "zones", "fastener_rows", rows, text)
+    return rows
+
+
+def _subtypes(bench: Bench) -> None:
+    """Report aircraft whose subtype has no zones."""
+    rows = bench.known["aircraft"].current
+    rows = rows[rows["aircraft"].isin(bench.tables["aircraft"]["aircraft"])]
+    bench.report(
+        "aircraft",
+        rows,
+        ~rows["subtype"].isin(bench.labels.subtypes),
+        "subtype",
+        reason="the subtype has no zones",
+        expected=f"one of {', '.join(sorted(bench.labels.subtypes))}",
+        mend="mend the subtype, or name it in subtypes of zones",
+        warn=True,
+    )
+
+
+def _limits(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Report limits of groups that no zone is in."""
+    groups = bench.tables["zones"]["group"]
+    bench.report(
+        "limits",
+        rows,
+        ~rows["group"].isin(groups) & (rows["group"] != ""),
+        "group",
+        reason="no zone is in the group",
+        expected=f"one of {', '.join(sorted(groups.unique()))}",
+        mend="mend the group here or in zones",
+        warn=True,
+    )
+    keys = ["group", "place", "valid_from"]
+    good = bench.sound("limits", rows)
+    bench.report(
+        "limits",
+        good,
+        good.duplicated(keys, keep=False) & good["valid_from"].notna(),
+        "valid_from",
+        reason="two limits for one place in force from the same day",
+        expected="one row for each group, place and day",
+        mend="mend the place or the day; the row with the last id is used",
+        warn=True,
+    )
+    return rows
+
+
+def _basing(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Report aircraft with two bases at once."""
+    good = bench.sound("basing", rows)
+    spans = good.rename(columns={"valid_from": "fitted_on", "valid_to": "removed_on"})
+    bench.report(
+        "basing",
+        good,
+        overlapping(spans, ["aircraft"]),
+        "valid_from",
+        reason="two bases at once",
+        expected="one base of each aircraft at a time",
+        mend="close the earlier stay with valid_to",
+        warn=True,
+    )
+    return rows
+
+
+def _panels(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Check that a place has one panel at a time and a panel one place."""
+    check_zone_of_subtype(bench, "panels", rows)
+    good = bench.sound("panels", rows)
+    for by, column, reason in (
+        (["aircraft", "zone"], "zone", "two panels at one place at once"),
+        (["panel"], "panel", "one panel at two places at once"),
+    ):
+        clash = overlapping(good, by)
+        spans = [
+            f"no shared days ({a} {z} has {p} from {f:%Y-%m-%d} to {'now' if pd.isna(r) else f'{r:%Y-%m-%d}'})"
+            for a, z, p, f, r in good.loc[
+                clash, ["aircraft", "zone", "panel", "fitted_on", "removed_on"]
+            ].to_numpy()
+        ]
+        mend = "write removed_on of the earlier fitting, or mend the zone or the serial"
+        bench.report("panels", good, clash, column, reason=reason, expected=spans, mend=mend)
+    ordered = good.sort_values(["fitted_on", "fitting"])
+    again = ordered["panel"].duplicated() & (ordered["state"] == "new")
+    bench.report(
+        "panels",
+        ordered,
+        again,
+        "state",
+        reason="state is new, but the panel was fitted before; its age goes on",
+        expected="repaired or unknown, or a new serial",
+        mend="mend the state or the serial",
+        warn=True,
+    )
+    return rows
+
+
+def _usage(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Check that meters do not go backwards."""
+    check_meters(bench.ledger, bench.sound("usage", rows), bench.raw["usage"].text)
+    return rows
+
+
+_CHECKS: dict[str, Callable[[Bench, pd.DataFrame], pd.DataFrame] | None] = {
+    "aircraft": None,
+    "zones": _zones,
+    "limits": _limits,
+    "basing": _basing,
+    "panels": _panels,
+    "usage": _usage,
+    "tasks": None,
+    "cards": None,
+    "inspections": check_inspections,
+    "taps": check_taps,
+    "findings": check_findings,
+    "repairs": check_repairs,
+}
+"""What is checked of each table beyond its cells, days and references, in this order."""

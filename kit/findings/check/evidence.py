@@ -1,0 +1,321 @@
+"""Do looks, findings and repairs agree with fittings, outlines, limits and each other."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from kit.findings.check.bench import Bench
+from kit.findings.check.shapes import check_sizes, clipped_to_panel, panel_outlines, sound_outlines
+from kit.findings.check.tap_checks import check_tap_grids
+from kit.findings.keys import among, places
+from kit.findings.read.written import Written, is_given
+from kit.findings.tables import EVENT_DATES, NO_DAMAGE, TABLES
+
+DAYS_APART = np.timedelta64(7, "D")
+"""Findings that overlap within this time may be one damage written down twice."""
+
+
+def check_zone_of_subtype(bench: Bench, name: str, rows: pd.DataFrame) -> None:
+    """Report rows at a zone that the subtype of the aircraft does not have."""
+    good = bench.sound(name, rows)
+    lacks = ~bench.labels.has_zone(good["aircraft"], good["zone"])
+    subtype = bench.labels.subtype_of(good["aircraft"])[lacks]
+    bench.report(
+        name,
+        good,
+        lacks,
+        "zone",
+        reason="the subtype of the aircraft has no such zone",
+        expected=[
+            f"a zone of subtype {one}, which {plane} is"
+            for one, plane in zip(subtype, good["aircraft"][lacks], strict=True)
+        ],
+        mend="mend the zone or the aircraft, or name the subtype in subtypes of the zone",
+    )
+
+
+def _place(bench: Bench, name: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Give each row the panel that was there that day; report where there was none."""
+    date = EVENT_DATES[name]
+    rows["panel_as_written"] = rows["panel"]
+    check_zone_of_subtype(bench, name, rows)
+    where = bench.fittings.at(rows["aircraft"], rows["zone"], rows[date], rows["panel_as_written"])
+    serials = bench.fittings.panels["panel"].to_numpy(dtype=object)
+    rows["panel"] = pd.Series(_taken(serials, where), index=rows.index, dtype="str")
+    good = bench.sound(name, rows)
+    none = good["panel"] == ""
+    whys = [
+        f"a panel fitted at {place[0]} {place[1]} on {place[2]:%Y-%m-%d}; {bench.fittings.why_none(*place)}"
+        for place in good.loc[none, ["aircraft", "zone", date]].itertuples(index=False, name=None)
+    ]
+    mend = f"mend {date} or the zone, or the days of fitting and removal in panels"
+    bench.report(
+        name, good, none, date, reason="no panel was fitted there that day", expected=whys, mend=mend
+    )
+    written = good["panel_as_written"]
+    other = (written != "") & ~none & (written != good["panel"])
+    bad = good[other]
+    hints = [
+        "mend the serial, or the fittings in panels"
+        + (f"; that panel was at {place[0]} {place[1]}: left and right exchanged?" if place else "")
+        for place in bench.fittings.place_of(bad["panel_as_written"], bad[date])
+    ]
+    expected = [f"{panel}, which the fittings say was there" for panel in bad["panel"]]
+    bench.report(
+        name,
+        good,
+        other,
+        "panel",
+        reason="the serial as written is not that of the fittings, which stand",
+        expected=expected,
+        mend=hints,
+        warn=True,
+    )
+    return rows
+
+
+def check_inspections(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Check looks against fittings and cards."""
+    rows = _place(bench, "inspections", rows)
+    _same_as(bench, "inspections", rows, "card", "cards", ("aircraft",))
+    return rows
+
+
+def _same_as(
+    bench: Bench, name: str, rows: pd.DataFrame, column: str, target: str, shared: tuple[str, ...]
+) -> None:
+    """Report rows that name another aircraft or zone than the row they refer to."""
+    good = bench.sound(name, rows)
+    known = bench.tables[target]
+    at = places(good[column], known[TABLES[target].id_column])
+    good, at = good[at >= 0], at[at >= 0]
+    for item in shared:
+        there = known[item].array.take(at)
+        differs = np.asarray(there != good[item].array, dtype=bool)
+        bench.report(
+            name,
+            good,
+            differs,
+            item,
+            reason=f"{item} is not that of its {column}",
+            expected=[
+                f"{cell}, as in {target} {ref}"
+                for cell, ref in zip(there[differs], good[column][differs], strict=True)
+            ],
+            mend=f"mend the {item} or the {column}",
+        )
+
+
+def check_findings(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Check findings against fittings, looks, outlines, limits and each other."""
+    rows = _place(bench, "findings", rows)
+    _same_as(bench, "findings", rows, "inspection", "inspections", ("aircraft", "zone"))
+    rows = _with_look(bench, rows)
+    text = bench.text("findings", rows)
+    zones = bench.tables["zones"].set_index("zone")
+    panels = panel_outlines(bench.tables["zones"], rows["zone"])
+    shapes = sound_outlines(bench.ledger, "findings", "outline", rows, text)
+    rows["outline"] = clipped_to_panel(bench.ledger, "findings", "outline", rows, text, shapes, panels)
+    _shapeless(bench, rows, text, panels, check_tap_grids(bench, rows, panels))
+    good = bench.sound("findings", rows).index
+    keep = rows.index.isin(good)
+    check_sizes(bench.ledger, rows[keep], text[keep], panels[keep])
+    _without_limit(bench, rows, zones["group"])
+    _alike(bench, bench.sound("findings", rows))
+    return rows
+
+
+def _with_look(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Take the panel of the look where it is of the same day; report other days and results."""
+    looks = bench.tables["inspections"]
+    at = places(rows["inspection"], looks["inspection"])
+    look = pd.DataFrame(
+        {
+            name: pd.Series(looks[name].array.take(at, allow_fill=True), index=rows.index)
+            for name in ("inspected_on", "zone", "aircraft", "panel")
+        }
+    )
+    same = (look["inspected_on"] == rows["found_on"]) & (look["zone"] == rows["zone"])
+    same &= (look["aircraft"] == rows["aircraft"]) & (rows["panel"] != "")
+    rows["panel"] = rows["panel"].where(~same, look["panel"])
+    apart = (
+        look["inspected_on"].notna() & rows["found_on"].notna() & (look["inspected_on"] != rows["found_on"])
+    )
+    bench.report(
+        "findings",
+        rows,
+        apart,
+        "found_on",
+        reason="found_on is not the day of the look",
+        expected=[f"{day:%Y-%m-%d}, the day of the look" for day in look.loc[apart, "inspected_on"]],
+        mend="mend found_on or inspected_on",
+        warn=True,
+    )
+    return rows
+
+
+def check_outcomes(bench: Bench) -> None:
+    """Report looks whose outcome disagrees with the findings that hang on them."""
+    good = bench.tables["findings"]
+    damaged = good.loc[~good["disposition"].isin(NO_DAMAGE), "inspection"]
+    looks = bench.known["inspections"].current
+    accepted = bench.tables["inspections"]["inspection"]
+    if len(accepted) < len(looks):
+        looks = looks[among(looks["inspection"], accepted)]
+    bench.report(
+        "inspections",
+        looks,
+        (looks["outcome"] == "clean") & among(looks["inspection"], damaged),
+        "outcome",
+        reason="outcome is clean, but damage hangs on the look; it counts as found",
+        expected="found",
+        mend="mend the outcome, or the disposition or the inspection of the finding",
+        warn=True,
+    )
+    bench.report(
+        "inspections",
+        looks,
+        (looks["outcome"] == "found") & ~among(looks["inspection"], good["inspection"]),
+        "outcome",
+        reason="outcome is found, but no accepted finding hangs on the look; it is left out of the looks",
+        expected="a finding that names the look",
+        mend="add or mend the finding, or write clean",
+        warn=True,
+    )
+
+
+def _shapeless(
+    bench: Bench, rows: pd.DataFrame, text: pd.DataFrame | Written, panels: np.ndarray, tapped: np.ndarray
+) -> None:
+    """Report findings without any shape, sizes without a unit, and centres off the panel."""
+    drawn = is_given(text, "outline") | tapped
+    sized = is_given(text, "length")
+    no_unit = (sized | is_given(text, "width")) & ~is_given(text, "size_unit")
+    words = {"expected": "mm, cm or in", "mend": "write the unit of length and width"}
+    bench.report("findings", rows, no_unit & ~drawn, "size_unit", reason="a size without a unit", **words)
+    reason = "a size without a unit, not used"
+    bench.report("findings", rows, no_unit & drawn, "size_unit", reason=reason, warn=True, **words)
+    centred = rows["centre_x"].notna() & rows["centre_y"].notna()
+    damage = ~rows["disposition"].isin(NO_DAMAGE)
+    bench.report(
+        "findings",
+        rows,
+        damage & ~drawn & ~(sized & centred),
+        "outline",
+        reason="neither an outline nor a centre with a length",
+        expected="an outline, or centre_x, centre_y and length, or a tap grid",
+        mend="draw the outline, or write centre and length",
+    )
+    have = centred & ~drawn & ~shapely.is_missing(panels)
+    off = have.to_numpy().copy()
+    inside = shapely.intersects_xy(
+        panels[off], rows["centre_x"].to_numpy()[off], rows["centre_y"].to_numpy()[off]
+    )
+    off[off] = ~inside
+    bench.report(
+        "findings",
+        rows,
+        off,
+        "centre_x",
+        reason="the centre is outside the panel",
+        expected=[
+            f"a point on the panel (it is {x:.0f}, {y:.0f} mm)"
+            for x, y in zip(rows["centre_x"][off], rows["centre_y"][off], strict=True)
+        ],
+        mend="check the zone, the datum and the unit",
+    )
+
+
+def _without_limit(bench: Bench, rows: pd.DataFrame, groups: pd.Series) -> None:
+    """Report findings on whose day no limit of the group was in force."""
+    group = groups.reindex(rows["zone"]).set_axis(rows.index)
+    first = bench.tables["limits"].groupby("group")["valid_from"].min().reindex(group).set_axis(rows.index)
+    none = group.notna() & ~(first <= rows["found_on"])
+    expected = [
+        f"a limit of group {name} in force" + ("" if pd.isna(day) else f" (the first is from {day:%Y-%m-%d})")
+        for name, day in zip(group[none], first[none], strict=True)
+    ]
+    bench.report(
+        "findings",
+        rows,
+        none,
+        "found_on",
+        reason="no limit was in force that day",
+        expected=expected,
+        mend="add the revision of the limit that was in force",
+        warn=True,
+    )
+
+
+def _alike(bench: Bench, rows: pd.DataFrame) -> None:
+    """Report findings that may be the same damage written down twice within days.
+
+    Their centres are nearer to each other than half the longer of their lengths.
+    """
+    shapes = rows["outline"].to_numpy(dtype=object)
+    drawn = ~shapely.is_missing(shapes)
+    middle = shapely.centroid(shapes)
+    box = shapely.bounds(shapes)
+    table = rows[["panel", "kind", "found_on", "finding"]].assign(
+        x=np.where(drawn, shapely.get_x(middle), rows["centre_x"]),
+        y=np.where(drawn, shapely.get_y(middle), rows["centre_y"]),
+        size=np.where(drawn, np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), rows["length"]),
+    )
+    table = table[~rows["disposition"].isin(NO_DAMAGE)]
+    table = table.sort_values(["panel", "kind", "found_on", "finding"])
+    first, second = table.iloc[:-1], table.iloc[1:]
+    near = (first["panel"].to_numpy() == second["panel"].to_numpy()) & (
+        first["kind"].to_numpy() == second["kind"].to_numpy()
+    )
+    near &= (second["found_on"].to_numpy() - first["found_on"].to_numpy()) <= DAYS_APART
+    step = [second[axis].to_numpy() - first[axis].to_numpy() for axis in ("x", "y")]
+    near &= np.hypot(*step) < np.fmax(first["size"].to_numpy(), second["size"].to_numpy()) / 2
+    bench.report(
+        "findings",
+        rows.loc[second.index],
+        near,
+        "finding",
+        reason="may be the same damage as another finding",
+        expected=[
+            f"a damage of its own ({name} is within a week at the same place)"
+            for name in first["finding"][near]
+        ],
+        mend="if it is the same, write duplicate as its disposition",
+        warn=True,
+    )
+
+
+def check_repairs(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+    """Check repairs against their findings and panels."""
+    findings = bench.tables["findings"]
+    at = places(rows["finding"], findings["finding"])
+    found = pd.DataFrame(
+        {
+            name: pd.Series(findings[name].array.take(at, allow_fill=True), index=rows.index)
+            for name in ("found_on", "zone")
+        }
+    )
+    early = rows["repaired_on"] < found["found_on"]
+    bench.report(
+        "repairs",
+        rows,
+        early,
+        "repaired_on",
+        reason="repaired before it was found",
+        expected=[f"{day:%Y-%m-%d}, the day it was found, or later" for day in found.loc[early, "found_on"]],
+        mend="mend repaired_on, or the finding that it names",
+    )
+    text = bench.text("repairs", rows)
+    panels = panel_outlines(bench.tables["zones"], found["zone"])
+    shapes = sound_outlines(bench.ledger, "repairs", "region", rows, text)
+    rows["region"] = clipped_to_panel(bench.ledger, "repairs", "region", rows, text, shapes, panels)
+    return rows
+
+
+def _taken(values: np.ndarray, where: np.ndarray) -> np.ndarray:
+    """Return the values at places, "" where the place is -1."""
+    if not len(values):
+        return np.full(len(where), "", dtype=object)
+    return np.where(where >= 0, values[where], "")

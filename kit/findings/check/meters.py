@@ -1,0 +1,126 @@
+"""Which meter readings go backwards without a meter change."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from kit.findings.check.problems import Ledger
+
+METERS = ("flight_hours", "flight_cycles")
+"""Columns that hold a meter."""
+
+MOST_PER_DAY = {"flight_hours": 24.0, "flight_cycles": 48.0}
+"""What no aircraft flies in a day: more than its hours, and a flight every half hour."""
+
+
+def check_meters(ledger: Ledger, usage: pd.DataFrame, text: pd.DataFrame) -> None:
+    """Report readings that go backwards or rise too fast, and meter changes without a last reading.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where problems go.
+    usage : DataFrame
+        Typed readings.
+    text : DataFrame
+        The same as written.
+
+    Notes
+    -----
+    Between meter changes the readings that fit together in the longest rising row are kept;
+    the others are the ones that offend. One reading with a digit too many is so found to be
+    wrong, and not all those that come after it. Of two readings that rise faster than any
+    aircraft flies (`MOST_PER_DAY`), one may be as wrong as the other: both are rejected.
+    """
+    if len(usage) < 2:
+        return
+    order = usage.sort_values(["aircraft", "read_on", "meter_change", *METERS, "reading"], kind="stable")
+    aircraft = order.groupby("aircraft", sort=False).ngroup().to_numpy()
+    change = order["meter_change"].to_numpy(dtype=bool)
+    same = np.r_[False, aircraft[1:] == aircraft[:-1]]
+    stretch = np.cumsum(~same | change)
+    day = order["read_on"].to_numpy()
+    lonely = np.flatnonzero(change & ~(same & (day == np.r_[day[:1], day[:-1]])))
+    ledger.add(
+        "usage",
+        order.iloc[lonely],
+        "meter_change",
+        "yes",
+        reason="meter changed without a last reading of the old meter on that day",
+        expected="the last reading of the old meter as a row of the same day",
+        mend="add it; until then no usage is counted between the reading before and the change",
+        warn=True,
+    )
+    for column in METERS:
+        values = order[column].to_numpy()
+        offends = np.zeros(len(order), dtype=bool)
+        falls = np.flatnonzero((np.diff(values) < 0) & (np.diff(stretch) == 0))
+        for name in np.unique(stretch[falls]):
+            part = np.flatnonzero(stretch == name)
+            wrong = part[~_longest_rising(values[part])]
+            offends[wrong] = True
+            before = [values[part[part < k]].max(initial=0.0) for k in wrong]
+            after = [values[part[part > k]].min(initial=np.inf) for k in wrong]
+            rows = order.iloc[wrong]
+            expected = [
+                f"a reading that rises with the date ({values[k]:g} on {day[k].astype('datetime64[D]')}; before it up to "
+                f"{low:g}, after it from {high:g})"
+                for k, low, high in zip(wrong, before, after, strict=True)
+            ]
+            ledger.add(
+                "usage",
+                rows,
+                column,
+                text.loc[rows.index, column],
+                reason=f"{column} goes backwards",
+                expected=expected,
+                mend="mend the reading; if the meter was changed, add a row with meter_change = yes",
+            )
+        _report_too_fast(ledger, order[~offends], stretch[~offends], text, column)
+
+
+def _report_too_fast(
+    ledger: Ledger, order: pd.DataFrame, stretch: NDArray, text: pd.DataFrame, column: str
+) -> None:
+    """Report pairs of readings between which a meter rises faster than any aircraft flies."""
+    values, day = order[column].to_numpy(), order["read_on"].to_numpy().astype("datetime64[D]")
+    days = np.diff(day).astype(float) + 1
+    fast = np.flatnonzero((np.diff(stretch) == 0) & (np.diff(values) > MOST_PER_DAY[column] * days))
+    where = np.unique(np.r_[fast, fast + 1])
+    partner = {int(k): int(k) + 1 for k in fast} | {int(k) + 1: int(k) for k in fast}
+    rows = order.iloc[where]
+    ledger.add(
+        "usage",
+        rows,
+        column,
+        text.loc[rows.index, column],
+        reason=f"{column} rises faster than an aircraft flies",
+        expected=[
+            f"at most {MOST_PER_DAY[column]:g} a day ({values[k]:g} on {day[k]}, {values[partner[k]]:g} on {day[partner[k]]})"
+            for k in where.tolist()
+        ],
+        mend="mend one of the readings; if the meter was changed, say so with meter_change = yes",
+    )
+
+
+def _longest_rising(values: NDArray) -> NDArray[np.bool_]:
+    """Return which values make the longest row that never falls, the earliest such row."""
+    tails: list[float] = []
+    ends: list[int] = []
+    previous = np.full(len(values), -1)
+    for k, value in enumerate(values):
+        slot = int(np.searchsorted(tails, value, side="right"))
+        previous[k] = ends[slot - 1] if slot else -1
+        if slot == len(tails):
+            tails.append(value)
+            ends.append(k)
+        else:
+            tails[slot], ends[slot] = value, k
+    kept = np.zeros(len(values), dtype=bool)
+    at = ends[-1]
+    while at >= 0:
+        kept[at] = True
+        at = previous[at]
+    return kept

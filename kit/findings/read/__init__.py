@@ -1,0 +1,1 @@
+"""Where tables come from, and how what they hold becomes rows of the declared columns."""

@@ -1,0 +1,193 @@
+"""What does a source hand over: the cells of one table under the headings of the source."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from kit.findings.check.problems import one_problem, sorted_problems
+from kit.findings.read.column_map import TableMap
+from kit.findings.read.written import cell_text, column_text
+from kit.findings.tables import GEOMETRIES, MAY_BE_EMPTY, Column, Table
+
+
+@dataclass(frozen=True)
+class Given:
+    """One table as a source holds it, whatever the source.
+
+    Parameters
+    ----------
+    file : str
+        What to call it in problems: a file, a sheet or a table.
+    heading : list of str
+        Headings as they stand, one for each column.
+    n_rows : int
+        How many rows there are.
+    read : callable
+        Given headings, returns a table of those columns, of any type.
+    rows : ndarray of int, shape (n_rows,) or None
+        Number of each row in the source; None: from 1 on.
+    first_row : int
+        Number of the row of the heading.
+    problems : DataFrame or None
+        Problems of rows that are not handed over.
+    kind : str
+        What the source calls such a thing: file, sheet or table.
+    """
+
+    file: str
+    heading: list[str]
+    n_rows: int
+    read: Callable[[list[str]], pd.DataFrame]
+    rows: np.ndarray | None = None
+    first_row: int = 1
+    problems: pd.DataFrame = field(default_factory=lambda: sorted_problems([]))
+    kind: str = "file"
+
+
+def declared_cells(
+    table: Table, given: Given, renamed: TableMap
+) -> tuple[pd.DataFrame | None, pd.DataFrame, pd.DataFrame]:
+    """Return the declared columns of a table.
+
+    Parameters
+    ----------
+    table : Table
+        What the table should hold.
+    given : Given
+        The table as the source holds it.
+    renamed : TableMap
+        Headings and codes of the source.
+
+    Returns
+    -------
+    cells : DataFrame or None
+        The declared columns, as text without blanks around it ("" where blank) or typed as in
+        the source, then `file` and `row`. None where the table as a whole cannot be used.
+    fatal : DataFrame
+        Problems of the table as a whole.
+    warnings : DataFrame
+        Problems that do not matter to the rows: a column that is unknown or missing.
+    """
+    fatal, warnings = _heading_problems(table, given, renamed)
+    if len(fatal):
+        return None, fatal, warnings
+    headings = {column.name: renamed.heading(column.name) for column in table.all_columns}
+    wanted = list(dict.fromkeys(heading for heading in headings.values() if heading in given.heading))
+    found = given.read(wanted)
+    index = pd.RangeIndex(given.n_rows)
+    columns = {}
+    for column in table.all_columns:
+        heading = headings[column.name]
+        if heading in wanted:
+            cells = _tidy(found[heading].set_axis(index), column)
+            columns[column.name] = renamed.decoded(column.name, cells)
+        else:
+            columns[column.name] = _repeated("", index)
+    rows = np.arange(1, given.n_rows + 1) if given.rows is None else given.rows
+    columns |= {"file": _repeated(given.file, index), "row": pd.Series(rows, index=index, dtype="int64")}
+    return pd.DataFrame(columns), fatal, warnings
+
+
+def _repeated(text: str, index: pd.Index) -> pd.Series:
+    """Return a column that holds the same text in every row."""
+    one = pd.array([text], dtype="str")
+    return pd.Series(one.take(np.zeros(len(index), dtype=np.int64)), index=index)
+
+
+def _tidy(cells: pd.Series, column: Column) -> pd.Series:
+    """Return cells as text without blanks around it, or typed where their type suits the column."""
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        kinds = _tidy(pd.Series(cells.cat.categories), column)
+        if isinstance(kinds.dtype, pd.StringDtype):
+            codes = cells.cat.codes.to_numpy()
+            texts = kinds.array._from_sequence([*kinds, ""], dtype=kinds.dtype)
+            return pd.Series(texts.take(np.where(codes < 0, len(kinds), codes)), index=cells.index)
+        cells = cells.astype(cells.cat.categories.dtype)
+    kind = cells.dtype.kind
+    if isinstance(cells.dtype, pd.StringDtype):
+        return cells.fillna("").str.strip()
+    if column.type == "date" and kind == "M" and cells.dt.tz is None and _whole_days(cells):
+        return cells.astype("datetime64[us]")
+    if column.type in ("number", "length") and kind in "iuf":
+        return cells.astype("float64")
+    if column.type == "flag" and kind == "b":
+        return cells
+    if column.type in GEOMETRIES and cells.dtype == object:
+        cells = cells.where(cells.notna(), "")
+        texts = [isinstance(cell, str) for cell in cells]
+        return cells.astype("str").str.strip() if all(texts) else _blank_out(cells, np.array(texts))
+    if column.type == "flag" and cells.dtype == object:
+        return pd.Series([_flag_text(cell) for cell in cells], index=cells.index, dtype="str")
+    if kind == "b":
+        return pd.Series(np.where(cells.to_numpy(), "TRUE", "FALSE"), index=cells.index, dtype="str")
+    return column_text(cells)
+
+
+def _blank_out(cells: pd.Series, is_text: np.ndarray) -> pd.Series:
+    """Return shapes of several kinds: text without blanks around it, bytes as they are."""
+    mixed = cells.to_numpy(dtype=object).copy()
+    mixed[is_text] = [cell.strip() for cell in mixed[is_text]]
+    rest = ~is_text
+    mixed[rest] = [
+        bytes(cell) if isinstance(cell, bytes | bytearray | memoryview) else cell_text(cell)
+        for cell in mixed[rest]
+    ]
+    return pd.Series(mixed, index=cells.index, dtype="object")
+
+
+def _flag_text(cell: object) -> str:
+    """Return a flag as text: yes or blank for a truth value."""
+    if isinstance(cell, bool | np.bool_):
+        return "yes" if cell else ""
+    return cell_text(cell)
+
+
+def _whole_days(cells: pd.Series) -> bool:
+    """Return whether no cell has a time of day."""
+    return bool((cells.isna() | (cells == cells.dt.floor("D"))).all())
+
+
+def _heading_problems(table: Table, given: Given, renamed: TableMap) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return what is wrong with the heading: what stops the reading, and what does not."""
+    heading, file, row = given.heading, given.file, given.first_row
+    declared = {renamed.heading(column.name): column for column in table.all_columns}
+    expected = f"the columns {', '.join(declared)}"
+    fatal, warnings = [], []
+    if not [name for name in heading if name]:
+        mend = f"write the heading: {','.join(declared)}"
+        reason = f"the {given.kind} is empty"
+        fatal.append(one_problem(table.name, file, reason=reason, expected="a heading", mend=mend))
+        return sorted_problems(fatal), sorted_problems([])
+
+    def problem(name: str, **words: str) -> pd.DataFrame:
+        return one_problem(table.name, file, row=row, column=name, **words)
+
+    for name, count in Counter(heading).items():
+        if count > 1 and (name or given.kind == "file"):
+            reason = f"the heading {name!r} stands {count} times"
+            fatal.append(problem(name, reason=reason, expected="each heading once", mend="rename one"))
+    for column in table.all_columns:
+        name = renamed.heading(column.name)
+        if name in heading or column.later:
+            continue
+        if column.required:
+            mend = f"add the column {name}: {column.meaning}"
+            fatal.append(problem(name, reason="missing column", expected=expected, mend=mend))
+        else:
+            mend = f"add the column {name}, or leave it if nothing is known: {column.meaning}"
+            reason = "missing column, read as blank"
+            warnings.append(problem(name, reason=reason, expected=expected, mend=mend))
+    for name in dict.fromkeys(heading):
+        if name not in declared:
+            mend = "take it out, or mend its spelling"
+            warnings.append(problem(name, reason="unknown column, not read", expected=expected, mend=mend))
+    if given.n_rows < 1 and table.name not in MAY_BE_EMPTY and not fatal:
+        expected = f"at least one row: {table.row_is}"
+        reason, mend = "the table has no rows", "add the rows"
+        fatal.append(one_problem(table.name, file, reason=reason, expected=expected, mend=mend))
+    return sorted_problems(fatal), sorted_problems(warnings)

@@ -1,0 +1,1 @@
+"""Reports on a fleet: problems and corrections, changes, delays, coverage, genealogy."""

@@ -1,0 +1,1 @@
+"""Which damage comes first, on which clock, and what follows it."""

@@ -1,0 +1,475 @@
+"""First moisture, then disbond: how long each takes, from looks that may or may not have told moisture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import minimize
+
+from kit.life.likelihood.maximum import NoFiniteMaximum
+from kit.numerics.confidence import check_level, normal_reach
+from kit.numerics.newton import second_derivatives
+from kit.numerics.quadrature import unit_nodes
+from kit.numerics.typing import Floats
+
+PARAMETERS = ("moisture_scale", "moisture_shape", "disbond_scale", "disbond_shape")
+"""Scale [clock units] and shape [-] of the age at moisture, and of the time from moisture to disbond."""
+
+_NODES = 24
+_FLAT = 1e-5
+
+
+def _clustered(n: int) -> tuple[Floats, Floats]:
+    """Gauss points on (0, 1), drawn together at both ends, where a life's density or survival may be steep."""
+    x, w = unit_nodes(n)
+    return x**4 * (35 - 84 * x + 70 * x**2 - 20 * x**3), w * 140 * (x * (1 - x)) ** 3
+
+
+_X, _W = _clustered(_NODES)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pieces:
+    """Integrals over the age at moisture: each row is a sum of a few, and of a share never reached.
+
+    A piece stands for the chance of moisture at t in (low, high] and of no disbond before `clean` and, if
+    `stop` is finite, of disbond by `stop`. A tail stands for no moisture up to an age.
+    """
+
+    row: NDArray[np.int64]
+    low: Floats
+    high: Floats
+    clean: Floats
+    stop: Floats
+    tail_row: NDArray[np.int64]
+    tail_age: Floats
+    weight: Floats
+
+    def value(self, theta: Floats) -> tuple[float, Floats]:
+        """Log-likelihood and its gradient by the logs of the four parameters."""
+        chance, slope = self.chances(theta)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return float(self.weight @ np.log(chance)), (self.weight / chance) @ slope
+
+    def chances(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Chance of each row, and its derivatives, shape (n_rows, 4)."""
+        n = self.weight.size
+        log_a, k, log_b, m = theta[0], np.exp(theta[1]), theta[2], np.exp(theta[3])
+        # Points lie where moisture is likely: evenly in its own distribution between low and high.
+        with np.errstate(divide="ignore"):
+            h_low = np.exp(k * (np.log(self.low) - log_a))
+        h_high = np.exp(np.minimum(k * (np.log(self.high) - log_a), 700.0))
+        reached = np.exp(-h_low) * -np.expm1(h_low - h_high)
+        h = h_low[:, None] - np.log1p(_X * np.expm1(h_low - h_high)[:, None])
+        z = np.log(np.maximum(h, 1e-300))
+        t = np.exp(z / k + log_a)
+        t = np.clip(t, self.low[:, None], self.high[:, None])
+        density = reached[:, None] * _W
+        # Derivatives of the log density by log scale and log shape.
+        by_scale, by_shape = -k * (1 - h), 1 + z * (1 - h)
+        survive, s_scale, s_shape = _survival(self.clean[:, None] - t, log_b, m)
+        fail, f_scale, f_shape = _survival(self.stop[:, None] - t, log_b, m)
+        inner, i_scale, i_shape = survive - fail, s_scale - f_scale, s_shape - f_shape
+        parts = np.stack(
+            [
+                (density * inner).sum(axis=1),
+                (density * by_scale * inner).sum(axis=1),
+                (density * by_shape * inner).sum(axis=1),
+                (density * i_scale).sum(axis=1),
+                (density * i_shape).sum(axis=1),
+            ]
+        )
+        out = np.stack([np.bincount(self.row, part, n) for part in parts])
+        tail, t_scale, t_shape = _survival(self.tail_age, log_a, k)
+        for j, part in enumerate((tail, t_scale, t_shape)):
+            out[j] += np.bincount(self.tail_row, part, n)
+        return out[0], out[1:].T
+
+
+def _survival(age: Floats, log_scale: float, shape: float) -> tuple[Floats, Floats, Floats]:
+    """Weibull survival, 1 before age 0 and 0 at infinity, and its derivatives by log scale and log shape."""
+    inside = (age > 0) & np.isfinite(age)
+    z = shape * (np.log(np.where(inside, age, 1.0)) - log_scale)
+    h = np.exp(np.minimum(z, 700.0))
+    s = np.where(inside, np.exp(-h), np.where(age > 0, 0.0, 1.0))
+    rate = np.where(inside, h * s, 0.0)
+    return s, shape * rate, np.where(inside, -z, 0.0) * rate
+
+
+@dataclass(frozen=True, eq=False)
+class MoistureThenDisbond:
+    r"""Two Weibull stages: age at moisture, and time from moisture to disbond.
+
+    Parameters
+    ----------
+    estimates : dict of str to float
+        By the names in `kit.life.causes.two_stage.PARAMETERS`.
+    covariance : ndarray, shape (4, 4)
+        Of the logs of the parameters; nan for those that were assumed.
+    log_likelihood : float
+        At the maximum [-].
+    n_lives, n_moisture, n_disbond : float
+        Lives, and those with moisture and with disbond seen [-].
+    assumed : tuple of str
+        Parameters that were not fitted.
+    excluded : DataFrame
+        Lives left out: columns life, reason.
+    """
+
+    estimates: dict[str, float]
+    covariance: Floats
+    log_likelihood: float
+    n_lives: float
+    n_moisture: float
+    n_disbond: float
+    assumed: tuple[str, ...]
+    excluded: pd.DataFrame = field(repr=False)
+
+    def __repr__(self) -> str:
+        """Return one line with the parameters and the evidence."""
+        e = self.estimates
+        return (
+            f"MoistureThenDisbond(moisture {e['moisture_scale']:.4g}, {e['moisture_shape']:.3g}; then disbond "
+            f"{e['disbond_scale']:.4g}, {e['disbond_shape']:.3g}; moisture seen in {self.n_moisture:g}, disbond in "
+            f"{self.n_disbond:g} of {self.n_lives:g} lives)"
+        )
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What the reader of the numbers must know."""
+        notes = [f"{name.replace('_', ' ')} is assumed, not fitted" for name in self.assumed]
+        if self.n_moisture == 0:
+            notes.append(
+                "moisture was never seen by itself: the two stages are told apart by their shapes only"
+            )
+        return tuple(notes)
+
+    def standard_error(self, name: str) -> float:
+        """Return the standard error of a parameter from the observed information.
+
+        Parameters
+        ----------
+        name : str
+            One of `kit.life.causes.two_stage.PARAMETERS`, with ``log_`` in front for its log.
+
+        Returns
+        -------
+        float
+            In the parameter's unit; nan where it was assumed.
+        """
+        plain = name.removeprefix("log_")
+        if plain not in PARAMETERS:
+            raise ValueError(f"`name` must be one of {', '.join(PARAMETERS)}. Got {name!r}.")
+        i = PARAMETERS.index(plain)
+        error = float(np.sqrt(self.covariance[i, i]))
+        return error if name != plain else error * self.estimates[plain]
+
+    def bounds(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
+        """Two-sided bounds of a parameter, normal on the log scale.
+
+        Parameters
+        ----------
+        name : str
+            One of `kit.life.causes.two_stage.PARAMETERS`.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound.
+        """
+        check_level(level)
+        reach = normal_reach(level) * self.standard_error(f"log_{name}")
+        return float(self.estimates[name] * np.exp(-reach)), float(self.estimates[name] * np.exp(reach))
+
+    def shares(self, age: ArrayLike) -> pd.DataFrame:
+        """Share of lives in each state by age.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages [clock units].
+
+        Returns
+        -------
+        DataFrame
+            Columns age, clean, moisture (without disbond), disbond [-].
+        """
+        ages = np.atleast_1d(np.asarray(age, np.float64))
+        theta = np.log([self.estimates[name] for name in PARAMETERS])
+        n = ages.size
+        row, some = np.arange(n), np.maximum(ages, 1e-300)
+        pieces = _Pieces(
+            row, np.zeros(n), some, some, np.full(n, np.inf), np.empty(0, np.int64), np.empty(0), np.ones(n)
+        )
+        wet = np.where(ages > 0, pieces.chances(theta)[0], 0.0)
+        clean = _survival(ages, theta[0], float(np.exp(theta[1])))[0]
+        return pd.DataFrame({"age": ages, "clean": clean, "moisture": wet, "disbond": 1 - clean - wet})
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the parameters as a table.
+
+        Returns
+        -------
+        DataFrame
+            Index parameter; columns value, standard_error, lower, upper, assumed.
+        """
+        rows = []
+        for name in PARAMETERS:
+            low, high = self.bounds(name)
+            rows.append(
+                (name, self.estimates[name], self.standard_error(name), low, high, name in self.assumed)
+            )
+        columns = ["parameter", "value", "standard_error", "lower", "upper", "assumed"]
+        return pd.DataFrame(rows, columns=columns).set_index("parameter")
+
+
+def fit_moisture_then_disbond(
+    frame: pd.DataFrame, *, assumed: dict[str, float] | None = None
+) -> MoistureThenDisbond:
+    r"""Fit the age at moisture and the time from moisture to disbond to looks.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a look: columns life, age [clock units], disbond (True, False) and moisture (True, False, or
+        blank where the look could not tell). Optional, the same for all looks of a life: entry, the age at
+        which it came under watch, whether there was moisture or not, because it was without disbond
+        [clock units], and count.
+    assumed : dict of str to float, optional
+        Parameters that are not fitted, by the names in `kit.life.causes.two_stage.PARAMETERS`.
+
+    Returns
+    -------
+    MoistureThenDisbond
+        The maximum.
+
+    Raises
+    ------
+    NoFiniteMaximum
+        If no disbond was found, or the likelihood is flat at its highest point: then the looks do not tell
+        the stages apart, and a parameter must be assumed.
+    ValueError
+        If a column is missing, or a value impossible.
+
+    Notes
+    -----
+    With moisture at :math:`T_1` and disbond at :math:`T_1 + T_2`, both Weibull, a life clean of moisture at
+    a, seen with it at b, without disbond at c and with it at d adds
+
+    .. math:: \int_a^b f_1(t)\,[S_2((c - t)^+) - S_2(d - t)]\,dt,
+
+    with d infinite where disbond was never found, b no later than d, and the share :math:`S_1` beyond the
+    last look besides where neither was. A life that came under watch at v is divided by the chance of no
+    disbond then; what a look at v says of moisture counts as any other look. The integral has 24 Gauss points to
+    each side of c, drawn together at the ends. A look that finds disbond says nothing of moisture unless it
+    says so; moisture found is there from then on.
+
+    References
+    ----------
+    .. [1] P. Hougaard, *Analysis of Multivariate Survival Data*. New York: Springer, 2000, ch. 5 (multistate
+       models; from memory).
+    """
+    rows, excluded = _lives(frame)
+    held = dict(assumed or {})
+    for name, value in held.items():
+        if name not in PARAMETERS or not (np.isfinite(value) and value > 0):
+            raise ValueError(
+                f"`assumed` must hold positive values of {', '.join(PARAMETERS)}. Got {name}={value!r}."
+            )
+    if not len(rows) or not np.isfinite(rows["stop"]).any():
+        raise NoFiniteMaximum(
+            f"No fit: no disbond in {len(rows)} lives. What can be had: the age at moisture alone (`fit_weibull`)."
+        )
+    told = frame["moisture"].notna().any()
+    if not told and not (
+        {"moisture_scale", "moisture_shape"} <= held.keys()
+        or {"disbond_scale", "disbond_shape"} <= held.keys()
+    ):
+        raise NoFiniteMaximum(
+            "No fit: no look told whether there was moisture, and the sum of two stages is the same whichever comes first. "
+            "What can be had: a fit with the scale and shape of one stage assumed (`assumed=`), or the age at disbond alone."
+        )
+    pieces = _pieces(rows)
+    begin = _begin(rows)
+    theta0 = np.array([np.log(held[name]) if name in held else begin[i] for i, name in enumerate(PARAMETERS)])
+    free = np.array([i for i, name in enumerate(PARAMETERS) if name not in held], dtype=np.int64)
+
+    def loss(x: Floats) -> tuple[float, Floats]:
+        theta = theta0.copy()
+        theta[free] = x
+        with np.errstate(all="ignore"):
+            value, slope = pieces.value(theta)
+        if not np.isfinite(value):
+            return 1e12, np.zeros(free.size)
+        return -value, -slope[free]
+
+    best = None
+    for shift in (0.0, 0.7, -0.7):
+        start = theta0[free].copy()
+        start[np.isin(free, [2])] += shift
+        with np.errstate(all="ignore"):
+            found = minimize(loss, start, jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 500})
+        if best is None or found.fun < best.fun:
+            best = found
+    if (
+        best is None
+        or not np.isfinite(best.x).all()
+        or np.abs(best.x[np.isin(free, [1, 3])]).max(initial=0) > 5
+    ):
+        raise NoFiniteMaximum(_not_told_apart())
+    x, hessian = best.x, _curvature(loss, best.x)
+    for _ in range(20):
+        try:
+            step = np.linalg.solve(hessian, -loss(x)[1])
+        except np.linalg.LinAlgError:
+            break
+        if not np.abs(step).max() < 0.1:
+            break
+        x = x + step
+        if np.abs(step).max() < 1e-9:
+            break
+    hessian = _curvature(loss, x)
+    if not (np.isfinite(hessian).all() and np.linalg.eigvalsh(hessian).min() > _FLAT):
+        raise NoFiniteMaximum(_not_told_apart())
+    covariance = np.full((4, 4), np.nan)
+    covariance[np.ix_(free, free)] = np.linalg.inv(hessian)
+    theta0[free] = x
+    return MoistureThenDisbond(
+        {name: float(np.exp(value)) for name, value in zip(PARAMETERS, theta0, strict=True)},
+        covariance,
+        -loss(x)[0],
+        float(rows["count"].sum()),
+        float(rows.loc[np.isfinite(rows["wet"]), "count"].sum()),
+        float(rows.loc[np.isfinite(rows["stop"]), "count"].sum()),
+        tuple(held),
+        excluded,
+    )
+
+
+def _not_told_apart() -> str:
+    return (
+        "No fit: the likelihood is flat in at least one direction at its highest point, so the looks do not tell the age at "
+        "moisture from the time to disbond. What can be had: a fit with a parameter assumed (`assumed={'disbond_shape': 1.0}`)."
+    )
+
+
+def _curvature(loss, x: Floats) -> Floats:
+    """Matrix of second derivatives from the analytic first ones."""
+    matrix = second_derivatives(lambda p: loss(p)[1], x, range(x.size), 1e-5)
+    return (matrix + matrix.T) / 2
+
+
+def _lives(frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Gather what is known of each life, one row each, and the lives left out."""
+    missing = [name for name in ("life", "age", "moisture", "disbond") if name not in frame.columns]
+    if missing:
+        raise ValueError(
+            f"`frame` must have the columns life, age, moisture and disbond. {', '.join(missing)} missing. Got "
+            f"{', '.join(map(str, frame.columns))}."
+        )
+    looks = frame.copy()
+    age = looks["age"].to_numpy(np.float64)
+    bad = np.flatnonzero(~(np.isfinite(age) & (age >= 0)))
+    if bad.size:
+        raise ValueError(
+            f"`age` must be finite and at least 0: {bad.size} of {age.size} looks are not, first row {bad[0]} "
+            f"(life={looks['life'].iloc[bad[0]]!r}, age={age[bad[0]]:g}). Drop looks at unknown ages."
+        )
+    for name in ("moisture", "disbond"):
+        said = looks[name].isin([True, False]) | (looks[name].isna() if name == "moisture" else False)
+        if not said.all():
+            row = int(np.argmin(said))
+            raise ValueError(
+                f"`{name}` must be true{', false or blank' if name == 'moisture' else ' or false'}. Got "
+                f"{looks[name].iloc[row]!r} in row {row} (life={looks['life'].iloc[row]!r})."
+            )
+    for name, default in (("entry", 0.0), ("count", 1.0)):
+        if name not in looks.columns:
+            looks[name] = default
+        if (looks.groupby("life")[name].nunique() > 1).any():
+            life = looks.groupby("life")[name].nunique().idxmax()
+            raise ValueError(f"`{name}` must be the same for all looks of a life. Life {life!r} has several.")
+    looks["wet_age"] = np.where(looks["moisture"].isin([True]), age, np.inf)
+    looks["stop_age"] = np.where(looks["disbond"].isin([True]), age, np.inf)
+    by = looks.groupby("life", sort=True)
+    rows = by.agg(
+        entry=("entry", "first"), count=("count", "first"), wet=("wet_age", "min"), stop=("stop_age", "min")
+    )
+    until = looks["life"].map(rows["stop"])
+    looks["dry_age"] = np.where(
+        looks["moisture"].isin([False]) & (age < looks["life"].map(rows["wet"])) & (age <= until), age, 0.0
+    )
+    looks["clean_age"] = np.where(looks["disbond"].isin([False]) & (age < until), age, 0.0)
+    rows["dry"] = looks.groupby("life")["dry_age"].max()
+    rows["clean"] = np.maximum(looks.groupby("life")["clean_age"].max(), rows["entry"])
+    # Moisture seen at the look that found disbond came before it; seen only later it says nothing.
+    rows["wet"] = np.where(rows["wet"] <= rows["stop"], rows["wet"], np.inf)
+    prevalent = (rows["stop"] <= rows["entry"]) & np.isfinite(rows["stop"])
+    dry_and_disbond = (rows["dry"] >= rows["stop"]) & ~prevalent
+    nothing = (
+        ~np.isfinite(rows["stop"]) & (rows["clean"] <= rows["entry"]) & ~np.isfinite(rows["wet"]) & ~prevalent
+    )
+    reasons = (
+        (prevalent, "already disbonded at its entry (prevalent)"),
+        (dry_and_disbond, "disbonded and said to be dry at one look"),
+        (nothing, "no look after it came under watch"),
+    )
+    excluded = pd.concat(
+        [pd.DataFrame({"life": rows.index[mask], "reason": why}, dtype=object) for mask, why in reasons],
+        ignore_index=True,
+    )
+    return rows.loc[~(prevalent | dry_and_disbond | nothing)], excluded
+
+
+def _pieces(rows: pd.DataFrame) -> _Pieces:
+    """Integrals of the rows, and of what late entries are conditioned on."""
+    n = len(rows)
+    entry, count, wet, stop, dry, clean = (
+        rows[name].to_numpy(np.float64) for name in ("entry", "count", "wet", "stop", "dry", "clean")
+    )
+    number = np.arange(n)
+    late = np.flatnonzero(entry > 0)
+    never_wet = np.isinf(wet)
+    # Moisture came by the first look that showed it, by the disbond, or at any time to come.
+    last = np.minimum(np.where(never_wet, np.inf, wet), stop)
+    open_ended = np.isinf(last)
+    horizon = np.maximum(clean, dry)
+    high = np.where(open_ended, horizon, last)
+    low_cut = np.clip(clean, dry, high)
+    extra = n + np.arange(late.size)
+    row = np.concatenate([number, number, extra])
+    low = np.concatenate([dry, low_cut, np.zeros(late.size)])
+    up = np.concatenate([low_cut, high, entry[late]])
+    clean_all = np.concatenate([clean, clean, entry[late]])
+    stop_all = np.concatenate([stop, stop, np.full(late.size, np.inf)])
+    keep = up > low
+    tails = np.flatnonzero(open_ended)
+    return _Pieces(
+        row[keep],
+        low[keep],
+        up[keep],
+        clean_all[keep],
+        stop_all[keep],
+        np.concatenate([tails, extra]),
+        np.concatenate([horizon[tails], entry[late]]),
+        np.concatenate([count, -count[late]]),
+    )
+
+
+def _begin(rows: pd.DataFrame) -> Floats:
+    """Rough logs of the parameters to begin with."""
+    stop, wet = rows["stop"].to_numpy(np.float64), rows["wet"].to_numpy(np.float64)
+    last = np.where(np.isfinite(stop), stop, rows["clean"].to_numpy(np.float64))
+    finds = max(float(np.isfinite(stop).sum()), 1.0)
+    wets = max(float((np.isfinite(wet) | np.isfinite(stop)).sum()), 1.0)
+    whole = float(np.sum(last))
+    first = np.log(max(whole, 1e-300) / wets)
+    both = np.isfinite(stop) & np.isfinite(wet)
+    gap = stop[both] - wet[both]
+    second = np.log(np.mean(gap)) if gap.size and np.mean(gap) > 0 else first - 1.0 + np.log(wets / finds)
+    return np.array([first, np.log(1.5), second, np.log(1.2)])

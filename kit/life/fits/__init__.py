@@ -1,0 +1,1 @@
+"""Fitted lives, with bounds, without a model, and how well they fit."""

@@ -1,0 +1,179 @@
+"""Fit a life of any family to histories by maximum likelihood."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from kit.life.fits.fit import FitRows, LifeFit
+from kit.life.likelihood.families import WEIBULL, Family
+from kit.life.likelihood.imperfect import ConstantDetection, Detection, detection_terms
+from kit.life.likelihood.likelihood import FamilyTerms, PerfectTerms, SumTerms, Terms, row_scores
+from kit.life.likelihood.maximum import (
+    NoFiniteMaximum,
+    first_point,
+    maximise,
+    refuse_endless_shape,
+    refuse_shape_zero,
+    refuse_without_maximum,
+    start_from_some_rows,
+)
+from kit.life.lives.histories import Histories, check_rows
+from kit.numerics.newton import cluster_covariance
+from kit.numerics.typing import Floats
+
+_SHAPES_TO_TRY = (3.0, 9.0)  # besides the usual start
+_MANY_ROWS = 200_000  # from here on a start from some of the rows pays
+
+
+def fit_family(
+    family: Family,
+    histories: Histories | None = None,
+    *,
+    lower: ArrayLike | None = None,
+    upper: ArrayLike | None = None,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+    cluster: Sequence[object] | None = None,
+    detection: float | Detection = 1.0,
+    shape: float | None = None,
+) -> LifeFit:
+    """Fit a life of one family; see `kit.life.fit_weibull` for the arguments and errors.
+
+    Parameters
+    ----------
+    family : Family
+        Family of the life.
+    histories, lower, upper, entry, count, cluster, detection, shape
+        As in `kit.life.fit_weibull`.
+
+    Returns
+    -------
+    LifeFit
+        The maximum.
+
+    Raises
+    ------
+    NoFiniteMaximum
+        If no finite maximum exists.
+    ValueError
+        If rows are impossible, or the arguments do not go together.
+    """
+    if (histories is None) == (lower is None or upper is None):
+        raise ValueError("Give either `histories`, or both `lower` and `upper`.")
+    if shape is not None and not (shape > 0 and np.isfinite(shape)):
+        raise ValueError(f"`shape` must be positive where it is assumed. Got {shape!r}.")
+    if histories is None:
+        start, low, up, number = check_rows(lower, upper, entry, count)
+        clock, kind = "age", ""
+    else:
+        if any(x is not None for x in (entry, count, cluster)):
+            raise ValueError(
+                "`entry`, `count` and `cluster` belong to `lower` and `upper`; histories carry their own."
+            )
+        start, low, up, number = histories.entry, histories.lower, histories.upper, histories.count
+        cluster, clock, kind = histories.cluster, histories.clock, histories.kind
+        if cluster is not None and len(set(cluster)) < 2:
+            cluster = None  # one aircraft alone says nothing of how aircraft differ
+    perfect = isinstance(detection, int | float) and float(detection) == 1.0
+    found = up < np.inf
+    if low.size == 0 or not found.any():
+        raise NoFiniteMaximum(
+            f"No fit: no finds in {number.sum():g} lives, so the likelihood keeps rising as the scale grows. "
+            "What can be had: a lower bound of the scale under an assumed shape (`scale_lower_bound`)."
+        )
+    if perfect:
+        if shape is None:
+            refuse_without_maximum(start, low, up)
+        merged = PerfectTerms.from_rows(start, low, up, number)
+        terms: Terms = merged if family is WEIBULL else FamilyTerms(merged, family)
+    else:
+        if histories is None:
+            raise ValueError(
+                f"`detection` below 1 needs the ages of all looks. Got detection={detection!r} with `lower` and "
+                "`upper` only. Build the histories with `Histories.from_looks`."
+            )
+        model = ConstantDetection(float(detection)) if isinstance(detection, int | float) else detection
+        terms = dataclasses.replace(detection_terms(histories, model), family=family)
+    every = 1 + 19 * (low.size > _MANY_ROWS)
+    some = slice(None, None, every if found[::every].any() else 1)
+    begin = first_point(start[some], low[some], up[some], number[some], shape)
+    if family is not WEIBULL:
+        begin = _begin_other(terms, begin, shape, family)
+    elif perfect and low.size > _MANY_ROWS:
+        begin = start_from_some_rows(start, low, up, number, shape, begin)
+    if perfect or shape is not None:
+        point, value, hess = maximise(terms, begin, shape)
+    else:
+        point, value, hess = _highest_of_several(terms, begin, _SHAPES_TO_TRY)
+    if shape is None and perfect:
+        # The limits of an endless and of a vanishing shape are known in closed form for perfect looks only.
+        refuse_endless_shape(start, low, up, number, value)
+        refuse_shape_zero(start, low, up, number, value)
+    covariance = np.zeros((2, 2))
+    if shape is None:
+        covariance = np.linalg.inv(-hess)
+        covariance = (covariance + covariance.T) / 2
+    else:
+        covariance[0, 0] = -1.0 / hess[0, 0]
+    robust, code = None, None
+    if cluster is not None:
+        code = pd.factorize(np.asarray(cluster, dtype=object))[0]
+        if isinstance(terms, SumTerms):
+            robust = cluster_covariance(terms.scores(*point), code[terms.life_of_row], covariance)
+        else:
+            scores = row_scores(start, low, up, number, *point, family)
+            robust = cluster_covariance(scores, code, covariance)
+    return LifeFit(
+        float(np.exp(point[0])),
+        float(np.exp(point[1])) if shape is None else float(shape),
+        value,
+        covariance,
+        robust,
+        float(number.sum()),
+        float(number @ found),
+        low.size,
+        float(max(low.max(), up[np.flatnonzero(found)].max())),
+        clock,
+        kind,
+        detection,
+        shape is not None,
+        terms,
+        family,
+        FitRows(start, low, up, number, np.arange(low.size) if code is None else code),
+        histories,
+    )
+
+
+def _highest_of_several(
+    terms: Terms, begin: Floats, shapes: tuple[float, ...]
+) -> tuple[Floats, float, Floats]:
+    """Highest of the maxima reached from several shapes: with looks that miss there can be more than one."""
+    best, why = None, None
+    for start in (begin, *(np.array([begin[0], np.log(shape)]) for shape in shapes)):
+        try:
+            found = maximise(terms, start, None)
+        except NoFiniteMaximum as reason:
+            why = why or reason
+            continue
+        if best is None or found[1] > best[1] + 1e-9:
+            best = found
+    if best is None:
+        raise why
+    return best
+
+
+def _begin_other(terms: Terms, begin: Floats, shape: float | None, family: Family) -> Floats:
+    """Where the Weibull fit says to begin for another family: the same spread, and the same middle."""
+    try:
+        weibull = dataclasses.replace(terms, family=WEIBULL)
+        begin = maximise(weibull, begin, shape)[0]
+    except NoFiniteMaximum:
+        pass
+    log_shape = begin[1] + np.log(family.weibull_ratio) if shape is None else np.log(shape)
+    middle = begin[0] + np.log(np.log(2)) * np.exp(-begin[1])
+    return np.array([middle, log_shape])

@@ -1,0 +1,190 @@
+"""Can detection be told from the data themselves: the likelihood along the chance that a look finds damage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from kit.life.fits.fit import LifeFit
+from kit.life.fits.fitting import fit_family
+from kit.life.likelihood.families import WEIBULL, Family
+from kit.life.likelihood.imperfect import ConstantDetection
+from kit.life.likelihood.maximum import NoFiniteMaximum
+from kit.life.likelihood.profile import profile_on_grid
+from kit.life.lives.histories import Histories
+from kit.numerics.confidence import check_level, check_share, likelihood_drop
+
+_GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
+
+
+@dataclass(frozen=True, eq=False)
+class DetectionRidge:
+    """How likely each chance of detection is, and the life that goes with it.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns detection, below_best (how much lower the log-likelihood is), scale, shape, age_at_share.
+    share : float
+        Share of the panels at whose age the lives are compared [-].
+    best : float
+        Likeliest chance of detection [-].
+    bounds : tuple of float
+        Profile bounds of it at `level`; the ends of the range where the likelihood does not bound it [-].
+    level : float
+        Confidence [-].
+    clock : str
+        Clock of the ages.
+    fits : dict of float to LifeFit
+        By chance of detection.
+    """
+
+    table: pd.DataFrame = field(repr=False)
+    share: float
+    best: float
+    bounds: tuple[float, float]
+    level: float
+    clock: str
+    fits: dict[float, LifeFit] = field(repr=False)
+
+    def __repr__(self) -> str:
+        """Return one line with the answer."""
+        return (
+            f"DetectionRidge(detection {self.best:.2f} ({self.bounds[0]:.2f} to {self.bounds[1]:.2f}), "
+            f"{'told' if self.is_told else 'NOT told'} by the data)"
+        )
+
+    @property
+    def is_told(self) -> bool:
+        """Whether the data bound the chance of detection on both sides, to less than half of the range [-]."""
+        low, high = self.table["detection"].min(), self.table["detection"].max()
+        return bool(self.bounds[0] > low and self.bounds[1] - self.bounds[0] < (high - low) / 2)
+
+    @property
+    def ages(self) -> tuple[float, float]:
+        """Youngest and oldest age at `share` over the chances within the bounds [clock units]."""
+        inside = self.table["detection"].between(*self.bounds)
+        ages = self.table.loc[inside, "age_at_share"]
+        return float(ages.min()), float(ages.max())
+
+    @property
+    def words(self) -> str:
+        """What the ridge says, in a sentence."""
+        young, old = self.ages
+        low, high = self.bounds
+        if self.is_told:
+            return (
+                f"The looks themselves put the chance of detection between {low:.2f} and {high:.2f}; over that range "
+                f"{self.share:.0%} have damage by {young:,.0f} to {old:,.0f} {self.clock.replace('_', ' ')}."
+            )
+        return (
+            f"The looks do not tell the chance of detection from how soon damage begins: from {low:.2f} to {high:.2f} all are "
+            f"as likely, and the age at which {self.share:.0%} have damage runs with it from {young:,.0f} to {old:,.0f} "
+            f"{self.clock.replace('_', ' ')}. Detection must come from trials or be assumed."
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the ridge as a table.
+
+        Returns
+        -------
+        DataFrame
+            Columns detection, below_best, scale, shape, age_at_share.
+        """
+        return self.table
+
+
+def detection_ridge(
+    histories: Histories,
+    *,
+    grid: ArrayLike = _GRID,
+    hidden_share: float = 0.0,
+    share: float = 0.1,
+    level: float = 0.95,
+    family: Family = WEIBULL,
+) -> DetectionRidge:
+    r"""Follow the likelihood along the chance that a look finds damage.
+
+    Parameters
+    ----------
+    histories : Histories
+        With the ages of all looks.
+    grid : array_like of float
+        Chances of detection to look at, in (0, 1] [-].
+    hidden_share : float
+        Share of damage that no look can find [-].
+    share : float
+        Share of the panels at whose age the lives are compared [-].
+    level : float
+        Confidence of the bounds [-].
+    family : Family
+        Family of the life.
+
+    Returns
+    -------
+    DetectionRidge
+        Likelihood, scale and shape along the chance, and whether the data tell it.
+
+    Raises
+    ------
+    NoFiniteMaximum
+        If no chance of detection has a fit.
+    ValueError
+        If a chance is not in (0, 1], there are fewer than three, or `level` or `share` is not in (0, 1).
+
+    Notes
+    -----
+    A miss leaves no trace of its own: damage found late may have begun late, or been missed. Only how finds
+    scatter over looks after a first chance to see them tells the two apart, which takes many finds at looks
+    close together. The log-likelihood, highest over scale and shape, is bounded by
+    :math:`\chi^2_1/2` below its highest point.
+
+    Examples
+    --------
+    >>> looks = pd.DataFrame({"life": [0, 0, 1, 1, 2, 2, 3], "age": [1.0, 2, 1, 2, 1, 2, 1],
+    ...                       "found": [False, True, False, False, False, False, True]})
+    >>> detection_ridge(Histories.from_looks(looks)).is_told
+    False
+    """
+    chances = np.unique(np.asarray(grid, np.float64))
+    if chances.size < 3 or not ((chances > 0) & (chances <= 1)).all():
+        raise ValueError(
+            f"`grid` must hold three or more chances above 0 and at most 1. Got {chances.tolist()!r}."
+        )
+    check_level(level)
+    check_share("share", share)
+
+    def fit(chance: float) -> LifeFit | None:
+        try:
+            return fit_family(family, histories, detection=ConstantDetection(float(chance), hidden_share))
+        except NoFiniteMaximum:
+            return None
+
+    fits = {float(chance): fit(chance) for chance in chances}
+    fits = {chance: one for chance, one in fits.items() if one is not None}
+    if not fits:
+        raise NoFiniteMaximum(
+            "No fit at any chance of detection, so there is no ridge to follow. What can be had: the scale under an assumed "
+            "shape and detection (`fit_weibull(..., shape=, detection=)`)."
+        )
+    at = np.array(list(fits))
+    height = np.array([one.log_likelihood for one in fits.values()])
+
+    def value(chance: float) -> float:
+        one = fit(float(chance))
+        return -np.inf if one is None else one.log_likelihood
+
+    best, highest, bounds = profile_on_grid(value, at, height, likelihood_drop(level), tolerance=1e-5)
+    table = pd.DataFrame(
+        {
+            "detection": at,
+            "below_best": highest - height,
+            "scale": [one.scale for one in fits.values()],
+            "shape": [one.shape for one in fits.values()],
+            "age_at_share": [float(one.quantile(share)) for one in fits.values()],
+        }
+    )
+    return DetectionRidge(table, share, best, bounds, level, histories.clock, fits)

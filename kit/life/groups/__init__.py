@@ -1,0 +1,1 @@
+"""How lives differ between groups: regression and shared frailty."""

@@ -1,0 +1,573 @@
+"""How much zones differ, and what each one's own finds say once the others are listened to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
+from scipy.special import chdtrc
+
+from kit.life.fits.fit import LifeFit
+from kit.life.fits.weibull import fit_weibull
+from kit.life.groups.regression_model import push
+from kit.life.groups.shared_likelihood import SharedTerms
+from kit.life.likelihood.maximum import NoFiniteMaximum
+from kit.life.lives.histories import Histories, check_rows
+from kit.numerics.confidence import check_level, likelihood_drop, normal_reach
+from kit.numerics.newton import Summit, climb
+from kit.numerics.quadrature import normal_nodes
+from kit.numerics.typing import Floats
+
+_PARAMETERS = ("scale", "shape", "spread")
+_SELECTIONS = ("lives", "groups")
+_NO_SPREAD = 1e-5  # the likelihood is flat to its last digit below
+_ENDLESS = 6.0  # a spread at which groups differ by factors of hundreds has no end
+_FEW_GROUPS = 5
+_MOST_NODES = 100
+_ROUGH = 1e-7  # error of the quadrature in the log-likelihood from which on it is said
+
+
+@dataclass(frozen=True, eq=False)
+class _SharedModel:
+    """The marginal likelihood with what is not free held."""
+
+    terms: SharedTerms
+    log_shape: float | None
+
+    def climb(self, begin: Floats, held: tuple[int, float, float] | None = None) -> Summit:
+        """Highest point; (j, a, _) holds parameter j at a."""
+        full, free = begin.copy(), np.ones(3, bool)
+        if self.log_shape is not None:
+            full[1], free[1] = self.log_shape, False
+        if held is not None:
+            full[held[0]], free[held[0]] = held[1], False
+        if free[2]:
+            full[2] = max(abs(full[2]), 0.1)  # at 0 the slope is always 0, so that no climb may begin there
+
+        def whole(part: Floats) -> Floats:
+            point = full.copy()
+            point[free] = part
+            return point
+
+        def surface(part: Floats) -> tuple[float, Floats, Floats]:
+            value, g, h = self.terms.surface(whole(part))
+            return value, g[free], h[np.ix_(free, free)]
+
+        def unit(part: Floats) -> Floats:
+            point = whole(part)
+            return np.array([np.exp(np.clip(point[1], -12, 12)), 1.0, 1.0])[free]
+
+        top = climb(surface, full[free], unit, lambda part: abs(whole(part)[2]) > _ENDLESS)
+        point = whole(top.point)
+        point[2] = abs(point[2])
+        return top._replace(point=point)
+
+
+@dataclass(frozen=True, eq=False)
+class SharedFit:
+    r"""Weibull lives whose groups differ by a log-normal hazard multiplier :math:`e^{sz}`, z standard normal.
+
+    Parameters
+    ----------
+    scale, shape : float
+        Of a group with multiplier 1, the middle one [clock units], [-].
+    spread : float
+        Standard deviation s of the log of the multiplier between groups [-]; 0: they do not differ more
+        than by chance.
+    log_likelihood : float
+        Marginal log-likelihood at the maximum [-].
+    covariance : ndarray, shape (3, 3)
+        Covariance of log scale, log shape and spread, from the observed information; nan for a spread
+        of 0, at the edge of what is possible.
+    null : LifeFit
+        The fit without differences.
+    groups : tuple of str
+        The groups.
+    lives, finds : ndarray of float, shape (n_groups,)
+        Of each group [-].
+    selection : str
+        How late entry was allowed for: see `fit_shared`.
+    nodes : int
+        Nodes of the quadrature that were used.
+    quadrature_error : float
+        Change of the log-likelihood with twice as many nodes [-].
+    clock : str
+        Clock of the ages.
+    shape_assumed : bool
+        Whether the shape was given and not fitted.
+    """
+
+    scale: float
+    shape: float
+    spread: float
+    log_likelihood: float
+    covariance: Floats
+    null: LifeFit
+    groups: tuple[str, ...]
+    lives: Floats
+    finds: Floats
+    selection: str
+    nodes: int
+    quadrature_error: float
+    clock: str
+    shape_assumed: bool
+    _model: _SharedModel = field(repr=False)
+
+    def __repr__(self) -> str:
+        """Return one line with the parameters and the evidence."""
+        return (
+            f"SharedFit(scale={self.scale:.6g} {self.clock}, shape={self.shape:.4g}, spread={self.spread:.4g}, "
+            f"groups={len(self.groups)}, finds={self.finds.sum():g} of {self.lives.sum():g} lives, "
+            f"log_likelihood={self.log_likelihood:.4f})"
+        )
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What the reader of the numbers must know."""
+        notes = [
+            "bounds of groups take scale, shape and spread as known, so that they are somewhat too narrow"
+        ]
+        if len(self.groups) < _FEW_GROUPS:
+            notes.append(
+                f"{len(self.groups)} groups: fewer than {_FEW_GROUPS}, which say little of how groups differ"
+            )
+        if self.spread == 0:
+            notes.append(
+                "no spread between groups was found, which is not to say that there is none: read its upper bound"
+            )
+        if self.quadrature_error > _ROUGH:
+            notes.append(
+                f"the log-likelihood changes by {self.quadrature_error:.2g} with twice the nodes: the spread is too wide for the quadrature"
+            )
+        if self._model.terms.late_weight.size:
+            notes.append(
+                "some lives entered late: "
+                + (
+                    "groups are taken as watched only because all their lives were clean then"
+                    if self.selection == "groups"
+                    else "groups are taken as watched whatever their lives did before"
+                )
+            )
+        if self.shape_assumed:
+            notes.append(f"the shape {self.shape:g} is assumed, not fitted")
+        return tuple(notes)
+
+    @property
+    def statistic(self) -> float:
+        """Twice the gain in log-likelihood over groups that do not differ [-]."""
+        return max(2 * (self.log_likelihood - self.null.log_likelihood), 0.0)
+
+    @property
+    def p_no_spread(self) -> float:
+        r"""Chance of such a gain if groups do not differ, half :math:`\chi^2_0` and half :math:`\chi^2_1` [-]."""
+        return 1.0 if self.statistic == 0 else float(chdtrc(1, self.statistic)) / 2
+
+    @property
+    def _point(self) -> Floats:
+        return np.array([np.log(self.scale), np.log(self.shape), self.spread])
+
+    def standard_error(self, name: str) -> float:
+        """Return the standard error of a parameter, from the observed information.
+
+        Parameters
+        ----------
+        name : str
+            ``scale``, ``shape`` or ``spread``.
+
+        Returns
+        -------
+        float
+            In the parameter's unit; nan for an assumed shape and for a spread of 0.
+
+        Raises
+        ------
+        ValueError
+            If the name is unknown.
+        """
+        at = self._index(name)
+        if name == "shape" and self.shape_assumed:
+            return float("nan")
+        se = float(np.sqrt(self.covariance[at, at]))
+        return se if name == "spread" else se * getattr(self, name)
+
+    def _index(self, name: str) -> int:
+        if name not in _PARAMETERS:
+            raise ValueError(f"`name` must be one of {', '.join(_PARAMETERS)}. Got {name!r}.")
+        return _PARAMETERS.index(name)
+
+    def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
+        r"""Two-sided bounds of a parameter.
+
+        Parameters
+        ----------
+        name : str
+            ``scale``, ``shape`` or ``spread``.
+        level : float
+            Confidence [-].
+        method : str
+            ``profile`` (likelihood ratio), or ``wald`` (normal, in the log of scale and shape).
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound. The lower one of the spread is 0 where the likelihood without
+            differences is not lower by what `level` allows; nan in the second method for a spread of 0.
+
+        Raises
+        ------
+        ValueError
+            If a name, method or level is unknown.
+
+        Notes
+        -----
+        The profile of the spread uses :math:`\chi^2_1` throughout; near 0, where the statistic is smaller
+        than that, the bounds are somewhat too wide.
+        """
+        at = self._index(name)
+        if method not in ("profile", "wald"):
+            raise ValueError(f"`method` must be profile or wald. Got {method!r}.")
+        check_level(level)
+        if name == "shape" and self.shape_assumed:
+            return (float("nan"), float("nan"))
+        back = float if name == "spread" else np.exp
+        centre = self._point[at]
+        se = float(np.sqrt(self.covariance[at, at]))
+        reach = normal_reach(level) * (se if np.isfinite(se) else 0.2)
+        if method == "wald":
+            reach = reach if np.isfinite(se) else np.nan
+            low, high = centre - reach, centre + reach
+            return float(back(max(low, 0.0) if name == "spread" else low)), float(back(high))
+        drop = likelihood_drop(level)
+        best = (self._point, self.log_likelihood)
+        high = push(self._model, best, (at, centre, 0.0), 1, reach, 1.0, drop)
+        if name != "spread":
+            low = push(self._model, best, (at, centre, 0.0), 1, reach, -1.0, drop)
+        elif self.null.log_likelihood >= self.log_likelihood - drop:
+            low = 0.0
+        else:
+
+            def excess(s: float) -> float:
+                if s == 0:
+                    return self.null.log_likelihood - self.log_likelihood + drop
+                return self._model.climb(self._point, (2, s, 0.0)).value - self.log_likelihood + drop
+
+            low = float(brentq(excess, 0.0, centre, xtol=1e-10))
+        return float(back(low)), float(back(high))
+
+    def survival(self, age: ArrayLike, group: str | None = None) -> Floats:
+        """Share of panels still without damage, in a group or in a new one.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages [clock units].
+        group : str, optional
+            A group, with its most likely multiplier; default: a group of which nothing is known, the
+            mean over all multipliers.
+
+        Returns
+        -------
+        ndarray of float
+            Shares [-].
+
+        Raises
+        ------
+        ValueError
+            If there is no such group.
+        """
+        hazard = (np.asarray(age, np.float64) / self.scale) ** self.shape
+        if group is not None:
+            if group not in self.groups:
+                raise ValueError(f"`group` must be one of {', '.join(self.groups)}. Got {group!r}.")
+            return np.exp(-hazard * self._pooled()[0][self.groups.index(group)])
+        x, weight = normal_nodes(64)
+        return np.exp(-hazard[..., None] * np.exp(self.spread * x)) @ weight
+
+    def _pooled(self, level: float = 0.95) -> tuple[Floats, Floats, Floats, Floats]:
+        """Multiplier of each group: most likely, mean, and the ends that leave out an equal share each."""
+        terms, s = self._model.terms, self.spread
+        sums = terms._sums(*self._point[:2])
+        middle, width = terms.place(terms.given, sums, s)
+        # Fine steps around the middle, and coarse ones as far as the prior alone would reach.
+        z = np.concatenate(
+            [middle[:, None] + width[:, None] * np.linspace(-8, 8, 321), middle[:, None] + np.linspace(-8, 8, 81)],
+            axis=1,
+        )  # fmt: skip
+        z.sort(axis=1)
+        with np.errstate(over="ignore"):
+            log_density = terms.given(sums, s * z)[0] - z * z / 2
+        density = np.exp(log_density - log_density.max(axis=1, keepdims=True))
+        gap = np.diff(z, axis=1)
+        share = np.cumsum((density[:, 1:] + density[:, :-1]) / 2 * gap, axis=1)
+        total = share[:, -1:]
+        share = np.concatenate([np.zeros_like(total), share / total], axis=1)
+        weighted = density * np.exp(s * z)
+        mean = ((weighted[:, 1:] + weighted[:, :-1]) / 2 * gap).sum(axis=1) / total[:, 0]
+        tail = (1 - level) / 2
+        low, high = (
+            np.array([np.interp(p, share[i], z[i]) for i in range(terms.n_groups)]) for p in (tail, 1 - tail)
+        )
+        return np.exp(s * middle), mean, np.exp(s * low), np.exp(s * high)
+
+    def _raw(self) -> tuple[Floats, Floats]:
+        """Multiplier that each group's own lives ask for, and finds expected with multiplier 1."""
+        terms = self._model.terms
+        sums = terms._sums(*self._point[:2])
+        if terms.together:  # a group by itself is conditioned on its own entries
+            sums = (sums[0] - sums[1], *sums[1:])
+        zero = np.zeros((terms.n_groups, 1))
+        expected = self.finds - terms.given(sums, zero)[1][:, 0]
+        u = np.zeros(terms.n_groups)
+        with np.errstate(all="ignore"):
+            for _ in range(200):
+                part = terms.given(sums, u[:, None])[:, :, 0]
+                step = np.clip(np.nan_to_num(part[1] / -part[3]), -1.0, 1.0)
+                u = u + np.where(self.finds > 0, step, 0.0)
+                if np.abs(step[self.finds > 0]).max(initial=0.0) < 1e-10:
+                    break
+            raw = np.where(self.finds > 0, np.exp(u), 0.0)
+        return np.where(u > 100, np.inf, raw), expected
+
+    def to_frame(self, *, share: float = 0.1, level: float = 0.95) -> pd.DataFrame:
+        """Return the groups with what their own lives say beside what pooling makes of it.
+
+        Parameters
+        ----------
+        share : float
+            Share of the panels with damage at whose age groups are compared [-].
+        level : float
+            Of the bounds [-].
+
+        Returns
+        -------
+        DataFrame
+            Index group, highest multiplier first; lives, finds, expected (finds of a group with multiplier
+            1 in the same watch); multiplier_raw (from the group's own lives under the common shape; 0
+            without finds), multiplier (pooled: the most likely), multiplier_mean, multiplier_lower,
+            multiplier_upper [-]; age_raw, age, age_lower, age_upper: age by which the share has damage
+            [clock units].
+
+        Raises
+        ------
+        ValueError
+            If `share` or `level` is not between 0 and 1.
+
+        Notes
+        -----
+        The bounds hold the asked share of what is believed of the multiplier once its group's lives were
+        seen, with scale, shape and spread as fitted. Where each life is conditioned by itself, the pooled
+        multiplier always lies between the group's own and 1.
+        """
+        for name, value in (("share", share), ("level", level)):
+            if not 0 < value < 1:
+                raise ValueError(f"`{name}` must be above 0 and below 1. Got {value!r}.")
+        raw, expected = self._raw()
+        pooled, mean, low, high = self._pooled(level)
+        table = pd.DataFrame(
+            {
+                "lives": self.lives,
+                "finds": self.finds,
+                "expected": expected,
+                "multiplier_raw": raw,
+                "multiplier": pooled,
+                "multiplier_mean": mean,
+                "multiplier_lower": low,
+                "multiplier_upper": high,
+            },
+            index=pd.Index(self.groups, name="group"),
+        )
+        middle = self.scale * (-np.log1p(-share)) ** (1 / self.shape)
+        with np.errstate(divide="ignore"):
+            for name, by in (("age_raw", raw), ("age", pooled), ("age_lower", high), ("age_upper", low)):
+                table[name] = middle * by ** (-1 / self.shape)
+        return table.sort_values("multiplier", ascending=False, kind="stable")
+
+
+def fit_shared(
+    histories: Histories | pd.DataFrame,
+    group: str | Sequence[object],
+    *,
+    nodes: int = 20,
+    shape: float | None = None,
+    selection: str = "lives",
+) -> SharedFit:
+    r"""Fit Weibull lives whose groups differ, and let small groups borrow from the others.
+
+    A zone with two finds in five lives may be bad, or unlucky. How much zones differ at all is fitted
+    from all of them; each zone's own rate is then drawn towards the common one, the more the less was
+    seen of it. Zones without finds stay in.
+
+    Parameters
+    ----------
+    histories : Histories or DataFrame
+        The lives: histories, or rows with lower, upper [clock units], optional entry [clock units] and
+        count [-], such as `with_covariates` gives.
+    group : str or sequence, shape (n,)
+        Column that names each row's group, such as the zone, the panel or the aircraft; or the names.
+    nodes : int
+        Nodes of the adaptive Gauss-Hermite quadrature; doubled, to 100 at most, until the log-likelihood
+        changes by less than 1e-7 with twice as many.
+    shape : float, optional
+        Shape to assume instead of fitting it.
+    selection : str
+        What late entry says of a group. ``lives``: a group is under watch whatever its lives did before,
+        such as a zone; each life is conditioned on its own entry. ``groups``: a group is under watch only
+        because all its lives were clean at their entries, such as a panel with one life; groups of long
+        life are then over-represented, which is allowed for. Without late entries both are one.
+
+    Returns
+    -------
+    SharedFit
+        The maximum of the marginal likelihood.
+
+    Raises
+    ------
+    NoFiniteMaximum
+        If there is no fit without groups, or the spread between groups has no finite maximum.
+    ValueError
+        If there are fewer than two groups, a group is blank, or rows are impossible.
+
+    See Also
+    --------
+    fit_weibull : The fit without differences between groups.
+    fit_regression : Differences by covariates.
+
+    Notes
+    -----
+    Given its multiplier :math:`w = e^{sz}`, a life has :math:`S(t) = e^{-w (t/\mathrm{scale})^k}`. A group
+    adds, with z standard normal, for the two selections
+
+    .. math:: \log E_z \prod_i \frac{S(l_i) - S(u_i)}{S(v_i)}
+       \quad\mathrm{and}\quad
+       \log \frac{E_z \prod_i [S(l_i) - S(u_i)]}{E_z \prod_i S(v_i)} .
+
+    The second one takes the lives of the rows as all that the group had: each clean entry is evidence for
+    a small multiplier. Where lives that were damaged before their entry have been left out (prevalent
+    cases) that evidence is one-sided, and the spread and the rates come out wrong; then the first one is
+    close. The mean over z is taken by Gauss-Hermite quadrature around the top of each group's integrand
+    [1]_. Whether groups differ is tested by the likelihood ratio, which at the edge s = 0 is half
+    :math:`\chi^2_0` and half :math:`\chi^2_1` [2]_.
+
+    References
+    ----------
+    .. [1] J. C. Pinheiro and D. M. Bates, "Approximations to the log-likelihood function in the nonlinear
+       mixed-effects model", *Journal of Computational and Graphical Statistics*, vol. 4, 1995, pp. 12-35.
+    .. [2] S. G. Self and K.-Y. Liang, "Asymptotic properties of maximum likelihood estimators and
+       likelihood ratio tests under nonstandard conditions", *Journal of the American Statistical
+       Association*, vol. 82, 1987, pp. 605-610.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({
+    ...     "lower": [0, 1000, 2000] * 4,
+    ...     "upper": [1000, 2000, np.inf] * 4,
+    ...     "count": [1, 2, 30, 8, 12, 10, 2, 3, 25, 1, 1, 3],
+    ...     "zone": ["A"] * 3 + ["B"] * 3 + ["C"] * 3 + ["D"] * 3,
+    ... })
+    >>> fit = fit_shared(rows, "zone")
+    >>> print(f"{fit.spread:.2f}, p = {fit.p_no_spread:.1e}")
+    0.90, p = 9.8e-06
+    >>> fit.to_frame()[["finds", "multiplier_raw", "multiplier"]].round(2)
+           finds  multiplier_raw  multiplier
+    group
+    B       20.0            3.55        3.28
+    D        2.0            1.74        1.39
+    C        5.0            0.60        0.67
+    A        3.0            0.31        0.42
+    """
+    if selection not in _SELECTIONS:
+        raise ValueError(f"`selection` must be lives or groups. Got {selection!r}.")
+    if not (isinstance(nodes, int | np.integer) and 1 < nodes <= _MOST_NODES):
+        raise ValueError(f"`nodes` must be a whole number from 2 to {_MOST_NODES}. Got {nodes!r}.")
+    frame = histories.to_frame() if isinstance(histories, Histories) else histories
+    missing = [name for name in ("lower", "upper") if name not in frame.columns]
+    if missing:
+        raise ValueError(
+            f"`histories` must be histories, or rows with lower and upper. Got {', '.join(map(str, frame.columns))}."
+        )
+    column = {name: frame[name].to_numpy() if name in frame.columns else None for name in ("entry", "count")}
+    entry, lower, upper, count = check_rows(
+        frame["lower"].to_numpy(), frame["upper"].to_numpy(), column["entry"], column["count"]
+    )
+    code, names = _groups(frame, group)
+    null = fit_weibull(lower=lower, upper=upper, entry=entry, count=count, shape=shape)
+    start = np.array([np.log(null.scale), np.log(null.shape), 0.5])
+    while True:
+        terms = SharedTerms.from_rows(
+            entry, lower, upper, count, code, together=selection == "groups", nodes=int(nodes)
+        )
+        model = _SharedModel(terms, None if shape is None else float(np.log(shape)))
+        top = model.climb(start)
+        if top.point[2] < _NO_SPREAD:
+            top = max((top, model.climb(np.r_[start[:2], 1.5])), key=lambda summit: summit.value)
+        error = abs(float(terms.by_group(*top.point, nodes=2 * int(nodes))[0].sum()) - top.value)
+        is_endless = not np.isfinite(top.value) or not top.point[2] <= _ENDLESS
+        is_endless |= top.flat is not None and top.point[2] > _NO_SPREAD
+        if (error <= _ROUGH and not is_endless) or 2 * nodes > _MOST_NODES:
+            break
+        nodes = 2 * int(nodes)
+    if is_endless:
+        raise NoFiniteMaximum(
+            f"No fit: the likelihood keeps rising as the spread between the {len(names)} groups grows (beyond "
+            f"{top.point[2]:.3g}), so no finite maximum exists. What can be had: a fit under an assumed shape "
+            "(`shape=`), or fewer and larger groups."
+        )
+    free = np.array([True, shape is None, True])
+    covariance = np.zeros((3, 3))
+    if top.point[2] < _NO_SPREAD or top.value <= null.log_likelihood:
+        point, value = np.array([np.log(null.scale), np.log(null.shape), 0.0]), null.log_likelihood
+        covariance[:2, :2] = null.covariance
+        covariance[2, :] = covariance[:, 2] = np.nan
+    else:
+        point, value = top.point, top.value
+        covariance[np.ix_(free, free)] = np.linalg.inv(-top.hessian)
+    return SharedFit(
+        float(np.exp(point[0])),
+        float(np.exp(point[1])) if shape is None else float(shape),
+        float(point[2]),
+        value,
+        covariance,
+        null,
+        names,
+        np.bincount(code, weights=count, minlength=len(names)),
+        np.bincount(code, weights=np.where(np.isfinite(upper), count, 0.0), minlength=len(names)),
+        selection,
+        int(nodes),
+        error,
+        histories.clock if isinstance(histories, Histories) else str(frame.attrs.get("clock", "age")),
+        shape is not None,
+        model,
+    )
+
+
+def _groups(frame: pd.DataFrame, group: str | Sequence[object]) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    """Return the number of each row's group, and the names."""
+    if isinstance(group, str):
+        if group not in frame.columns:
+            raise ValueError(
+                f"`group` must name a column of the rows. Got {group!r}. There are {', '.join(map(str, frame.columns))}."
+            )
+        values = frame[group].astype(object)
+    else:
+        values = pd.Series(np.asarray(group, dtype=object))
+        if len(values) != len(frame):
+            raise ValueError(
+                f"`group` must name a group for each of the {len(frame)} rows. Got {len(values)} names."
+            )
+    blank = (values.isna() | (values.astype(str).str.strip() == "")).to_numpy()
+    if blank.any():
+        raise ValueError(
+            f"`group` must name a group in every row: {int(blank.sum())} of {len(values)} rows are blank, first row "
+            f"{int(np.argmax(blank))}. Fill it in, or leave these rows out."
+        )
+    code, names = pd.factorize(values.astype(str), sort=True)
+    if len(names) < 2:
+        raise ValueError(
+            f"`group` must name at least 2 groups. Got {len(names)}{': ' + names[0] if len(names) else ''}. One group "
+            "says nothing of how groups differ; fit it with `fit_weibull`."
+        )
+    return code.astype(np.int64), tuple(map(str, names))

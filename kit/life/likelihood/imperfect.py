@@ -1,0 +1,293 @@
+"""What looks that may miss say of the age at onset."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kit.life.likelihood.likelihood import SumTerms
+from kit.life.lives.histories import Histories, looks_with_entries
+from kit.numerics.quadrature import unit_nodes
+from kit.numerics.typing import Floats
+
+
+class Detection(Protocol):
+    """What a fit needs to know of imperfect looks: see `kit.detection`."""
+
+    weights: Floats
+
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Chance of detection at a delay after onset, one column for each class of damage."""
+
+
+def pod_of_looks(model: Detection, delay: Floats, method: NDArray[np.object_] | None) -> Floats:
+    """Chance of detection at looks, by their method where the model tells methods apart.
+
+    Parameters
+    ----------
+    model : Detection
+        Chance of detection.
+    delay : ndarray, shape (n,)
+        Time from onset to each look [clock units].
+    method : ndarray of object, shape (n,) or None
+        Method of each look.
+
+    Returns
+    -------
+    ndarray, shape (n, n_classes)
+        Chances [-].
+    """
+    if isinstance(model, MethodDetection):
+        if method is None:
+            raise ValueError(
+                "`detection` by method needs the method of each look. Got histories without; give `from_looks` a column method."
+            )
+        return model.pod_by_method(delay, method)
+    return model.pod_at_delay(delay)
+
+
+@dataclass(frozen=True)
+class MethodDetection:
+    """Looks whose chance to find damage depends on their method.
+
+    Parameters
+    ----------
+    pods : mapping of str to Detection or float
+        By method: a chance, or a model of it. All models have the same classes of damage.
+    hidden_share : float
+        Share of damage that no look can find, where all of `pods` are chances [-].
+
+    Raises
+    ------
+    ValueError
+        If `pods` is empty, or its models have different classes of damage.
+    """
+
+    pods: Mapping[str, Detection | float]
+    hidden_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Check that the methods go together."""
+        if not self.pods:
+            raise ValueError("`pods` must name at least one method. Got none.")
+        weights = [np.asarray(model.weights) for model in self._models.values()]
+        if any(w.shape != weights[0].shape or not np.allclose(w, weights[0]) for w in weights):
+            raise ValueError("`pods` must be models with the same classes of damage. Their weights differ.")
+
+    @property
+    def _models(self) -> dict[str, Detection]:
+        return {
+            name: ConstantDetection(float(pod), self.hidden_share) if isinstance(pod, int | float) else pod
+            for name, pod in self.pods.items()
+        }
+
+    @property
+    def weights(self) -> Floats:
+        """Shares of the classes of damage."""
+        return np.asarray(next(iter(self._models.values())).weights)
+
+    def pod_by_method(self, delay: Floats, method: NDArray[np.object_]) -> Floats:
+        """Chance of detection at looks.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to each look [clock units].
+        method : ndarray of object, shape (n,)
+            Method of each look; blank counts as the worst of them.
+
+        Returns
+        -------
+        ndarray, shape (n, n_classes)
+            Chances [-].
+
+        Raises
+        ------
+        ValueError
+            If a method has no chance.
+        """
+        unknown = sorted(set(method[method != ""]) - set(self.pods))
+        if unknown:
+            raise ValueError(
+                f"`detection` must have a chance for every method. Got none for {', '.join(map(str, unknown))}; known are "
+                f"{', '.join(self.pods)}."
+            )
+        each = {name: model.pod_at_delay(delay) for name, model in self._models.items()}
+        out = np.min(list(each.values()), axis=0)
+        for name, pod in each.items():
+            out = np.where((method == name)[:, None], pod, out)
+        return out
+
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Chance of detection by the worst of the methods.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to the look [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n, n_classes)
+            Chances [-].
+        """
+        return self.pod_by_method(delay, np.full(delay.shape, "", dtype=object))
+
+
+@dataclass(frozen=True)
+class ConstantDetection:
+    """Looks that find damage with one chance, however long it has been there.
+
+    Parameters
+    ----------
+    pod : float
+        Chance that a look finds damage that is there [-].
+    hidden_share : float
+        Share of damage that no look can find, such as on the far side [-].
+
+    Raises
+    ------
+    ValueError
+        If `pod` is not in (0, 1] or `hidden_share` not in [0, 1).
+    """
+
+    pod: float
+    hidden_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Check the two chances."""
+        if not 0 < self.pod <= 1:
+            raise ValueError(f"`detection` must be a chance above 0 and at most 1. Got {self.pod!r}.")
+        if not 0 <= self.hidden_share < 1:
+            raise ValueError(f"`hidden_share` must be at least 0 and below 1. Got {self.hidden_share!r}.")
+
+    @property
+    def weights(self) -> Floats:
+        """Shares of the damage that looks can find and that they cannot."""
+        return np.array([1.0 - self.hidden_share, self.hidden_share])
+
+    def pod_at_delay(self, delay: Floats) -> Floats:
+        """Chance of detection at each delay.
+
+        Parameters
+        ----------
+        delay : ndarray, shape (n,)
+            Time from onset to the look [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            For damage that looks can find, and that they cannot [-].
+        """
+        return np.broadcast_to(np.array([self.pod, 0.0]), (*delay.shape, 2))
+
+
+def gaps_before_looks(
+    age: Floats, first: NDArray[np.int64], last: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats, Floats]:
+    """Return the gaps in which onset may lie: before each look, back to the one before it or to age 0.
+
+    Parameters
+    ----------
+    age : ndarray, shape (n_looks,)
+        Ages of the looks, life by life, rising [clock units].
+    first, last : ndarray of int, shape (n_rows,)
+        The looks first..last-1 belong to a row.
+
+    Returns
+    -------
+    row, gap : ndarray of int, shape (n_gaps,)
+        The row of each gap, and which of the row's looks ends it, from 0.
+    low, high : ndarray of float, shape (n_gaps,)
+        Where each gap begins and ends; looks at one age have an empty gap between them [clock units].
+    """
+    m = last - first
+    row = np.repeat(np.arange(m.size), m)
+    gap = np.arange(row.size) - np.repeat(np.cumsum(m) - m, m)
+    look = first[row] + gap
+    return row, gap, np.where(gap > 0, age[np.maximum(look - 1, 0)], 0.0), age[look]
+
+
+def detection_terms(histories: Histories, model: Detection) -> SumTerms:
+    """Chances of what imperfect looks showed, as sums of interval chances.
+
+    Parameters
+    ----------
+    histories : Histories
+        With the ages of all looks.
+    model : Detection
+        Chance of detection by the delay since onset, by class of damage.
+
+    Returns
+    -------
+    SumTerms
+        One row for each life, and one of weight -count for each life that entered late.
+
+    Notes
+    -----
+    For onset between two looks the chance of detection at each later look is averaged over three
+    Gauss points of the onset's age within the gap; it is exact where detection does not depend on the
+    delay.
+    """
+    n = len(histories)
+    ages, owner, method, begin = looks_with_entries(histories)
+    start, end = begin[:-1], begin[1:]
+    found = np.isfinite(histories.upper)
+    n_before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
+
+    node, node_weight = unit_nodes(3)
+
+    def rows(first: NDArray[np.int64], last: NDArray[np.int64], is_found: NDArray[np.bool_]):
+        """Terms of lives with the looks first..last-1, the last of them a find where `is_found`."""
+        m = last - first
+        gap_life, gap, low, high = gaps_before_looks(ages, first, last)
+        n_after = m[gap_life] - gap  # looks at or after the gap's end
+        pair_gap = np.repeat(np.arange(gap.size), n_after)
+        pair_start = np.cumsum(n_after) - n_after
+        offset = np.arange(pair_gap.size) - pair_start[pair_gap]
+        look = first[gap_life[pair_gap]] + gap[pair_gap] + offset
+        at, by = ages[look], None if method is None else method[look]
+        is_last = offset == n_after[pair_gap] - 1
+        chance = np.zeros(gap.size)
+        for x, wx in zip(node, node_weight, strict=True):
+            onset = low + x * (high - low)
+            pod = pod_of_looks(model, at - onset[pair_gap], by)
+            with np.errstate(divide="ignore"):
+                log_miss = np.log1p(-pod)
+            finds = is_last & is_found[gap_life[pair_gap]]
+            # Of the looks after onset all miss, but for the last one of a life with a find.
+            log_chance = np.where(
+                finds[:, None], np.log(np.where(finds[:, None], np.maximum(pod, 1e-300), 1.0)), log_miss
+            )
+            log_gap = np.add.reduceat(log_chance, pair_start, axis=0) if gap.size else log_chance
+            chance += wx * (np.exp(log_gap) @ model.weights)
+        survivors = np.flatnonzero(~is_found)
+        last_age = np.where(m > 0, ages[np.maximum(last - 1, 0)], 0.0)
+        return (
+            np.r_[low, last_age[survivors]],
+            np.r_[high, np.full(survivors.size, np.inf)],
+            np.r_[chance, np.ones(survivors.size)],
+            np.r_[gap_life, survivors],
+        )
+
+    low, high, chance, row = rows(start, end, found)
+    late = np.flatnonzero(histories.entry > 0)
+    low2, high2, chance2, row2 = rows(start[late], start[late] + n_before[late], np.zeros(late.size, bool))
+    low, high, chance = np.r_[low, low2], np.r_[high, high2], np.r_[chance, chance2]
+    row = np.r_[row, row2 + n]
+    keep = (chance > 0) & (high > low)
+    low, high, chance, row = low[keep], high[keep], chance[keep], row[keep]
+    order = np.argsort(row, kind="stable")
+    with np.errstate(divide="ignore"):
+        return SumTerms(
+            np.log(low[order]),
+            np.log(high[order]),
+            chance[order],
+            row[order],
+            np.r_[histories.count, -histories.count[late]],
+            np.r_[np.arange(n), late],
+        )

@@ -1,0 +1,1 @@
+"""Histories of lives: clean until, found by, under watch from."""

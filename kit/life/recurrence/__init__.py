@@ -1,0 +1,1 @@
+"""How often damage comes back, and what a repair restores."""

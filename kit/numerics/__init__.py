@@ -1,0 +1,1 @@
+"""Numerical tools that every fit shares: maximum, profile, covariance, quadrature, levels of confidence."""

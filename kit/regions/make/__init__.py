@@ -1,0 +1,1 @@
+"""Which part of the skin a finding covers."""

@@ -1,0 +1,1 @@
+"""Which findings are the same damage, and what became of it."""

@@ -1,0 +1,1 @@
+"""What water and repairs weigh."""
