@@ -37,7 +37,7 @@ def test_bounds_of_what_is_not_known_are_not_known_and_negative_counts_are_refus
     assert np.isnan(poisson_bounds([np.nan])).all()
     with pytest.raises(ValueError, match=r"must not be negative\. Got -2"):
         poisson_bounds([1, -2])
-    with pytest.raises(ValueError, match=r"between 0 and 1\. Got 95"):
+    with pytest.raises(ValueError, match=r"`level` must be above 0 and below 1\. Got 95"):
         poisson_bounds(1, level=95)
 
 
