@@ -36,7 +36,9 @@ def test_an_impossible_level_is_refused(level):
 
 
 def test_a_negative_count_is_refused():
-    with pytest.raises(ValueError, match=r"^`count` must not be negative\. Got -2; check what was counted\.$"):
+    with pytest.raises(
+        ValueError, match=r"^`count` must not be negative\. Got -2; check what was counted\.$"
+    ):
         poisson_bounds([3, -2])
 
 
