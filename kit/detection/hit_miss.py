@@ -13,8 +13,8 @@ from kit.detection.hit_miss_fit import HitMissFit, Options
 from kit.detection.hit_miss_surface import Surface
 from kit.detection.links import check_link, line_at, shares
 from kit.detection.trials import REMEDY, Trials, check_trials, highest_step, refuse_without_maximum
-from kit.life.likelihood.maximum import NoFiniteMaximum
-from kit.numerics.newton import climb
+from kit.numerics.maximum import maximise
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _LEAST_OVERLAP = 1e-3  # expected trials whose outcome is open; below it the curve is a step
@@ -233,7 +233,7 @@ def line_design(data: Trials, common_slope: bool, middle: float, unit: float) ->
     return np.hstack([own, x if common_slope else own * x])
 
 
-def climb_on(surface: Surface, begin: Floats) -> tuple[Floats, float, Floats, bool]:
+def maximise_on(surface: Surface, begin: Floats) -> tuple[Floats, float, Floats, bool]:
     """Climb to the maximum of a surface.
 
     Parameters
@@ -248,7 +248,7 @@ def climb_on(surface: Surface, begin: Floats) -> tuple[Floats, float, Floats, bo
     point, value, hessian, is_maximum
         Where it ended.
     """
-    top = climb(
+    top = maximise(
         surface,
         begin,
         lambda point: 1 / np.maximum(1.0, np.abs(point) / 2),
@@ -262,7 +262,7 @@ def _without_spread(surface: Surface, data: Trials, cautions: list[str]) -> _Bes
     real = ~data.blank
     share = float(data.hit[real].sum() / data.count[real].sum())
     order = np.argsort(data.size, kind="stable")
-    across = surface.design[:, len(data.groups) :].sum(axis=1)  # size, on the scale of the climb
+    across = surface.design[:, len(data.groups) :].sum(axis=1)  # size, on the scale of the search
     top = order[-max(data.size.size // 5, 1) :]
     highest = float((data.hit[top].sum() + 1) / (data.count[top].sum() + 2))
     calls = data.hit[data.blank].sum() / data.count[data.blank].sum() if data.blank.any() else 0.02
@@ -286,7 +286,7 @@ def _without_spread(surface: Surface, data: Trials, cautions: list[str]) -> _Bes
                     [logit(end)] if plateau is None else [],
                     [logit(np.clip(calls, 0.003, 0.5))] if false is None else [],
                 ]
-                point, value, hessian, good = climb_on(part, start)
+                point, value, hessian, good = maximise_on(part, start)
                 _, reached, chance, _ = part.natural(point)
                 at_bound = (plateau is None and reached > 1 - _AT_BOUND) or (
                     false is None and chance < _AT_BOUND
@@ -338,7 +338,7 @@ def _with_spread(fixed: _Best, data: Trials, cautions: list[str]) -> _Best:
     point, before = np.r_[fixed.point, np.log(0.5)], -np.inf
     for _ in range(12):
         surface = surface.centred(point)
-        point, value, hessian, good = climb_on(surface, point)
+        point, value, hessian, good = maximise_on(surface, point)
         if not np.isfinite(value) or point[-1] < np.log(_NO_SPREAD) or abs(value - before) < 1e-8:
             break
         before = value

@@ -36,7 +36,7 @@ def profile_excess(fit: HitMissFit, g: int, pod: float, z: float) -> Callable[[f
     callable
         Of the size, or its log.
     """
-    from kit.detection.hit_miss import climb_on
+    from kit.detection.hit_miss import maximise_on
 
     data, n_groups = fit.data, len(fit.groups)
     own = data.group == g
@@ -83,12 +83,12 @@ def profile_excess(fit: HitMissFit, g: int, pod: float, z: float) -> Callable[[f
         )
         point = state["point"]
         if starts is None:
-            point, value, _, _ = climb_on(surface, point)
+            point, value, _, _ = maximise_on(surface, point)
         else:
             for _ in range(6):
                 before = point
                 surface = surface.centred(point)
-                point, value, _, _ = climb_on(surface, point)
+                point, value, _, _ = maximise_on(surface, point)
                 if np.abs(point - before).max() < 1e-7:
                     break
         if np.isfinite(value):

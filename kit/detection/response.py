@@ -11,8 +11,8 @@ from scipy.special import log_ndtr, ndtr, ndtri
 
 from kit.detection.curve import FittedPod, LinkedCurve
 from kit.detection.demonstration import pod_bounds as share_bounds
-from kit.life.likelihood.maximum import NoFiniteMaximum
-from kit.numerics.newton import climb
+from kit.numerics.maximum import maximise
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 
@@ -349,7 +349,7 @@ def fit_response(
         hess[2, 2] -= seen.sum() / point[2] ** 2
         return float(value.sum()), grad, hess
 
-    top = climb(surface, np.r_[start / scatter, 1.0], lambda point: 1 / np.maximum(1.0, np.abs(point) / 2))
+    top = maximise(surface, np.r_[start / scatter, 1.0], lambda point: 1 / np.maximum(1.0, np.abs(point) / 2))
     if top.flat is not None:
         raise NoFiniteMaximum(
             "No fit: the likelihood of the readings has no finite maximum. What can be had: count hits and misses at the "
@@ -359,7 +359,7 @@ def fit_response(
     sigma = scatter / gamma
     slope = d1 * sigma / x_unit
     intercept = y_mid + d0 * sigma - slope * x_mid
-    # Derivatives of (intercept, slope, log sigma) by the parameters of the climb.
+    # Derivatives of (intercept, slope, log sigma) by the parameters of the search.
     by_slope = np.array([0.0, sigma / x_unit, -slope / gamma])
     jacobian = np.stack(
         [np.array([sigma, 0.0, -d0 * sigma / gamma]) - x_mid * by_slope, by_slope, [0.0, 0.0, -1 / gamma]]

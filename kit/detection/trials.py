@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import xlogy
 
-from kit.life.likelihood.maximum import NoFiniteMaximum
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 REMEDY = (

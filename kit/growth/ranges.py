@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import brentq, minimize
 
-from kit.numerics.newton import second_derivatives
+from kit.numerics.covariance import second_derivatives
 from kit.numerics.typing import Floats
 
 _NEAR = 1e-4  # so near to an end of its range a parameter lies at it

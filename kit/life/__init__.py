@@ -22,7 +22,6 @@ from kit.life.groups.frailty import SharedFit, fit_shared
 from kit.life.groups.regression import fit_regression
 from kit.life.groups.regression_fit import RegressionFit
 from kit.life.likelihood.imperfect import ConstantDetection, MethodDetection
-from kit.life.likelihood.maximum import NoFiniteMaximum
 from kit.life.lives.covariates import COVARIATES, with_covariates
 from kit.life.lives.histories import Histories, build_histories, histories_of_kind, panel_looks
 from kit.life.lives.repairs import (
@@ -34,6 +33,7 @@ from kit.life.lives.repairs import (
 from kit.life.recurrence.power_law import PowerLawFit, fit_power_law, fit_power_law_grouped, trend_tests
 from kit.life.recurrence.recurrent import MeanCumulative, mean_cumulative
 from kit.life.recurrence.restoration import RestorationFit, fit_restoration
+from kit.numerics.refusals import NoFiniteMaximum
 
 __all__ = [
     "COVARIATES",

@@ -185,7 +185,7 @@ def _two_stage(rng: np.random.Generator) -> list[Result]:
                 break
     fit = fit_moisture_then_disbond(pd.DataFrame(rows))
     return [
-        (name.replace("_", " "), true, fit.estimates[name], *fit.bounds(name, level=LEVEL))
+        (name.replace("_", " "), true, fit.estimates[name], *fit.bounds(name, level=LEVEL, method="wald"))
         for name, true in truth.items()
     ]
 

@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 from mpmath import mp, mpf
 
+from kit.life.likelihood.families import FAMILIES
 from kit.life.likelihood.imperfect import ConstantDetection, detection_terms
-from kit.life.likelihood.likelihood import PerfectTerms, log1mexp, row_scores
+from kit.life.likelihood.likelihood import FamilyTerms, PerfectTerms, log1mexp, row_scores
 from kit.life.lives.histories import Histories
 
 INF = np.inf
@@ -159,3 +160,27 @@ def test_merging_equal_ages_changes_no_likelihood(whole, n):
     assert value == pytest.approx(float(count @ chance), rel=1e-11)
     scores = row_scores(entry, lower, upper, count, np.log(5000.0), np.log(1.7))
     np.testing.assert_allclose(gradient, scores.sum(axis=0), rtol=1e-9, atol=1e-8)
+
+
+@pytest.mark.parametrize("log_shape", [4.6, 5.64, 7.0, 12.0])
+@pytest.mark.parametrize("detection", [1.0, 0.7])
+def test_derivatives_are_numbers_where_nobody_is_left(log_shape, detection):
+    """At an endless shape the hazard beyond the scale is beyond all numbers; nobody is left there to have it."""
+    looks = pd.DataFrame(
+        [(life, 600.0 * k, life < 4 and k == 7) for life in range(9) for k in range(1, 8)],
+        columns=["life", "age", "found"],
+    )
+    histories = Histories.from_looks(looks)
+    rows = histories.entry, histories.lower, histories.upper, histories.count
+    merged = PerfectTerms.from_rows(*rows)
+    forms = [detection_terms(histories, ConstantDetection(detection))]
+    forms += (
+        [merged, *(FamilyTerms(merged, family) for family in FAMILIES.values())] if detection == 1 else []
+    )
+    for terms in forms:
+        for log_scale in np.log([700.0, 3900.0, 4150.0, 4250.0, 9000.0]):
+            with np.errstate(all="ignore"):
+                value, gradient, hessian = terms.value(log_scale, log_shape)
+            if value > -1e100:  # below, squares of the hazard are beyond all numbers
+                assert np.isfinite(gradient).all()
+                assert np.isfinite(hessian).all()

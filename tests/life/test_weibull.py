@@ -23,8 +23,9 @@ from kit.life.fits.weibull import (
 )
 from kit.life.likelihood.imperfect import ConstantDetection, detection_terms
 from kit.life.likelihood.likelihood import PerfectTerms, row_scores
-from kit.life.likelihood.maximum import NoFiniteMaximum, maximise
+from kit.life.likelihood.maximum import highest_life
 from kit.life.lives.histories import Histories
+from kit.numerics.refusals import NoFiniteMaximum
 
 REFERENCES = Path(__file__).parents[1] / "data" / "references"
 EXPECTED = pd.read_csv(REFERENCES / "expected.csv")
@@ -548,7 +549,7 @@ def test_a_likelihood_that_rises_for_ever_ends_in_a_refusal_and_not_in_a_number(
             return log_scale, np.array([1.0, 0.0]), -0.001 * np.eye(2)
 
     with pytest.raises(NoFiniteMaximum, match="still rises after 200 steps"):
-        maximise(Rising(), np.zeros(2), None)
+        highest_life(Rising(), np.zeros(2), None)
 
 
 def test_an_assumed_shape_gives_a_fit_where_the_free_shape_has_none():
@@ -717,7 +718,7 @@ def test_survival_bounds_stay_within_0_and_1_and_hold_the_estimate(rows, level):
 
 def test_wald_bounds_are_normal_on_the_log_scale():
     fit = part_cracking()
-    low, high = fit.bounds("scale", level=0.95)
+    low, high = fit.bounds("scale", level=0.95, method="wald")
     assert np.sqrt(low * high) == pytest.approx(fit.scale)
     assert np.log(high / low) / 2 == pytest.approx(1.959963985 * fit.standard_error("log_scale"))
 
@@ -850,13 +851,13 @@ def test_bad_input_gets_one_clear_error(arguments, message):
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda fit: fit.bounds("rate"), "must be scale or shape"),
+        (lambda fit: fit.bounds("rate"), "must be one of scale, shape. Got 'rate'"),
         (lambda fit: fit.bounds("scale", level=1.0), "`level` must be above 0"),
-        (lambda fit: fit.bounds("scale", method="guess"), "wald, cluster, profile"),
+        (lambda fit: fit.bounds("scale", method="guess"), "profile, wald, cluster, bootstrap"),
         (lambda fit: fit.bounds("scale", method="cluster"), "needs clusters"),
         (lambda fit: fit.quantile_bounds(1.0), "`share` must be"),
-        (lambda fit: fit.survival_bounds(1.0, method="exact"), "wald, cluster, profile"),
-        (lambda fit: fit.standard_error("rate"), "log_shape"),
+        (lambda fit: fit.survival_bounds(1.0, method="exact"), "profile, wald, cluster, bootstrap"),
+        (lambda fit: fit.standard_error("rate"), "must be one of scale, shape, or one of them with log_"),
     ],
 )
 def test_a_fit_refuses_what_it_cannot_say(call, message):

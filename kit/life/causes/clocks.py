@@ -12,10 +12,10 @@ from kit.findings import CLOCKS, TAP_METHODS, Fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL
-from kit.life.likelihood.maximum import NoFiniteMaximum
-from kit.life.likelihood.profile import profile_on_grid
 from kit.life.lives.histories import Histories, build_histories
 from kit.numerics.confidence import check_level, likelihood_drop
+from kit.numerics.profile import profile_on_grid
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _PROFILE = np.linspace(0.0, 1.0, 21)

@@ -13,9 +13,9 @@ from kit.findings import TAP_METHODS, Fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
 from kit.life.likelihood.imperfect import Detection
-from kit.life.likelihood.maximum import NoFiniteMaximum
 from kit.life.lives.histories import Histories, build_histories
 from kit.numerics.confidence import check_level
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _NODES = 400

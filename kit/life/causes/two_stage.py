@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,10 +10,12 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
 
-from kit.life.likelihood.maximum import NoFiniteMaximum
-from kit.numerics.confidence import check_level, normal_reach
-from kit.numerics.newton import second_derivatives
+from kit.numerics.confidence import likelihood_drop, normal_reach
+from kit.numerics.covariance import second_derivatives
+from kit.numerics.fit import Fit, Parameter
+from kit.numerics.profile import profile_limit
 from kit.numerics.quadrature import unit_nodes
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 PARAMETERS = ("moisture_scale", "moisture_shape", "disbond_scale", "disbond_shape")
@@ -100,7 +103,7 @@ def _survival(age: Floats, log_scale: float, shape: float) -> tuple[Floats, Floa
 
 
 @dataclass(frozen=True, eq=False)
-class MoistureThenDisbond:
+class MoistureThenDisbond(Fit):
     r"""Two Weibull stages: age at moisture, and time from moisture to disbond.
 
     Parameters
@@ -127,6 +130,7 @@ class MoistureThenDisbond:
     n_disbond: float
     assumed: tuple[str, ...]
     excluded: pd.DataFrame = field(repr=False)
+    _pieces: _Pieces = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line with the parameters and the evidence."""
@@ -147,44 +151,54 @@ class MoistureThenDisbond:
             )
         return tuple(notes)
 
-    def standard_error(self, name: str) -> float:
-        """Return the standard error of a parameter from the observed information.
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Scale and shape of both stages."""
+        return tuple(
+            Parameter(name=name, value=self.estimates[name], unit="-" if name.endswith("shape") else "age", is_given=name in self.assumed)
+            for name in PARAMETERS
+        )  # fmt: skip
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio.
 
         Parameters
         ----------
         name : str
-            One of `kit.life.causes.two_stage.PARAMETERS`, with ``log_`` in front for its log.
-
-        Returns
-        -------
-        float
-            In the parameter's unit; nan where it was assumed.
-        """
-        plain = name.removeprefix("log_")
-        if plain not in PARAMETERS:
-            raise ValueError(f"`name` must be one of {', '.join(PARAMETERS)}. Got {name!r}.")
-        i = PARAMETERS.index(plain)
-        error = float(np.sqrt(self.covariance[i, i]))
-        return error if name != plain else error * self.estimates[plain]
-
-    def bounds(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
-        """Two-sided bounds of a parameter, normal on the log scale.
-
-        Parameters
-        ----------
-        name : str
-            One of `kit.life.causes.two_stage.PARAMETERS`.
+            One of `kit.life.two_stage.PARAMETERS`.
         level : float
             Confidence [-].
 
         Returns
         -------
         tuple of float
-            Lower and upper bound.
+            Ends of the log of the parameter.
         """
-        check_level(level)
-        reach = normal_reach(level) * self.standard_error(f"log_{name}")
-        return float(self.estimates[name] * np.exp(-reach)), float(self.estimates[name] * np.exp(reach))
+        at = self._at(name)
+        begin = np.array([parameter.place for parameter in self.parameters])
+        free = np.array(
+            [i for i, p in enumerate(self.parameters) if not p.is_given and i != at], dtype=np.int64
+        )
+
+        def height(place: float) -> float:
+            nonlocal begin
+            start = begin.copy()
+            start[at] = place
+            value, point = _highest(self._pieces, start, free)
+            if value >= self.log_likelihood - likelihood_drop(level):
+                begin = point
+            return value
+
+        reach, ends = normal_reach(level) * float(np.sqrt(self.covariance[at, at])), []
+        for sign in (-1.0, 1.0):
+            begin = np.array([parameter.place for parameter in self.parameters])
+            ends.append(
+                profile_limit(
+                    height, self.parameters[at].place, top=self.log_likelihood, drop=likelihood_drop(level), sign=sign,
+                    reach=reach, farthest=12.0, tolerance=1e-7,
+                )
+            )  # fmt: skip
+        return ends[0], ends[1]
 
     def shares(self, age: ArrayLike) -> pd.DataFrame:
         """Share of lives in each state by age.
@@ -210,22 +224,23 @@ class MoistureThenDisbond:
         clean = _survival(ages, theta[0], float(np.exp(theta[1])))[0]
         return pd.DataFrame({"age": ages, "clean": clean, "moisture": wet, "disbond": 1 - clean - wet})
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_frame(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:
         """Return the parameters as a table.
+
+        Parameters
+        ----------
+        level : float
+            Confidence of the bounds [-].
+        method : str
+            Of the bounds: ``profile`` or ``wald``.
 
         Returns
         -------
         DataFrame
             Index parameter; columns value, standard_error, lower, upper, assumed.
         """
-        rows = []
-        for name in PARAMETERS:
-            low, high = self.bounds(name)
-            rows.append(
-                (name, self.estimates[name], self.standard_error(name), low, high, name in self.assumed)
-            )
-        columns = ["parameter", "value", "standard_error", "lower", "upper", "assumed"]
-        return pd.DataFrame(rows, columns=columns).set_index("parameter")
+        table = self.parameter_table(level=level, method=method)
+        return table.drop(columns="unit").assign(assumed=[name in self.assumed for name in table.index])
 
 
 def fit_moisture_then_disbond(
@@ -299,15 +314,7 @@ def fit_moisture_then_disbond(
     theta0 = np.array([np.log(held[name]) if name in held else begin[i] for i, name in enumerate(PARAMETERS)])
     free = np.array([i for i, name in enumerate(PARAMETERS) if name not in held], dtype=np.int64)
 
-    def loss(x: Floats) -> tuple[float, Floats]:
-        theta = theta0.copy()
-        theta[free] = x
-        with np.errstate(all="ignore"):
-            value, slope = pieces.value(theta)
-        if not np.isfinite(value):
-            return 1e12, np.zeros(free.size)
-        return -value, -slope[free]
-
+    loss = _loss(pieces, theta0, free)
     best = None
     for shift in (0.0, 0.7, -0.7):
         start = theta0[free].copy()
@@ -348,7 +355,38 @@ def fit_moisture_then_disbond(
         float(rows.loc[np.isfinite(rows["stop"]), "count"].sum()),
         tuple(held),
         excluded,
+        pieces,
     )
+
+
+def _loss(
+    pieces: _Pieces, theta: Floats, free: NDArray[np.int64]
+) -> Callable[[Floats], tuple[float, Floats]]:
+    """Minus the log-likelihood with its slopes, by the logs of the parameters that are free."""
+
+    def loss(x: Floats) -> tuple[float, Floats]:
+        point = theta.copy()
+        point[free] = x
+        with np.errstate(all="ignore"):
+            value, slope = pieces.value(point)
+        if not np.isfinite(value):
+            return 1e12, np.zeros(free.size)
+        return -value, -slope[free]
+
+    return loss
+
+
+def _highest(pieces: _Pieces, theta: Floats, free: NDArray[np.int64]) -> tuple[float, Floats]:
+    """Highest log-likelihood over the parameters that are free, and where."""
+    loss, point = _loss(pieces, theta, free), theta.copy()
+    if free.size:
+        with np.errstate(all="ignore"):
+            found = minimize(
+                loss, theta[free], jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 500}
+            )
+        point[free] = found.x
+    value = -loss(point[free])[0]
+    return (value if value > -1e11 else -np.inf), point
 
 
 def _not_told_apart() -> str:

@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import Family
-from kit.life.likelihood.maximum import NoFiniteMaximum
 from kit.life.likelihood.profile import hazard_to_come
 from kit.life.lives.schedule import LookSchedule
 from kit.numerics.confidence import check_level
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 if TYPE_CHECKING:
@@ -224,9 +223,7 @@ def _by_schedule(fit: LifeFit, n: int, seed: int) -> Floats:
     for i in range(n):
         drawn = dataclasses.replace(schedule.draw(fit, rng), cluster=None)
         try:
-            again = fit_family(
-                fit.family, drawn, detection=fit.detection, shape=fit.shape if fit.shape_assumed else None
-            )
+            again = fit.refit(drawn)
         except NoFiniteMaximum:
             continue
         points[i] = np.log([again.scale, again.shape])
@@ -259,17 +256,13 @@ def _one(fit: LifeFit, times: NDArray[np.int64]) -> Floats:
     rows = fit.rows
     weight = times[rows.cluster] * rows.count
     keep = np.flatnonzero(weight > 0)
-    shape = fit.shape if fit.shape_assumed else None
     try:
-        if isinstance(fit.detection, int | float) and float(fit.detection) == 1.0:
-            again = fit_family(
-                fit.family, lower=rows.lower[keep], upper=rows.upper[keep], entry=rows.entry[keep], count=weight[keep],
-                shape=shape,
-            )  # fmt: skip
-        else:
-            again = fit_family(
-                fit.family, fit.histories.take(keep, count=weight[keep]), detection=fit.detection, shape=shape
+        if fit.histories is None:
+            again = fit.refit(
+                lower=rows.lower[keep], upper=rows.upper[keep], entry=rows.entry[keep], count=weight[keep]
             )
+        else:
+            again = fit.refit(fit.histories.take(keep, count=weight[keep]))
     except NoFiniteMaximum:
         return np.full(2, np.nan)
     return np.log([again.scale, again.shape])

@@ -14,8 +14,8 @@ from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import FAMILIES
 from kit.life.likelihood.imperfect import Detection
-from kit.life.likelihood.maximum import NoFiniteMaximum
 from kit.life.lives.histories import Histories
+from kit.numerics.refusals import NoFiniteMaximum
 
 DISTRIBUTIONS = ("weibull", "exponential", "lognormal", "loglogistic")
 """Distributions that a life can be fitted with."""

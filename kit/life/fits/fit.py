@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from kit.life.fits.bootstrap import BootstrapFits, bootstrap
 from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.likelihood import Terms
 from kit.life.likelihood.profile import hazard_to_come, likelihood_contour, log_hazard_to_come, profile_bound
-from kit.numerics.confidence import check_level, check_share, likelihood_drop, normal_reach
+from kit.numerics.confidence import check_share, likelihood_drop, normal_reach
+from kit.numerics.fit import METHODS, Fit, Parameter
 from kit.numerics.typing import Floats
 
 if TYPE_CHECKING:
-    from kit.life.fits.bootstrap import BootstrapFits
     from kit.life.lives.histories import Histories
 
-_METHODS = ("wald", "cluster", "profile", "bootstrap")
 _FEW_FINDS = 20
 _WORDS = {
     "weibull": "Weibull",
@@ -53,8 +53,8 @@ class FitRows:
     cluster: NDArray[np.int64]
 
 
-@dataclass(frozen=True, eq=False)
-class LifeFit:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LifeFit(Fit):
     r"""A fitted life with a scale and a shape: :math:`S(t) = e^{-H(z)}`, :math:`z = \mathrm{shape}\,\log(t/\mathrm{scale})`.
 
     Parameters
@@ -92,7 +92,12 @@ class LifeFit:
         What it was fitted to.
     histories : Histories or None
         The same with the ages of the looks, where it was fitted to histories.
+    refit : callable
+        Fits other rows or histories in the same way; takes what `kit.life.fits.fitting.fit_family` takes but the
+        family, the detection and the assumed shape.
     """
+
+    methods: ClassVar[tuple[str, ...]] = METHODS
 
     scale: float
     shape: float
@@ -111,6 +116,7 @@ class LifeFit:
     family: Family
     rows: FitRows = field(repr=False)
     histories: Histories | None = field(repr=False)
+    refit: Callable[..., LifeFit] = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line with the parameters and the evidence."""
@@ -239,29 +245,16 @@ class LifeFit:
             z = np.where(hazard > 0, self.family.position(np.where(hazard > 0, hazard, 1.0)), -np.inf)
         return self.scale * np.exp(z / self.shape)
 
-    def standard_error(self, name: str) -> float:
-        """Return the standard error of a parameter, from the observed information.
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Scale and shape."""
+        return (
+            Parameter(name="scale", value=self.scale, unit=self.clock),
+            Parameter(name="shape", value=self.shape, is_given=self.shape_assumed),
+        )
 
-        Parameters
-        ----------
-        name : str
-            ``scale``, ``shape``, ``log_scale`` or ``log_shape``.
-
-        Returns
-        -------
-        float
-            In the parameter's unit; nan for an assumed shape.
-        """
-        log_name = name.removeprefix("log_")
-        if log_name not in ("scale", "shape"):
-            raise ValueError(f"`name` must be scale, shape, log_scale or log_shape. Got {name!r}.")
-        if log_name == "shape" and self.shape_assumed:
-            return float("nan")
-        se = float(np.sqrt(self.covariance[0 if log_name == "scale" else 1][0 if log_name == "scale" else 1]))
-        return se if name.startswith("log_") else se * getattr(self, name)
-
-    def bounds(self, name: str, *, level: float = 0.95, method: str = "wald") -> tuple[float, float]:
-        """Two-sided bounds of a parameter.
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio.
 
         Parameters
         ----------
@@ -269,32 +262,34 @@ class LifeFit:
             ``scale`` or ``shape``.
         level : float
             Confidence [-].
-        method : str
-            ``wald`` (normal on the log scale), ``cluster`` (the same with the covariance that is
-            robust to dependence within clusters), ``profile`` (likelihood ratio) or ``bootstrap``
-            (1,000 draws of clusters with a fixed seed; `kit.life.fits.bootstrap` has the choice).
 
         Returns
         -------
         tuple of float
-            Lower and upper bound; 0 or infinite where the likelihood does not bound that side.
-
-        Raises
-        ------
-        ValueError
-            If a name, method or level is unknown, or clusters are wanted where none were given.
+            Ends of the log of the parameter; infinite where the likelihood does not bound that side.
         """
-        if name not in ("scale", "shape"):
-            raise ValueError(f"`name` must be scale or shape. Got {name!r}. For ages use `quantile_bounds`.")
-        if name == "shape" and self.shape_assumed:
-            return (float("nan"), float("nan"))
         weight = np.array([1.0, 0.0]) if name == "scale" else np.array([0.0, 1.0])
-        return self._bounds(
-            np.log(getattr(self, name)), weight, None if name == "shape" else 0.0, level, method
-        )
+        return self._profile(self.parameter(name).place, weight, None if name == "shape" else 0.0, level)
+
+    def bootstrap_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds over fits to clusters drawn again, 1,000 of them with a fixed seed; `kit.bootstrap` has the choice.
+
+        Parameters
+        ----------
+        name : str
+            ``scale`` or ``shape``.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound.
+        """
+        return self._bootstrap().bounds(name, level=level)
 
     def quantile_bounds(
-        self, share: float, *, level: float = 0.95, method: str = "wald"
+        self, share: float, *, level: float = 0.95, method: str = "profile"
     ) -> tuple[float, float]:
         """Two-sided bounds of the age by which a share of the panels has damage.
 
@@ -314,39 +309,29 @@ class LifeFit:
         """
         check_share("share", share)
         w = float(self.family.position(-np.log1p(-share)))
-        # log t = log scale + w / shape; its derivative by log shape is -w / shape.
-        return self._bounds(
-            float(np.log(self.quantile(share))), np.array([1.0, -w / self.shape]), w, level, method
-        )
-
-    def _covariance(self, method: str) -> Floats:
-        if method == "cluster":
-            if self.robust_covariance is None:
-                raise ValueError(
-                    "`method` cluster needs clusters. Got none with the data: give `cluster=`, the aircraft of each life."
-                )
-            return self.robust_covariance
-        return self.covariance
-
-    def _bounds(
-        self, centre: float, weight: Floats, w: float | None, level: float, method: str
-    ) -> tuple[float, float]:
-        self._check(method, level)
+        self._check_method(method, level)
         if method == "bootstrap":
-            draws = self._bootstrap()
-            ends = draws.bounds("shape", level=level) if w is None else draws.age_bounds(w, level=level)
-            low, high = (float(np.asarray(end)) for end in ends)
+            low, high = (float(end) for end in self._bootstrap().age_bounds(w, level=level))
             return low, high
-        se = float(np.sqrt(weight @ self._covariance(method) @ weight))
-        reach = normal_reach(level) * se
-        if method != "profile":
-            low, high = np.exp(centre - reach), np.exp(centre + reach)
-            return float(low), float(high)
+        # log t = log scale + w / shape; its derivative by log shape is -w / shape.
+        centre, weight = float(np.log(self.quantile(share))), np.array([1.0, -w / self.shape])
+        if method == "profile":
+            low, high = self._profile(centre, weight, w, level)
+        else:
+            reach = normal_reach(level) * float(np.sqrt(weight @ self._covariance(method) @ weight))
+            low, high = centre - reach, centre + reach
+        with np.errstate(over="ignore"):
+            return float(np.exp(low)), float(np.exp(high))
+
+    def _profile(self, centre: float, weight: Floats, w: float | None, level: float) -> tuple[float, float]:
+        """Return the ends of what has this gradient in the logs of scale and shape: a log age at position w, or the log shape."""
+        reach = normal_reach(level) * float(np.sqrt(weight @ self.covariance @ weight))
         drop = likelihood_drop(level)
-        return tuple(np.exp(profile_bound(self, centre, reach, sign, w, drop)) for sign in (-1.0, 1.0))
+        low, high = (profile_bound(self, centre, reach, sign, w, drop) for sign in (-1.0, 1.0))
+        return low, high
 
     def survival_bounds(
-        self, age: ArrayLike, *, given: float = 0.0, level: float = 0.95, method: str = "wald"
+        self, age: ArrayLike, *, given: float = 0.0, level: float = 0.95, method: str = "profile"
     ) -> tuple[Floats, Floats]:
         r"""Return bounds of the share still without damage, point by point.
 
@@ -378,7 +363,7 @@ class LifeFit:
         and shape give whose log-likelihood is not lower than the highest by more than
         :math:`\chi^2_1/2`: along the closed curve where it is lower by just that.
         """
-        self._check(method, level)
+        self._check_method(method, level)
         t = np.asarray(age, np.float64)
         after = np.atleast_1d(t) > given
         ages = np.atleast_1d(t)[after]
@@ -423,7 +408,7 @@ class LifeFit:
         ValueError
             If a method or level is unknown, or a share is not above 0 and below 1.
         """
-        self._check(method, level)
+        self._check_method(method, level)
         shares = np.asarray(share, np.float64)
         if not ((shares > 0) & (shares < 1)).all():
             raise ValueError(
@@ -452,57 +437,14 @@ class LifeFit:
 
     def _bootstrap(self) -> BootstrapFits:
         """Draws of clusters that bounds by bootstrap rest on; the same ones each time."""
-        from kit.life.fits.bootstrap import bootstrap  # it fits, and so comes after this module
-
         return bootstrap(self, seed=1)
 
-    def _check(self, method: str, level: float) -> None:
-        """Refuse an unknown method or level."""
-        if method not in _METHODS:
-            raise ValueError(f"`method` must be one of {', '.join(_METHODS)}. Got {method!r}.")
-        check_level(level)
+    def _check_method(self, method: str, level: float) -> None:
+        """Refuse an unknown method or level, and warn of normal bounds from few finds."""
+        super()._check_method(method, level)
         if method in ("wald", "cluster") and self.n_finds < _FEW_FINDS:
             warnings.warn(
                 f"{self.n_finds:g} finds, fewer than {_FEW_FINDS}: {method} bounds are rough. Ask for method='profile'.",
                 FewFindsWarning,
                 stacklevel=3,
             )
-
-    def draws(self, n: int, *, seed: int, method: str = "wald") -> Floats:
-        """Draw parameters from their normal approximation on the log scale.
-
-        Parameters
-        ----------
-        n : int
-            Number of draws.
-        seed : int
-            Seed of the random numbers.
-        method : str
-            ``wald``, or ``cluster`` for the robust covariance.
-
-        Returns
-        -------
-        ndarray of float, shape (n, 2)
-            Columns scale [clock units] and shape [-].
-        """
-        rng = np.random.default_rng(seed)
-        value, vector = np.linalg.eigh(self._covariance(method))
-        root = vector * np.sqrt(np.maximum(value, 0.0))
-        centre = np.log([self.scale, self.shape])
-        return np.exp(centre + rng.standard_normal((n, 2)) @ root.T)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return parameters, standard errors and profile bounds as a table.
-
-        Returns
-        -------
-        DataFrame
-            Index parameter; columns value, standard_error, lower, upper, unit.
-        """
-        rows = []
-        for name, unit in (("scale", self.clock), ("shape", "-")):
-            low, high = self.bounds(name, method="profile")
-            rows.append((name, getattr(self, name), self.standard_error(name), low, high, unit))
-        return pd.DataFrame(
-            rows, columns=["parameter", "value", "standard_error", "lower", "upper", "unit"]
-        ).set_index("parameter")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -14,16 +15,16 @@ from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.imperfect import ConstantDetection, Detection, detection_terms
 from kit.life.likelihood.likelihood import FamilyTerms, PerfectTerms, SumTerms, Terms, row_scores
 from kit.life.likelihood.maximum import (
-    NoFiniteMaximum,
     first_point,
-    maximise,
+    highest_life,
     refuse_endless_shape,
     refuse_shape_zero,
     refuse_without_maximum,
     start_from_some_rows,
 )
 from kit.life.lives.histories import Histories, check_rows
-from kit.numerics.newton import cluster_covariance
+from kit.numerics.covariance import cluster_covariance, inverse_information
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _SHAPES_TO_TRY = (3.0, 9.0)  # besides the usual start
@@ -107,19 +108,14 @@ def fit_family(
     elif perfect and low.size > _MANY_ROWS:
         begin = start_from_some_rows(start, low, up, number, shape, begin)
     if perfect or shape is not None:
-        point, value, hess = maximise(terms, begin, shape)
+        point, value, hess = highest_life(terms, begin, shape)
     else:
         point, value, hess = _highest_of_several(terms, begin, _SHAPES_TO_TRY)
     if shape is None and perfect:
         # The limits of an endless and of a vanishing shape are known in closed form for perfect looks only.
         refuse_endless_shape(start, low, up, number, value)
         refuse_shape_zero(start, low, up, number, value)
-    covariance = np.zeros((2, 2))
-    if shape is None:
-        covariance = np.linalg.inv(-hess)
-        covariance = (covariance + covariance.T) / 2
-    else:
-        covariance[0, 0] = -1.0 / hess[0, 0]
+    covariance = inverse_information(hess, [True, shape is None])
     robust, code = None, None
     if cluster is not None:
         code = pd.factorize(np.asarray(cluster, dtype=object))[0]
@@ -129,23 +125,24 @@ def fit_family(
             scores = row_scores(start, low, up, number, *point, family)
             robust = cluster_covariance(scores, code, covariance)
     return LifeFit(
-        float(np.exp(point[0])),
-        float(np.exp(point[1])) if shape is None else float(shape),
-        value,
-        covariance,
-        robust,
-        float(number.sum()),
-        float(number @ found),
-        low.size,
-        float(max(low.max(), up[np.flatnonzero(found)].max())),
-        clock,
-        kind,
-        detection,
-        shape is not None,
-        terms,
-        family,
-        FitRows(start, low, up, number, np.arange(low.size) if code is None else code),
-        histories,
+        scale=float(np.exp(point[0])),
+        shape=float(np.exp(point[1])) if shape is None else float(shape),
+        log_likelihood=value,
+        covariance=covariance,
+        robust_covariance=robust,
+        n_lives=float(number.sum()),
+        n_finds=float(number @ found),
+        n_rows=low.size,
+        oldest_age=float(max(low.max(), up[np.flatnonzero(found)].max())),
+        clock=clock,
+        kind=kind,
+        detection=detection,
+        shape_assumed=shape is not None,
+        terms=terms,
+        family=family,
+        rows=FitRows(start, low, up, number, np.arange(low.size) if code is None else code),
+        histories=histories,
+        refit=partial(fit_family, family, detection=detection, shape=shape),
     )
 
 
@@ -156,7 +153,7 @@ def _highest_of_several(
     best, why = None, None
     for start in (begin, *(np.array([begin[0], np.log(shape)]) for shape in shapes)):
         try:
-            found = maximise(terms, start, None)
+            found = highest_life(terms, start, None)
         except NoFiniteMaximum as reason:
             why = why or reason
             continue
@@ -171,7 +168,7 @@ def _begin_other(terms: Terms, begin: Floats, shape: float | None, family: Famil
     """Where the Weibull fit says to begin for another family: the same spread, and the same middle."""
     try:
         weibull = dataclasses.replace(terms, family=WEIBULL)
-        begin = maximise(weibull, begin, shape)[0]
+        begin = highest_life(weibull, begin, shape)[0]
     except NoFiniteMaximum:
         pass
     log_shape = begin[1] + np.log(family.weibull_ratio) if shape is None else np.log(shape)

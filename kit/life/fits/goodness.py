@@ -11,8 +11,8 @@ import pandas as pd
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.fits.turnbull import fit_turnbull
-from kit.life.likelihood.maximum import NoFiniteMaximum
 from kit.life.lives.schedule import LookSchedule
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 

@@ -12,10 +12,10 @@ from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.imperfect import ConstantDetection
-from kit.life.likelihood.maximum import NoFiniteMaximum
-from kit.life.likelihood.profile import profile_on_grid
 from kit.life.lives.histories import Histories
 from kit.numerics.confidence import check_level, check_share, likelihood_drop
+from kit.numerics.profile import profile_on_grid
+from kit.numerics.refusals import NoFiniteMaximum
 
 _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
 

@@ -8,21 +8,20 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import brentq
 from scipy.special import chdtrc
 
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
-from kit.life.groups.regression_model import push
 from kit.life.groups.shared_likelihood import SharedTerms
-from kit.life.likelihood.maximum import NoFiniteMaximum
 from kit.life.lives.histories import Histories, check_rows
-from kit.numerics.confidence import check_level, likelihood_drop, normal_reach
-from kit.numerics.newton import Summit, climb
+from kit.numerics.confidence import likelihood_drop, normal_reach
+from kit.numerics.fit import Fit, Parameter
+from kit.numerics.maximum import Maximum, maximise
+from kit.numerics.profile import profile_limit
 from kit.numerics.quadrature import normal_nodes
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
-_PARAMETERS = ("scale", "shape", "spread")
 _SELECTIONS = ("lives", "groups")
 _NO_SPREAD = 1e-5  # the likelihood is flat to its last digit below
 _ENDLESS = 6.0  # a spread at which groups differ by factors of hundreds has no end
@@ -38,7 +37,7 @@ class _SharedModel:
     terms: SharedTerms
     log_shape: float | None
 
-    def climb(self, begin: Floats, held: tuple[int, float, float] | None = None) -> Summit:
+    def highest(self, begin: Floats, held: tuple[int, float, float] | None = None) -> Maximum:
         """Highest point; (j, a, _) holds parameter j at a."""
         full, free = begin.copy(), np.ones(3, bool)
         if self.log_shape is not None:
@@ -46,7 +45,7 @@ class _SharedModel:
         if held is not None:
             full[held[0]], free[held[0]] = held[1], False
         if free[2]:
-            full[2] = max(abs(full[2]), 0.1)  # at 0 the slope is always 0, so that no climb may begin there
+            full[2] = max(abs(full[2]), 0.1)  # at 0 the slope is always 0, so that no search may begin there
 
         def whole(part: Floats) -> Floats:
             point = full.copy()
@@ -61,14 +60,14 @@ class _SharedModel:
             point = whole(part)
             return np.array([np.exp(np.clip(point[1], -12, 12)), 1.0, 1.0])[free]
 
-        top = climb(surface, full[free], unit, lambda part: abs(whole(part)[2]) > _ENDLESS)
+        top = maximise(surface, full[free], unit, lambda part: abs(whole(part)[2]) > _ENDLESS)
         point = whole(top.point)
         point[2] = abs(point[2])
         return top._replace(point=point)
 
 
 @dataclass(frozen=True, eq=False)
-class SharedFit:
+class SharedFit(Fit):
     r"""Weibull lives whose groups differ by a log-normal hazard multiplier :math:`e^{sz}`, z standard normal.
 
     Parameters
@@ -170,37 +169,17 @@ class SharedFit:
     def _point(self) -> Floats:
         return np.array([np.log(self.scale), np.log(self.shape), self.spread])
 
-    def standard_error(self, name: str) -> float:
-        """Return the standard error of a parameter, from the observed information.
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Scale, shape and spread."""
+        return (
+            Parameter(name="scale", value=self.scale, unit=self.clock),
+            Parameter(name="shape", value=self.shape, is_given=self.shape_assumed),
+            Parameter(name="spread", value=self.spread, is_log=False, least=0.0),
+        )
 
-        Parameters
-        ----------
-        name : str
-            ``scale``, ``shape`` or ``spread``.
-
-        Returns
-        -------
-        float
-            In the parameter's unit; nan for an assumed shape and for a spread of 0.
-
-        Raises
-        ------
-        ValueError
-            If the name is unknown.
-        """
-        at = self._index(name)
-        if name == "shape" and self.shape_assumed:
-            return float("nan")
-        se = float(np.sqrt(self.covariance[at, at]))
-        return se if name == "spread" else se * getattr(self, name)
-
-    def _index(self, name: str) -> int:
-        if name not in _PARAMETERS:
-            raise ValueError(f"`name` must be one of {', '.join(_PARAMETERS)}. Got {name!r}.")
-        return _PARAMETERS.index(name)
-
-    def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
-        r"""Two-sided bounds of a parameter.
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        r"""Return bounds by likelihood ratio.
 
         Parameters
         ----------
@@ -208,55 +187,42 @@ class SharedFit:
             ``scale``, ``shape`` or ``spread``.
         level : float
             Confidence [-].
-        method : str
-            ``profile`` (likelihood ratio), or ``wald`` (normal, in the log of scale and shape).
 
         Returns
         -------
         tuple of float
-            Lower and upper bound. The lower one of the spread is 0 where the likelihood without
-            differences is not lower by what `level` allows; nan in the second method for a spread of 0.
-
-        Raises
-        ------
-        ValueError
-            If a name, method or level is unknown.
+            Ends, of the log of scale and shape. The lower one of the spread is 0 where the likelihood without
+            differences is not lower by what `level` allows.
 
         Notes
         -----
         The profile of the spread uses :math:`\chi^2_1` throughout; near 0, where the statistic is smaller
         than that, the bounds are somewhat too wide.
         """
-        at = self._index(name)
-        if method not in ("profile", "wald"):
-            raise ValueError(f"`method` must be profile or wald. Got {method!r}.")
-        check_level(level)
-        if name == "shape" and self.shape_assumed:
-            return (float("nan"), float("nan"))
-        back = float if name == "spread" else np.exp
-        centre = self._point[at]
-        se = float(np.sqrt(self.covariance[at, at]))
-        reach = normal_reach(level) * (se if np.isfinite(se) else 0.2)
-        if method == "wald":
-            reach = reach if np.isfinite(se) else np.nan
-            low, high = centre - reach, centre + reach
-            return float(back(max(low, 0.0) if name == "spread" else low)), float(back(high))
-        drop = likelihood_drop(level)
-        best = (self._point, self.log_likelihood)
-        high = push(self._model, best, (at, centre, 0.0), 1, reach, 1.0, drop)
-        if name != "spread":
-            low = push(self._model, best, (at, centre, 0.0), 1, reach, -1.0, drop)
-        elif self.null.log_likelihood >= self.log_likelihood - drop:
-            low = 0.0
-        else:
+        at, centre = self._at(name), self.parameter(name).place
+        error = float(np.sqrt(self.covariance[at, at]))
+        reach = normal_reach(level) * (error if np.isfinite(error) else 0.2)
+        begin = self._point
 
-            def excess(s: float) -> float:
-                if s == 0:
-                    return self.null.log_likelihood - self.log_likelihood + drop
-                return self._model.climb(self._point, (2, s, 0.0)).value - self.log_likelihood + drop
+        def height(place: float) -> float:
+            nonlocal begin
+            if at == 2 and place <= 0:
+                return self.null.log_likelihood
+            found = self._model.highest(begin, (at, place, 0.0))
+            if found.flat is None:
+                begin = found.point
+            return found.value
 
-            low = float(brentq(excess, 0.0, centre, xtol=1e-10))
-        return float(back(low)), float(back(high))
+        ends = []
+        for sign, end in ((-1.0, 0.0 if at == 2 else None), (1.0, None)):
+            begin = self._point
+            ends.append(
+                profile_limit(
+                    height, centre, top=self.log_likelihood, drop=likelihood_drop(level), sign=sign, reach=reach, end=end,
+                    farthest=60 + 30 * reach, tolerance=1e-10,
+                )
+            )  # fmt: skip
+        return ends[0], ends[1]
 
     def survival(self, age: ArrayLike, group: str | None = None) -> Floats:
         """Share of panels still without damage, in a group or in a new one.
@@ -496,20 +462,20 @@ def fit_shared(
     code, names = _groups(frame, group)
     null = fit_weibull(lower=lower, upper=upper, entry=entry, count=count, shape=shape)
     start = np.array([np.log(null.scale), np.log(null.shape), 0.5])
-    while True:
+    for count_of_nodes in _doublings(int(nodes)):
+        nodes = count_of_nodes
         terms = SharedTerms.from_rows(
             entry, lower, upper, count, code, together=selection == "groups", nodes=int(nodes)
         )
         model = _SharedModel(terms, None if shape is None else float(np.log(shape)))
-        top = model.climb(start)
+        top = model.highest(start)
         if top.point[2] < _NO_SPREAD:
-            top = max((top, model.climb(np.r_[start[:2], 1.5])), key=lambda summit: summit.value)
+            top = max((top, model.highest(np.r_[start[:2], 1.5])), key=lambda top: top.value)
         error = abs(float(terms.by_group(*top.point, nodes=2 * int(nodes))[0].sum()) - top.value)
         is_endless = not np.isfinite(top.value) or not top.point[2] <= _ENDLESS
         is_endless |= top.flat is not None and top.point[2] > _NO_SPREAD
-        if (error <= _ROUGH and not is_endless) or 2 * nodes > _MOST_NODES:
+        if error <= _ROUGH and not is_endless:
             break
-        nodes = 2 * int(nodes)
     if is_endless:
         raise NoFiniteMaximum(
             f"No fit: the likelihood keeps rising as the spread between the {len(names)} groups grows (beyond "
@@ -542,6 +508,11 @@ def fit_shared(
         shape is not None,
         model,
     )
+
+
+def _doublings(nodes: int) -> list[int]:
+    """Numbers of nodes to try."""
+    return [nodes * 2**k for k in range(_MOST_NODES.bit_length()) if nodes * 2**k <= _MOST_NODES]
 
 
 def _groups(frame: pd.DataFrame, group: str | Sequence[object]) -> tuple[NDArray[np.int64], tuple[str, ...]]:

@@ -13,10 +13,10 @@ from kit.life.groups.design_columns import Term, as_levels, make_terms, wanted_c
 from kit.life.groups.regression_fit import RegressionFit
 from kit.life.groups.regression_model import RegressionModel
 from kit.life.likelihood.imperfect import ConstantDetection, Detection, detection_terms
-from kit.life.likelihood.maximum import NoFiniteMaximum
 from kit.life.likelihood.rowwise import PerfectRows, SumRows
 from kit.life.lives.histories import Histories, check_rows
-from kit.numerics.newton import cluster_covariance
+from kit.numerics.covariance import cluster_covariance, inverse_information
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _COLLINEAR = 1e-8  # least singular value of standardised columns, over the greatest
@@ -135,12 +135,10 @@ def fit_regression(
     _refuse_collinear((x - centre) / spread * np.sqrt(count)[:, None], names)
     model = RegressionModel(rows, x, centre, spread, None if shape is None else float(np.log(shape)))
     begin = np.r_[np.log(null.scale), np.zeros(len(names)), np.log(null.shape)]
-    top = model.climb(begin)
+    top = model.highest(begin)
     if top.flat is not None:
         raise _endless(top.flat, names, top.point)
-    covariance = np.zeros((begin.size, begin.size))
-    free = slice(None, begin.size if shape is None else -1)
-    covariance[free, free] = np.linalg.inv(-top.hessian)
+    covariance = inverse_information(top.hessian, [True] * (begin.size - 1) + [shape is None])
     robust = None
     if code is not None:
         robust = cluster_covariance(model.scores(top.point), code, covariance)
@@ -148,26 +146,28 @@ def fit_regression(
     back = np.diag(np.r_[1.0, 1 / spread, 1.0])
     back[0, 1:-1] = -centre / spread
     return RegressionFit(
-        terms,
-        pd.Series((back @ top.point)[:-1], index=pd.Index(("intercept", *names)), name="coefficient"),
-        float(np.exp(top.point[-1])) if shape is None else float(shape),
-        top.value,
-        back @ covariance @ back.T,
-        None if robust is None else back @ robust @ back.T,
-        null,
-        float(count.sum()),
-        float(count[np.isfinite(upper)].sum()),
-        lower.size,
-        0 if code is None else int(code.max()) + 1,
-        float(max(lower.max(), upper[np.isfinite(upper)].max())),
-        str(frame.attrs.get("clock", "age")),
-        str(frame.attrs.get("kind", "")),
-        detection,
-        shape is not None,
-        model,
-        top.point,
-        np.where(np.isfinite(upper), count, 0.0),
-        count,
+        terms=terms,
+        coefficients=pd.Series(
+            (back @ top.point)[:-1], index=pd.Index(("intercept", *names)), name="coefficient"
+        ),
+        shape=float(np.exp(top.point[-1])) if shape is None else float(shape),
+        log_likelihood=top.value,
+        covariance=back @ covariance @ back.T,
+        robust_covariance=None if robust is None else back @ robust @ back.T,
+        null=null,
+        n_lives=float(count.sum()),
+        n_finds=float(count[np.isfinite(upper)].sum()),
+        n_rows=lower.size,
+        n_clusters=0 if code is None else int(code.max()) + 1,
+        oldest_age=float(max(lower.max(), upper[np.isfinite(upper)].max())),
+        clock=str(frame.attrs.get("clock", "age")),
+        kind=str(frame.attrs.get("kind", "")),
+        detection=detection,
+        shape_assumed=shape is not None,
+        _model=model,
+        _point=top.point,
+        _found=np.where(np.isfinite(upper), count, 0.0),
+        _count=count,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -13,12 +14,12 @@ from scipy.special import chdtrc
 
 from kit.life.fits.fit import LifeFit
 from kit.life.groups.design_columns import Term, as_levels
-from kit.life.groups.regression_model import RegressionModel, push
-from kit.numerics.confidence import check_level, check_share, likelihood_drop, normal_reach
+from kit.life.groups.regression_model import RegressionModel, profile_of_held
+from kit.numerics.confidence import check_share, likelihood_drop, normal_reach
+from kit.numerics.fit import Fit, Parameter
 from kit.numerics.poisson import poisson_bounds
 from kit.numerics.typing import Floats
 
-_METHODS = ("wald", "cluster", "profile")
 _FINDS_PER_COEFFICIENT = 10
 _FEW_CLUSTERS = 10
 _FEW_FINDS = 5
@@ -26,8 +27,8 @@ _FEW_FINDS = 5
 Rows = Mapping[str, object] | pd.DataFrame
 
 
-@dataclass(frozen=True, eq=False)
-class RegressionFit:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class RegressionFit(Fit):
     r"""Weibull lives with covariates in the log of their scale: :math:`\log \mathrm{scale} = \alpha + x\beta`.
 
     Parameters
@@ -148,56 +149,21 @@ class RegressionFit:
         ends = np.cumsum([0, *(len(term.columns) for term in self.terms)])
         return [slice(a, b) for a, b in itertools.pairwise(ends)]
 
-    def _index(self, name: str) -> int:
-        if name not in self.names:
-            raise ValueError(f"`name` must be one of {', '.join(self.names)} or shape. Got {name!r}.")
-        return self.names.index(name)
+    methods: ClassVar[tuple[str, ...]] = ("profile", "wald", "cluster")
 
-    def _check(self, method: str, level: float) -> None:
-        if method not in _METHODS:
-            raise ValueError(f"`method` must be one of {', '.join(_METHODS)}. Got {method!r}.")
-        check_level(level)
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Coefficients in the log of the scale, the intercept first, and the shape."""
+        return (
+            *(
+                Parameter(name=str(name), value=float(b), is_log=False)
+                for name, b in self.coefficients.items()
+            ),
+            Parameter(name="shape", value=self.shape, is_given=self.shape_assumed),
+        )
 
-    def _covariance(self, method: str) -> Floats:
-        if method == "cluster":
-            if self.robust_covariance is None:
-                raise ValueError(
-                    "`method` cluster needs clusters. Got none, or one only: give the rows a column `cluster`, the aircraft of each life."
-                )
-            return self.robust_covariance
-        return self.covariance
-
-    def standard_error(self, name: str, *, method: str = "wald") -> float:
-        """Return the standard error of a coefficient, of the shape or of its log.
-
-        Parameters
-        ----------
-        name : str
-            Name of a coefficient, ``shape`` or ``log_shape``.
-        method : str
-            ``wald`` (observed information) or ``cluster`` (robust to dependence within clusters).
-
-        Returns
-        -------
-        float
-            In the parameter's unit; nan for an assumed shape.
-
-        Raises
-        ------
-        ValueError
-            If the name or the method is unknown.
-        """
-        if method not in ("wald", "cluster"):
-            raise ValueError(f"`method` of a standard error must be wald or cluster. Got {method!r}.")
-        is_shape = name in ("shape", "log_shape")
-        if is_shape and self.shape_assumed:
-            return float("nan")
-        at = -1 if is_shape else self._index(name)
-        se = float(np.sqrt(self._covariance(method)[at, at]))
-        return se * self.shape if name == "shape" else se
-
-    def bounds(self, name: str, *, level: float = 0.95, method: str = "wald") -> tuple[float, float]:
-        """Two-sided bounds of a coefficient or of the shape.
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio, which takes the lives as independent.
 
         Parameters
         ----------
@@ -205,36 +171,20 @@ class RegressionFit:
             Name of a coefficient, or ``shape``.
         level : float
             Confidence [-].
-        method : str
-            ``wald``, ``cluster`` (robust to dependence within clusters) or ``profile`` (likelihood
-            ratio, which takes the lives as independent).
 
         Returns
         -------
         tuple of float
-            Lower and upper bound; of a coefficient in the log of the scale, infinite where the
-            likelihood does not bound that side.
-
-        Raises
-        ------
-        ValueError
-            If a name, method or level is unknown, or clusters are wanted where there are none.
+            Ends, of the log of the shape; infinite where the likelihood does not bound that side.
         """
-        self._check(method, level)
+        j, centre = self._at(name), self.parameter(name).place
         if name == "shape":
-            if self.shape_assumed:
-                return (float("nan"), float("nan"))
-            centre, gradient, held = np.log(self.shape), self._unit_vector(-1), (-1, np.log(self.shape), 0.0)
-            low, high = self._bounds(float(centre), gradient, held, 1, level, method)
-            return float(np.exp(low)), float(np.exp(high))
-        j = self._index(name)
+            return self._bounds(centre, self._unit_vector(-1), (-1, centre, 0.0), 1, level, "profile")
         x = np.zeros(len(self.names) - 1)
-        return self._bounds(
-            float(self.coefficients.iloc[j]), self._unit_vector(j), (j, 0.0, 0.0), 1, level, method, x
-        )
+        return self._bounds(centre, self._unit_vector(j), (j, 0.0, 0.0), 1, level, "profile", x)
 
     def hazard_ratio_bounds(
-        self, name: str, *, level: float = 0.95, method: str = "wald"
+        self, name: str, *, level: float = 0.95, method: str = "profile"
     ) -> tuple[float, float]:
         """Two-sided bounds of a hazard ratio.
 
@@ -257,8 +207,8 @@ class RegressionFit:
         ValueError
             If a name, method or level is unknown.
         """
-        self._check(method, level)
-        j = self._index(name)
+        self._check_method(method, level)
+        j = self._at(name)
         beta = float(self.coefficients.iloc[j])
         gradient = -self.shape * (self._unit_vector(j) + beta * self._unit_vector(-1))
         # Held at -b / shape, the coefficient gives the log hazard ratio b.
@@ -297,7 +247,10 @@ class RegressionFit:
         place[along] = centre * unit
         drop = likelihood_drop(level)
         ends = [
-            push(model, (point, self.log_likelihood), tuple(place), along, reach * unit, sign, drop) / unit
+            profile_of_held(
+                model, (point, self.log_likelihood), tuple(place), along, reach * unit, sign, drop
+            )
+            / unit
             for sign in (-1.0, 1.0)
         ]
         return min(ends), max(ends)
@@ -322,7 +275,7 @@ class RegressionFit:
             out = np.zeros(self._model.x.shape[1], bool)
             out[columns] = True
             begin = self._point[~np.r_[False, out, False]]
-            value = self.null.log_likelihood if out.all() else self._model.without(out).climb(begin).value
+            value = self.null.log_likelihood if out.all() else self._model.without(out).highest(begin).value
             rows.append((term.name, value, np.flatnonzero(out) + 1))
         if self.terms:
             rows.append(("all", self.null.log_likelihood, np.arange(1, len(self.names))))
@@ -420,7 +373,7 @@ class RegressionFit:
         return scale.reshape(scale.shape + (1,) * p.ndim) * (-np.log1p(-p)) ** (1 / self.shape)
 
     def quantile_bounds(
-        self, share: float, row: Rows, *, level: float = 0.95, method: str = "wald"
+        self, share: float, row: Rows, *, level: float = 0.95, method: str = "profile"
     ) -> tuple[float, float]:
         """Two-sided bounds of the age by which a share of the panels with given covariates has damage.
 
@@ -445,7 +398,7 @@ class RegressionFit:
         ValueError
             If a share, level, method or covariate is not possible.
         """
-        self._check(method, level)
+        self._check_method(method, level)
         check_share("share", share)
         x = self._one(row)
         w = float(np.log(-np.log1p(-share)))
@@ -456,7 +409,7 @@ class RegressionFit:
         return float(np.exp(low)), float(np.exp(high))
 
     def survival_bounds(
-        self, age: ArrayLike, row: Rows, *, level: float = 0.95, method: str = "wald"
+        self, age: ArrayLike, row: Rows, *, level: float = 0.95, method: str = "profile"
     ) -> tuple[Floats, Floats]:
         """Two-sided bounds of the share still without damage, age by age.
 
@@ -481,7 +434,7 @@ class RegressionFit:
         ValueError
             If an age, level, method or covariate is not possible.
         """
-        self._check(method, level)
+        self._check_method(method, level)
         ages = np.asarray(age, np.float64)
         if not ((ages > 0) & np.isfinite(ages)).all():
             raise ValueError(f"`age` must be above 0 and finite. Got {ages.min():g} to {ages.max():g}.")
@@ -556,7 +509,7 @@ class RegressionFit:
         table["ratio_lower"], table["ratio_upper"] = low / table["expected"], high / table["expected"]
         return table
 
-    def to_frame(self, *, level: float = 0.95, method: str = "wald") -> pd.DataFrame:
+    def to_frame(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:
         """Return the coefficients as a table.
 
         Parameters

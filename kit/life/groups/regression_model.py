@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from kit.life.likelihood.rowwise import PerfectRows, SumRows
-from kit.numerics.newton import Summit, climb
+from kit.numerics.maximum import Maximum, maximise
+from kit.numerics.profile import profile_limit
 from kit.numerics.typing import Floats
 
 
@@ -114,7 +114,7 @@ class RegressionModel:
         parts = self.lives(design @ point[:-1], float(point[-1]))
         return np.column_stack([design * parts[1][:, None], parts[2]])
 
-    def climb(self, begin: Floats, held: tuple[int, float, float] | None = None) -> Summit:
+    def highest(self, begin: Floats, held: tuple[int, float, float] | None = None) -> Maximum:
         """Find the maximum, or the highest point with one coefficient held.
 
         Parameters
@@ -126,7 +126,7 @@ class RegressionModel:
 
         Returns
         -------
-        Summit
+        Maximum
             Its point has all parameters; the flat direction and the Hessian are of the free ones.
         """
         design = self.design
@@ -167,7 +167,7 @@ class RegressionModel:
             size[-1] = 1.0
             return size[free]
 
-        top = climb(surface, full[free], unit, lambda part: abs(whole(part)[-1]) > 12)
+        top = maximise(surface, full[free], unit, lambda part: abs(whole(part)[-1]) > 12)
         return top._replace(point=whole(top.point))
 
     def seen_from(self, x: Floats, point: Floats) -> tuple[RegressionModel, Floats]:
@@ -209,7 +209,7 @@ class RegressionModel:
         )
 
 
-def push(
+def profile_of_held(
     model: RegressionModel,
     best: tuple[Floats, float],
     held: tuple[int, float, float],
@@ -218,7 +218,7 @@ def push(
     sign: float,
     drop: float,
 ) -> float:
-    """Push what is held until the likelihood, highest over the rest, has dropped.
+    """Follow what is held to where the likelihood, highest over the rest, has dropped.
 
     Parameters
     ----------
@@ -227,9 +227,9 @@ def push(
     best : tuple of (ndarray, float)
         Its maximum: parameters and log-likelihood.
     held : tuple of (int, float, float)
-        What is held, as in `RegressionModel.climb`, at the maximum.
+        What is held, as in `RegressionModel.highest`, at the maximum.
     along : int
-        Which part of `held` is pushed: 1 or 2.
+        Which part of `held` is followed: 1 or 2.
     reach : float
         First step: how far it would go under a normal likelihood.
     sign : float
@@ -243,26 +243,16 @@ def push(
         Where it has dropped; infinite where it never does.
     """
     begin, top = best
-    centre = held[along]
 
-    def excess(target: float) -> float:
+    def height(target: float) -> float:
         nonlocal begin
         place = list(held)
         place[along] = target
-        summit = model.climb(begin, tuple(place))
-        if not np.isfinite(summit.value):
-            return 1e3
-        if summit.flat is None:
-            begin = summit.point
-        # The signed root of the drop is close to a straight line in the target.
-        return float(np.sqrt(2 * max(top - summit.value, 0.0)) - np.sqrt(2 * drop))
+        found = model.highest(begin, tuple(place))
+        if found.flat is None:
+            begin = found.point
+        return found.value
 
-    inner, step = centre, max(min(reach, 10.0), 1e-6)
-    for _ in range(40):
-        outer = inner + sign * step
-        if excess(outer) > 0:
-            return float(brentq(excess, inner, outer, xtol=1e-10, rtol=1e-12))
-        inner, step = outer, step * 1.6
-        if abs(outer - centre) > 60 + 30 * reach:
-            break
-    return float(sign * np.inf)
+    return profile_limit(
+        height, held[along], top=top, drop=drop, sign=sign, reach=reach, farthest=60 + 30 * reach, tolerance=1e-10
+    )  # fmt: skip

@@ -16,6 +16,8 @@ from kit.life.likelihood.families import WEIBULL, Family
 from kit.numerics.typing import Floats
 
 _BLOCK = 8192  # rows a pass: its temporaries stay in the processor's cache
+CERTAIN = 600.0
+"""Growth of the cumulative hazard from which on a find is certain to the last digit [-]."""
 _MERGE_LIMIT = 4_000_000  # largest whole age that is merged by counting
 
 
@@ -27,6 +29,26 @@ def log1mexp(x: Floats) -> Floats:
         out[small] = np.log(-np.expm1(-x[small]))
     out[~small] = np.log1p(-np.exp(-x[~small]))
     return out
+
+
+def certain_finds(d: Floats, *slopes: Floats) -> tuple[Floats, ...]:
+    """Return growths of the cumulative hazard with their slopes, none of it where the find is certain.
+
+    Parameters
+    ----------
+    d : ndarray
+        Growth of the cumulative hazard across each find's interval.
+    *slopes : ndarray
+        Its derivatives, or what they are made of.
+
+    Returns
+    -------
+    tuple of ndarray
+        The same; where a find is certain to the last digit, it adds nothing, and neither do its derivatives,
+        which may be beyond all numbers there.
+    """
+    sure = ~(d < CERTAIN)
+    return np.where(sure, CERTAIN, d), *(np.where(sure, 0.0, x) for x in slopes)
 
 
 def _moments(log_age: Floats, weight: Floats, log_scale: float, shape: float) -> tuple[float, float, float]:
@@ -233,6 +255,8 @@ def _add_interval(
 ) -> tuple[float, float, float, float, float, float]:
     """Add log(1 - exp(-D)) of intervals; d1 and d2 are the changes of z H and z (1 + z) H across each."""
     total, g_scale, g_shape, a, b, c = sums
+    if d.size and not float(d.max()) < CERTAIN:
+        d, d1, d2 = certain_finds(d, d1, d2)
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         r = 1.0 / np.expm1(d)
         value = log1mexp(d)
@@ -318,7 +342,8 @@ class SumTerms:
         def pieces(h: Floats, z: Floats, rate: Floats, bend: Floats) -> tuple[Floats, ...]:
             finite = np.isfinite(h)
             s = np.where(finite, np.exp(-np.where(finite, h - shift, 0.0)), 0.0)
-            rate, bend = np.where(finite, rate, 0.0), np.where(finite, bend, 0.0)
+            # Where nobody is left nothing changes any more; the rates there may be beyond all numbers.
+            rate, bend, z = (np.where(s > 0, x, 0.0) for x in (rate, bend, z))
             s1, s2 = k * rate * s, -z * rate * s
             # Second derivatives of S = exp(-H): S (H' H' - H'').
             a = s * k * k * (rate * rate - bend)
@@ -488,7 +513,7 @@ class FamilyTerms:
         ):
             if not weight.size:
                 continue
-            d, d1, d2 = change[0], change[1], change[2]
+            d, d1, d2, d11, d12, d22 = change if float(change[0].max()) < CERTAIN else certain_finds(*change)
             with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
                 odds = 1.0 / np.expm1(d)
                 curve = -odds * (1.0 + odds)
@@ -497,9 +522,9 @@ class FamilyTerms:
                         log1mexp(d),
                         odds * d1,
                         odds * d2,
-                        odds * change[3] + curve * d1 * d1,
-                        odds * change[4] + curve * d1 * d2,
-                        odds * change[5] + curve * d2 * d2,
+                        odds * d11 + curve * d1 * d1,
+                        odds * d12 + curve * d1 * d2,
+                        odds * d22 + curve * d2 * d2,
                     ],
                     axis=1,
                 )

@@ -5,14 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from kit.life.likelihood.likelihood import PerfectTerms, Terms
+from kit.numerics.maximum import maximise
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _FIRST_SHAPE = 1.2
-_LEAST_CURVATURE = 1e-7  # the likelihood levels out exponentially towards an endless shape
-
-
-class NoFiniteMaximum(ValueError):
-    """The likelihood has no finite maximum, so there is no fit to give."""
+_FARTHEST_SHAPE, _FARTHEST_SCALE = 12.0, 500.0  # in their logs; what still rises there has no end
 
 
 def refuse_without_maximum(entry: Floats, lower: Floats, upper: Floats) -> None:
@@ -77,85 +75,49 @@ def start_from_some_rows(
     try:
         if shape is None:
             refuse_without_maximum(*some[:3])
-        return maximise(PerfectTerms.from_rows(*some), begin, shape)[0]
+        return highest_life(PerfectTerms.from_rows(*some), begin, shape)[0]
     except NoFiniteMaximum:
         return begin
 
 
-def maximise(terms: Terms, begin: Floats, shape: float | None) -> tuple[Floats, float, Floats]:
-    """Newton's method on (log scale, log shape) with halved steps; quadratic at the end."""
+def highest_life(terms: Terms, begin: Floats, shape: float | None) -> tuple[Floats, float, Floats]:
+    """Return where the likelihood of a life is highest, its value there, and the Hessian of what is fitted."""
     free = 2 if shape is None else 1
-    point = begin.copy()
-    with np.errstate(all="ignore"):
-        value, grad, hess = terms.value(*point)
-        for _ in range(200):
-            h, g = hess[:free, :free], grad[:free]
-            size, axes = np.linalg.eigh(-h)
-            # Where the surface is not bowl-shaped the curvature's size still gives a sensible step.
-            size = np.maximum(np.abs(size), 1e-10 * max(float(np.abs(size).max()), 1e-300))
-            step = axes @ ((axes.T @ g) / size)
-            decrement = float(g @ step)
-            # The cap is on the log of the cumulative hazard, where a small shape allows long steps in scale.
-            reach = max(
-                abs(float(step[0])) * min(1.0, float(np.exp(point[1]))),
-                float(np.abs(step[1:]).max(initial=0.0)),
-            )
-            step *= min(1.0, 1.5 / max(reach, 1e-300))
-            trial = point.copy()
-            for _half in range(60):
-                trial[:free] = point[:free] + step
-                new = terms.value(*trial)
-                if np.isfinite(new[0]) and new[0] >= value - 1e-13 * (1 + abs(value)):
-                    break
-                step /= 2
-            else:
-                break
-            point, (value, grad, hess) = trial, new
-            if abs(point[1]) > 12 or abs(point[0]) > 500:
-                raise NoFiniteMaximum(
-                    f"No fit: the likelihood keeps rising as the shape goes to {'0' if point[1] < 0 else 'infinity'} "
-                    "(onset either at once or never, or all at one age), so no finite maximum exists. What can be had: "
-                    "the scale under an assumed shape (`fit_weibull(..., shape=)`)."
-                )
-            if decrement < 1e-11 * (1 + abs(value)) ** 0.5:
-                break
-        else:
-            raise NoFiniteMaximum(
-                f"No fit: the likelihood still rises after 200 steps (scale {np.exp(point[0]):.3g}, shape "
-                f"{np.exp(point[1]):.3g}), so no finite maximum was found. What can be had: the scale under an assumed "
-                "shape (`fit_weibull(..., shape=)`)."
-            )
-    point, value, hess = _polish(terms, point, free, (value, grad, hess))
-    # Curvature in the log of the cumulative hazard and log shape; a standard error of thousands is no maximum.
-    unit = np.array([np.exp(point[1]), 1.0])[:free]
-    left = -hess[:free, :free] / np.outer(unit, unit)
-    if not (np.isfinite(left).all() and np.linalg.eigvalsh(left).min() > _LEAST_CURVATURE):
+
+    def whole(part: Floats) -> Floats:
+        return np.concatenate([part, begin[free:]])
+
+    def surface(part: Floats) -> tuple[float, Floats, Floats]:
+        value, grad, hess = terms.value(*whole(part))
+        return value, grad[:free], hess[:free, :free]
+
+    def unit(part: Floats) -> Floats:
+        # A unit of the log scale changes the log of the cumulative hazard by the shape.
+        return np.array([np.exp(whole(part)[1]), 1.0])[:free]
+
+    def is_beyond(part: Floats) -> bool:
+        return abs(whole(part)[1]) > _FARTHEST_SHAPE or abs(part[0]) > _FARTHEST_SCALE
+
+    top = maximise(surface, begin[:free], unit, is_beyond)
+    point = whole(top.point)
+    if top.flat is None:
+        return point, top.value, top.hessian
+    if is_beyond(top.point):
         raise NoFiniteMaximum(
-            "No fit: the likelihood is flat in at least one direction at its highest point, so no finite maximum "
-            "exists. What can be had: the scale under an assumed shape (`fit_weibull(..., shape=)`)."
+            f"No fit: the likelihood keeps rising as the shape goes to {'0' if point[1] < 0 else 'infinity'} "
+            "(onset either at once or never, or all at one age), so no finite maximum exists. What can be had: "
+            "the scale under an assumed shape (`fit_weibull(..., shape=)`)."
         )
-    return point, value, hess
-
-
-def _polish(
-    terms: Terms, point: Floats, free: int, here: tuple[float, Floats, Floats]
-) -> tuple[Floats, float, Floats]:
-    """Take the last Newton steps, which only change digits that the likelihood itself no longer shows."""
-    with np.errstate(all="ignore"):
-        value, grad, hess = here
-        for _ in range(3):
-            try:
-                step = np.linalg.solve(-hess[:free, :free], grad[:free])
-            except np.linalg.LinAlgError:
-                break
-            if not np.abs(step).max() < 1e-3 or np.abs(step).max() < 1e-14:
-                break
-            point = point.copy()
-            point[:free] += step
-            value, grad, hess = terms.value(*point)
-            if np.abs(step).max() < 1e-9:
-                break
-    return point, value, hess
+    if not top.has_ended:
+        raise NoFiniteMaximum(
+            f"No fit: the likelihood still rises after 200 steps (scale {np.exp(point[0]):.3g}, shape "
+            f"{np.exp(point[1]):.3g}), so no finite maximum was found. What can be had: the scale under an assumed "
+            "shape (`fit_weibull(..., shape=)`)."
+        )
+    raise NoFiniteMaximum(
+        "No fit: the likelihood is flat in at least one direction at its highest point, so no finite maximum "
+        "exists. What can be had: the scale under an assumed shape (`fit_weibull(..., shape=)`)."
+    )
 
 
 def refuse_shape_zero(entry: Floats, lower: Floats, upper: Floats, count: Floats, value: float) -> None:

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import brentq, minimize_scalar
 
 from kit.life.likelihood.families import Family
-from kit.life.likelihood.likelihood import Terms
+from kit.numerics.maximum import maximise
+from kit.numerics.profile import profile_limit
+from kit.numerics.refusals import NoProfileLimit
 from kit.numerics.typing import Floats
 
 if TYPE_CHECKING:
@@ -23,56 +23,49 @@ _BETWEEN = 16  # points between two of them, on the cubic with their directions
 def profile_bound(
     fit: LifeFit, centre: float, reach: float, sign: float, w: float | None, drop: float
 ) -> float:
-    """Log of a bound: where the likelihood, highest over the other parameter, has dropped by `drop`."""
-    best = fit.log_likelihood
-    start = float(np.log(fit.shape if w is not None else fit.scale))
+    """Log of a bound: where the likelihood, highest over the other parameter, has dropped by `drop`.
 
-    def profile(target: float, begin: float) -> tuple[float, float]:
+    The log scale (w = 0), a log age (at position w) or the log shape (None) is followed.
+    """
+    terms = fit.terms
+    begin = np.array([np.log(fit.shape if w is not None else fit.scale)])
+
+    def held(target: float) -> Callable[[Floats], tuple[float, Floats, Floats]]:
+        def surface(other: Floats) -> tuple[float, Floats, Floats]:
+            x = float(other[0])
+            if w is None:
+                value, g, h = terms.value(x, target)
+                return value, g[:1], h[:1, :1]
+            slope = w * np.exp(-x)
+            value, g, h = terms.value(target - slope, x)
+            bend = h[0, 0] * slope**2 + 2 * h[0, 1] * slope + h[1, 1] - g[0] * slope
+            return value, np.array([g[0] * slope + g[1]]), np.array([[bend]])
+
+        return surface
+
+    def height(target: float) -> float:
+        nonlocal begin
         if fit.shape_assumed:
-            return fit.terms.value(target - w / fit.shape, np.log(fit.shape))[0] - best + drop, begin
-        value, other = _highest_over_other(fit.terms, target, begin, w)
-        return (value - best + drop if np.isfinite(value) else -np.inf), other
+            return float(terms.value(target - w / fit.shape, np.log(fit.shape))[0])
+        unit = (
+            np.exp(target) if w is None else 1.0
+        )  # a unit of the log scale counts as much as the shape is large
+        top = maximise(
+            held(target),
+            begin,
+            lambda other: np.array([unit]),
+            lambda other: abs(other[0]) > 60,
+            polished=False,
+        )
+        # Far out the other parameter may run away, so every search begins from the last top inside the bound.
+        if top.flat is None and top.value >= fit.log_likelihood - drop:
+            begin = top.point
+        return top.value
 
     with np.errstate(all="ignore"):
-        inner, step = centre, max(min(reach, 2.0), 1e-6)
-        for _ in range(60):
-            outer = inner + sign * step
-            if abs(outer - centre) > 60:
-                return sign * np.inf
-            value, other = profile(outer, start)
-            if value < 0:
-                break
-            inner, start, step = outer, other, step * 1.6
-        else:
-            return sign * np.inf
-        # Far out the other parameter may run away, so every search starts from the last point inside.
-        return float(brentq(lambda x: max(profile(x, start)[0], -1e6), inner, outer, xtol=1e-11, rtol=1e-14))
-
-
-def _highest_over_other(terms: Terms, target: float, other: float, w: float | None) -> tuple[float, float]:
-    """Highest likelihood with the log scale (w = 0), a log age (w) or the log shape (None) held at `target`."""
-
-    def at(x: float) -> tuple[float, float, float]:
-        if w is None:
-            value, g, h = terms.value(x, target)
-            return value, g[0], h[0, 0]
-        slope = w * np.exp(-x)
-        value, g, h = terms.value(target - slope, x)
-        return value, g[0] * slope + g[1], h[0, 0] * slope**2 + 2 * h[0, 1] * slope + h[1, 1] - g[0] * slope
-
-    value, g, h = at(other)
-    for _ in range(100):
-        step = g / -h if h < 0 else np.sign(g) * 0.5
-        step = float(np.clip(step, -1.0, 1.0))
-        if abs(step) < 1e-11 or abs(other) > 60:
-            break
-        while True:
-            new = at(other + step)
-            if new[0] >= value - 1e-13 * (1 + abs(value)) or abs(step) < 1e-12:
-                break
-            step /= 2
-        other, (value, g, h) = other + step, new
-    return value, other
+        return profile_limit(
+            height, centre, top=fit.log_likelihood, drop=drop, sign=sign, reach=min(reach, 2.0)
+        )
 
 
 def likelihood_contour(fit: LifeFit, drop: float) -> Floats:
@@ -156,59 +149,12 @@ def _along_ray(fit: LifeFit, centre: Floats, ray: Floats, guess: float, drop: fl
         if new > 1e3 * guess + 1e3:
             return np.inf, gradient
         radius = float(new)
+    if np.isnan(value):
+        raise NoProfileLimit(
+            f"No profile band: the likelihood cannot be worked out {radius:.3g} standard errors from its top. What can be "
+            "had: bounds with method='wald', or a fit under an assumed shape."
+        )
     return radius, gradient
-
-
-def profile_on_grid(
-    value: Callable[[float], float], grid: Floats, height: Floats, drop: float, *, tolerance: float
-) -> tuple[float, float, tuple[float, float]]:
-    """Return where a profile is highest, and how far it can be from there until it has dropped.
-
-    Parameters
-    ----------
-    value : callable
-        Height of the profile at a point; minus infinity where there is none.
-    grid : ndarray, shape (n,)
-        Points, rising.
-    height : ndarray, shape (n,)
-        Heights there, at least one of them finite.
-    drop : float
-        How much lower the bounds are [-].
-    tolerance : float
-        How exact the places are.
-
-    Returns
-    -------
-    best, highest : float
-        Place and height of the top, between the neighbours of the highest point of the grid.
-    bounds : tuple of float
-        Where the profile first falls so low to each side, the end of the grid where it does not.
-    """
-    top = int(np.argmax(height))
-    best, highest = float(grid[top]), float(height[top])
-    found = minimize_scalar(
-        lambda x: -value(float(x)),
-        bounds=(grid[max(top - 1, 0)], grid[min(top + 1, grid.size - 1)]),
-        method="bounded",
-        options={"xatol": tolerance},
-    )
-    if -found.fun > highest:
-        best, highest = float(found.x), float(-found.fun)
-    goal = highest - drop
-
-    def bound(side: NDArray[np.int64], end: float) -> float:
-        inside = best
-        for i in side:
-            if height[i] < goal:
-                # Where there is no fit the height is minus infinity, which no root search takes.
-                return float(
-                    brentq(lambda x: max(value(float(x)) - goal, -1e6), inside, grid[i], xtol=tolerance)
-                )
-            inside = float(grid[i])
-        return end
-
-    below, above = np.flatnonzero(grid < best)[::-1], np.flatnonzero(grid > best)
-    return best, highest, (bound(below, float(grid[0])), bound(above, float(grid[-1])))
 
 
 def hazard_to_come(family: Family, points: Floats, age: Floats, given: float) -> Floats:

@@ -7,10 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.life.likelihood.likelihood import SumTerms, log1mexp
+from kit.life.likelihood.likelihood import SumTerms, certain_finds, log1mexp
 from kit.numerics.typing import Floats
-
-_CERTAIN = 600.0  # cumulative hazard from which on a find is certain to the last digit
 
 
 def hazard_sums(z: Floats, h: Floats) -> tuple[Floats, Floats, Floats]:
@@ -184,8 +182,7 @@ def find_derivatives(d: Floats, d1: Floats, d2: Floats) -> tuple[Floats, ...]:
         Value, by u, by log shape, and the second ones: u twice, both, shape twice.
     """
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-        # A find that is certain adds nothing, and neither do its derivatives.
-        d, d1, d2 = (np.where(d < _CERTAIN, x, y) for x, y in ((d, _CERTAIN), (d1, 0.0), (d2, 0.0)))
+        d, d1, d2 = certain_finds(d, d1, d2)
         r = 1.0 / np.expm1(d)
         curve = -r * (1.0 + r)
         rd, rd1, cd = r * d, r * d1, curve * d

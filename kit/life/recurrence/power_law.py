@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike
 from scipy.optimize import minimize_scalar
 from scipy.special import chdtr, chdtri, ndtr
 
-from kit.life.likelihood.maximum import NoFiniteMaximum
 from kit.numerics.confidence import check_level
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _ENDS = ("time", "event")

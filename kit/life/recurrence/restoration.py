@@ -8,23 +8,26 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq, minimize
+from scipy.optimize import minimize
 from scipy.special import chdtrc
 
 from kit.findings import Fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
 from kit.life.likelihood.likelihood import PerfectTerms
-from kit.life.likelihood.maximum import NoFiniteMaximum, maximise
+from kit.life.likelihood.maximum import highest_life
 from kit.life.lives.repairs import RepairedLives, repaired_lives
-from kit.numerics.confidence import check_level, likelihood_drop, normal_reach
-from kit.numerics.newton import second_derivatives
+from kit.numerics.confidence import likelihood_drop, normal_reach
+from kit.numerics.covariance import second_derivatives
+from kit.numerics.fit import Fit, Parameter
+from kit.numerics.maximum import maximise
+from kit.numerics.profile import profile_limit
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _MOST = 2.0  # largest restoration factor; that of the repairs table
 _LEAST = 1e-7  # below this, a factor is compared with 0 itself
 _STARTS = (0.1, 0.6, 1.1)
-_METHODS = ("wald", "profile")
 _SELECTION = (
     "lives after a repair are of panels that had damage before; panels prone to it from the start raise the factor as "
     "much as repairs that do not renew"
@@ -39,6 +42,7 @@ class _Problem:
     held: dict[str, float]
     shape: float | None
     begin: Floats
+    log_scale: float | None = None
 
     @property
     def free(self) -> tuple[str, ...]:
@@ -57,8 +61,20 @@ class _Problem:
 
     def highest(self, q: Floats) -> tuple[float, Floats]:
         """Log-likelihood, and log scale and log shape, of the best life under these factors."""
-        point, value, _ = maximise(PerfectTerms.from_rows(*self.rows(q)), self.begin, self.shape)
-        return value, point
+        terms = PerfectTerms.from_rows(*self.rows(q))
+        if self.log_scale is None:
+            point, value, _ = highest_life(terms, self.begin, self.shape)
+            return value, point
+        point = np.array([self.log_scale, self.begin[1] if self.shape is None else np.log(self.shape)])
+        if self.shape is not None:
+            return float(terms.value(*point)[0]), point
+
+        def surface(log_shape: Floats) -> tuple[float, Floats, Floats]:
+            value, g, h = terms.value(point[0], float(log_shape[0]))
+            return value, g[1:], h[1:, 1:]
+
+        top = maximise(surface, point[1:], is_beyond=lambda log_shape: abs(log_shape[0]) > 12)
+        return top.value, np.array([point[0], top.point[0]])
 
     def slopes(self, q: Floats) -> Floats:
         """Change of each life's virtual age at its begin by each fitted factor, shape (n, n_free)."""
@@ -100,7 +116,7 @@ class _Problem:
 
 
 @dataclass(frozen=True, eq=False)
-class RestorationFit:
+class RestorationFit(Fit):
     r"""A Weibull life together with the share of its age that a panel keeps after a repair.
 
     Parameters
@@ -188,31 +204,20 @@ class RestorationFit:
         ]
         return tuple(notes)
 
-    def _place(self, name: str) -> int:
-        order = ("scale", "shape", *self.fitted)
-        if name not in order:
-            raise ValueError(f"`name` must be one of {', '.join(order)}. Got {name!r}.")
-        return order.index(name)
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Scale, shape, and the factors that were fitted."""
+        return (
+            Parameter(name="scale", value=self.scale, unit=self.life.clock),
+            Parameter(name="shape", value=self.shape, is_given=self.life.shape_assumed),
+            *(
+                Parameter(name=name, value=float(self.restoration[name]), is_log=False, least=0.0)
+                for name in self.fitted
+            ),
+        )
 
-    def standard_error(self, name: str) -> float:
-        """Return the standard error of a parameter, with all others fitted too.
-
-        Parameters
-        ----------
-        name : str
-            ``scale``, ``shape`` or a group of repairs whose factor was fitted.
-
-        Returns
-        -------
-        float
-            In the parameter's unit; nan for a factor at the end of its range and an assumed shape.
-        """
-        at = self._place(name)
-        se = float(np.sqrt(self.covariance[at, at]))
-        return se * getattr(self, name) if at < 2 else se
-
-    def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
-        """Two-sided bounds of a parameter.
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio.
 
         Parameters
         ----------
@@ -220,72 +225,45 @@ class RestorationFit:
             ``scale``, ``shape`` or a group of repairs whose factor was fitted.
         level : float
             Confidence [-].
-        method : str
-            ``profile`` (likelihood ratio; not for the scale) or ``wald`` (normal: on the log scale for scale
-            and shape, plain for a factor and not below 0).
 
         Returns
         -------
         tuple of float
-            Lower and upper bound; of a factor within 0 and 2, with inf where even 2 is not too much; nan for
-            Wald bounds of a factor at the end of its range.
-
-        Raises
-        ------
-        ValueError
-            If a name, method or level is unknown.
+            Ends: of the log of scale and shape; of a factor within 0 and 2, with inf where even 2 is not too much.
         """
-        at = self._place(name)
-        if method not in _METHODS:
-            raise ValueError(f"`method` must be one of {', '.join(_METHODS)}. Got {method!r}.")
-        check_level(level)
-        if method == "wald" or at < 2:
-            reach = normal_reach(level) * float(np.sqrt(self.covariance[at, at]))
-            if method == "profile":
-                if name == "scale":
-                    raise ValueError("`method` profile is for the factors and the shape. Got the scale.")
-                return self._shape_bounds(reach, level)
-            if at < 2:
-                value = getattr(self, name)
-                return float(value * np.exp(-reach)), float(value * np.exp(reach))
-            if np.isnan(reach):
-                return (float("nan"), float("nan"))
-            return max(0.0, self.restoration[name] - reach), self.restoration[name] + reach
-        return self._factor_bounds(name, level)
+        at, drop = self._at(name), likelihood_drop(level)
+        error = float(np.sqrt(self.covariance[at, at]))
+        reach = normal_reach(level) * (error if error > 0 else 0.2)
+        if at >= 2:
+            others = np.array([self.restoration[other] for other in self.fitted if other != name])
 
-    def _shape_bounds(self, reach: float, level: float) -> tuple[float, float]:
-        if self.life.shape_assumed:
-            return (float("nan"), float("nan"))
-        drop = likelihood_drop(level)
+            def height(q: float) -> float:
+                return _height(
+                    dataclasses.replace(self._problem, held=self._problem.held | {name: q}), others
+                )
 
-        def sunk(log_shape: float) -> float:
-            problem = dataclasses.replace(self._problem, shape=float(np.exp(log_shape)))
-            problem = dataclasses.replace(problem, begin=np.array([np.log(self.scale), log_shape]))
-            return _highest(problem, [self._q()])[0] - self.log_likelihood + drop
+            low, high = (
+                profile_limit(
+                    height, float(self.restoration[name]), top=self.log_likelihood, drop=drop, sign=sign, reach=reach,
+                    end=end, tolerance=1e-9,
+                )
+                for sign, end in ((-1.0, 0.0), (1.0, _MOST))
+            )  # fmt: skip
+            return low, np.inf if high >= _MOST else high
 
-        centre = float(np.log(self.shape))
-        ends = []
-        for sign in (-1.0, 1.0):
-            far = centre + sign * reach
-            while sunk(far) > 0:
-                far += sign * reach
-            ends.append(float(np.exp(brentq(sunk, centre, far, xtol=1e-8))))
-        return ends[0], ends[1]
+        def height_of_life(place: float) -> float:
+            begin = np.log([self.scale, self.shape])
+            begin[at] = place
+            held = {"log_scale": place} if at == 0 else {"shape": float(np.exp(place))}
+            return _height(dataclasses.replace(self._problem, begin=begin, **held), self._q())
 
-    def _factor_bounds(self, name: str, level: float) -> tuple[float, float]:
-        drop = likelihood_drop(level)
-        others = np.array([self.restoration[other] for other in self.fitted if other != name])
-
-        def sunk(q: float) -> float:
-            problem = dataclasses.replace(self._problem, held=self._problem.held | {name: q})
-            return _highest(problem, [others])[0] - self.log_likelihood + drop
-
-        centre = float(self.restoration[name])
-        low, high = 0.0, np.inf
-        if centre > 0 and sunk(0.0) < 0:
-            low = float(brentq(sunk, 0.0, centre, xtol=1e-9))
-        if centre < _MOST and sunk(_MOST) < 0:
-            high = float(brentq(sunk, centre, _MOST, xtol=1e-9))
+        low, high = (
+            profile_limit(
+                height_of_life, self.parameters[at].place, top=self.log_likelihood, drop=drop, sign=sign, reach=reach,
+                tolerance=1e-8,
+            )
+            for sign in (-1.0, 1.0)
+        )  # fmt: skip
         return low, high
 
     def _q(self) -> Floats:
@@ -321,13 +299,15 @@ class RestorationFit:
             rows, orient="index", columns=["degrees_of_freedom", "log_likelihood", "statistic", "p"]
         ).rename_axis("hypothesis")
 
-    def to_frame(self, *, level: float = 0.95) -> pd.DataFrame:
+    def to_frame(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:
         """Return the parameters as a table.
 
         Parameters
         ----------
         level : float
             Confidence of the bounds [-].
+        method : str
+            Of the bounds: ``profile`` or ``wald``.
 
         Returns
         -------
@@ -335,18 +315,11 @@ class RestorationFit:
             Index parameter (scale, shape, then groups); columns value, standard_error, lower, upper (profile,
             of the scale Wald), unit; assumed factors without error and bounds.
         """
-        rows = {}
-        for name, unit in (("scale", self.life.clock), ("shape", "-")):
-            how = "wald" if name == "scale" else "profile"
-            bounds = self.bounds(name, level=level, method=how)
-            rows[name] = (getattr(self, name), self.standard_error(name), *bounds, unit)
+        table = self.parameter_table(level=level, method=method)
         for name, q in self.restoration.items():
-            told = name in self.fitted
-            bounds = self.bounds(name, level=level) if told else (np.nan, np.nan)
-            rows[name] = (q, self.standard_error(name) if told else np.nan, *bounds, "-")
-        return pd.DataFrame.from_dict(
-            rows, orient="index", columns=["value", "standard_error", "lower", "upper", "unit"]
-        ).rename_axis("parameter")
+            if name not in self.fitted:
+                table.loc[name] = [q, np.nan, np.nan, np.nan, "-"]
+        return table.loc[["scale", "shape", *self.restoration.index]]
 
 
 def fit_restoration(
@@ -450,6 +423,14 @@ def fit_restoration(
         lives,
         problem,
     )
+
+
+def _height(problem: _Problem, begin: Floats) -> float:
+    """Highest log-likelihood, minus infinity where the life has no finite maximum."""
+    try:
+        return _highest(problem, [begin])[0]
+    except NoFiniteMaximum:
+        return -np.inf
 
 
 def _highest(problem: _Problem, starts: Sequence[Floats]) -> tuple[float, Floats]:

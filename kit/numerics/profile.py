@@ -1,0 +1,162 @@
+"""How far a parameter can go until the likelihood, highest over all others, has dropped: limits of a profile."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq, minimize_scalar
+
+from kit.numerics.refusals import NoProfileLimit
+from kit.numerics.typing import Floats
+
+_MOST_STEPS = 80  # outwards, and back where the likelihood cannot be worked out
+_GROWTH = 1.6  # of the step while the likelihood has not dropped
+_STEEPEST = 1e3  # root of a drop beyond all that matter; also of a likelihood of nought
+
+
+def profile_limit(
+    height: Callable[[float], float],
+    centre: float,
+    *,
+    top: float,
+    drop: float,
+    sign: float,
+    reach: float,
+    end: float | None = None,
+    farthest: float = 60.0,
+    tolerance: float = 1e-11,
+) -> float:
+    """Go from the top to one side until the likelihood, highest over all else, has dropped.
+
+    Parameters
+    ----------
+    height : callable
+        Log-likelihood with the parameter at a place, highest over all others: minus infinity where the data
+        are impossible, nan where it cannot be worked out.
+    centre : float
+        Where the parameter is at the top.
+    top : float
+        Log-likelihood there [-].
+    drop : float
+        How much lower the limit is [-].
+    sign : float
+        Side: 1 or -1.
+    reach : float
+        First step: how far it would go under a normal likelihood.
+    end : float, optional
+        End of the range of the parameter on that side.
+    farthest : float
+        Distance from which on the side counts as without a limit.
+    tolerance : float
+        How exact the place is.
+
+    Returns
+    -------
+    float
+        The limit; `end` where the likelihood has not dropped there; infinite where it never does.
+
+    Raises
+    ------
+    NoProfileLimit
+        If the likelihood cannot be worked out on the way, or no limit is found within a fixed number of steps.
+    """
+    goal = float(np.sqrt(2 * drop))
+
+    def excess(x: float) -> float:
+        """Root of the fall less that wanted: close to a straight line in x, whatever the level."""
+        value = float(height(x))
+        if np.isnan(value):
+            return value
+        return min(float(np.sqrt(2 * max(top - value, 0.0))), _STEEPEST) - goal
+
+    seen: dict[float, float] = {}  # a search begun elsewhere may end elsewhere: what was seen once stays
+
+    def known(x: float) -> float:
+        value = seen[x] if x in seen else excess(x)
+        if np.isnan(value):
+            raise _no_limit(x)
+        return value
+
+    step = max(min(float(reach) if np.isfinite(reach) else 0.2, 10.0), 1e-6)
+    inner, unknown = float(centre), np.nan
+    seen[inner] = -goal
+    for _ in range(_MOST_STEPS):
+        outer = inner + sign * step
+        if end is not None and sign * (outer - end) >= 0:
+            outer = float(end)
+        elif abs(outer - centre) > farthest:
+            return float(sign * np.inf)
+        beyond = seen[outer] = excess(outer)
+        if np.isnan(beyond):
+            unknown, step = outer, step / 4
+            continue
+        if beyond > 0:
+            try:
+                return float(brentq(known, inner, outer, xtol=tolerance, rtol=1e-13, maxiter=200))
+            except RuntimeError:
+                raise _no_limit(outer) from None
+        if outer == end:
+            return outer
+        inner, step = outer, step * _GROWTH
+    raise _no_limit(unknown if np.isfinite(unknown) else inner)
+
+
+def _no_limit(at: float) -> NoProfileLimit:
+    return NoProfileLimit(
+        f"No profile bound: the likelihood cannot be worked out near {at:.6g} (as the search measures it), before it has "
+        "dropped by what the level allows. What can be had: bounds with method='wald', or a fit under an assumed shape."
+    )
+
+
+def profile_on_grid(
+    value: Callable[[float], float], grid: Floats, height: Floats, drop: float, *, tolerance: float
+) -> tuple[float, float, tuple[float, float]]:
+    """Return where a profile is highest, and how far it can be from there until it has dropped.
+
+    Parameters
+    ----------
+    value : callable
+        Height of the profile at a point; minus infinity where there is none.
+    grid : ndarray, shape (n,)
+        Points, rising.
+    height : ndarray, shape (n,)
+        Heights there, at least one of them finite.
+    drop : float
+        How much lower the bounds are [-].
+    tolerance : float
+        How exact the places are.
+
+    Returns
+    -------
+    best, highest : float
+        Place and height of the top, between the neighbours of the highest point of the grid.
+    bounds : tuple of float
+        Where the profile first falls so low to each side, the end of the grid where it does not.
+    """
+    top = int(np.argmax(height))
+    best, highest = float(grid[top]), float(height[top])
+    found = minimize_scalar(
+        lambda x: -value(float(x)),
+        bounds=(grid[max(top - 1, 0)], grid[min(top + 1, grid.size - 1)]),
+        method="bounded",
+        options={"xatol": tolerance},
+    )
+    if -found.fun > highest:
+        best, highest = float(found.x), float(-found.fun)
+    goal = highest - drop
+
+    def bound(side: NDArray[np.int64], end: float) -> float:
+        inside = best
+        for i in side:
+            if height[i] < goal:
+                # Where there is no fit the height is minus infinity, which no root search takes.
+                return float(
+                    brentq(lambda x: max(value(float(x)) - goal, -1e6), inside, grid[i], xtol=tolerance)
+                )
+            inside = float(grid[i])
+        return end
+
+    below, above = np.flatnonzero(grid < best)[::-1], np.flatnonzero(grid > best)
+    return best, highest, (bound(below, float(grid[0])), bound(above, float(grid[-1])))

@@ -1,0 +1,178 @@
+"""Is every question answered or refused with a reason, whatever luck made the fleet: many invented fleets in a row."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from kit.findings import load_fleet
+from kit.findings.files import replace_text
+from kit.intervals import Evidence, QuestionError, recommend
+from kit.simulate.scenario import default_scenario
+from kit.simulate.write import make_demo
+
+FLEETS = 200
+"""Fleets of the page."""
+
+FIRST_SEED = 1
+"""Seed of its first fleet; the others follow."""
+
+
+def answers_of_seed(
+    seed: int, questions: str | Path, *, n_aircraft: int | None = None, names: Iterable[str] | None = None
+) -> pd.DataFrame:
+    """Make the invented fleet of a seed anew and put questions to it.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the fleet.
+    questions : str or Path
+        Folder of questions.
+    n_aircraft : int, optional
+        Aircraft of the fleet. Default: those of the demo fleet.
+    names : iterable of str, optional
+        Names of the questions. Default: all of the folder.
+
+    Returns
+    -------
+    DataFrame
+        Columns seed, question, outcome (answered; no interval, where none meets the target; refused), threshold, repeat [units of the question's
+        clock], governed_by, seconds, why (of a refusal).
+
+    Raises
+    ------
+    ValueError
+        If the folder holds no question of these names.
+    """
+    wanted = sorted(Path(questions).glob("*.toml"))
+    if names is not None:
+        asked = set(names)
+        wanted = [path for path in wanted if path.stem in asked]
+    if not wanted:
+        raise ValueError(
+            f"`questions` must be a folder of questions. Got {str(questions)!r}, which has none of these."
+        )
+    rows = []
+    with tempfile.TemporaryDirectory() as folder:
+        scenario = None if n_aircraft is None else default_scenario(n_aircraft=n_aircraft)
+        fleet = load_fleet(make_demo(Path(folder) / "fleet", seed=seed, scenario=scenario), set_aside=True)
+    evidence = Evidence(fleet)
+    for path in wanted:
+        begin = time.perf_counter()
+        row = {"seed": seed, "question": path.stem, "outcome": "answered", "why": ""}
+        try:
+            answer = recommend(evidence, path)
+        except QuestionError as reason:
+            row |= {"outcome": "refused", "why": str(reason)}
+        else:
+            row |= {"threshold": answer.threshold, "repeat": answer.repeat, "governed_by": answer.governed_by}
+            if answer.repeat is None:
+                row["outcome"] = "no interval"
+        rows.append(row | {"seconds": time.perf_counter() - begin})
+    columns = ["seed", "question", "outcome", "threshold", "repeat", "governed_by", "seconds", "why"]
+    return pd.DataFrame(rows).reindex(columns=columns)
+
+
+def many_seeds(
+    questions: str | Path, seeds: Iterable[int], *, n_aircraft: int | None = None, workers: int = 1
+) -> pd.DataFrame:
+    """Put all questions to fleets of many seeds.
+
+    Parameters
+    ----------
+    questions : str or Path
+        Folder of questions.
+    seeds : iterable of int
+        Seeds of the fleets.
+    n_aircraft : int, optional
+        Aircraft of each fleet. Default: those of the demo fleet.
+    workers : int
+        Processes to share the work.
+
+    Returns
+    -------
+    DataFrame
+        As `answers_of_seed`, seed by seed.
+    """
+    one = partial(answers_of_seed, questions=str(questions), n_aircraft=n_aircraft)
+    if workers == 1:
+        return pd.concat([one(seed) for seed in seeds], ignore_index=True)
+    with ProcessPoolExecutor(workers) as pool:
+        return pd.concat(list(pool.map(one, seeds)), ignore_index=True)
+
+
+def many_seeds_page(table: pd.DataFrame) -> str:
+    """Put the outcomes on a page.
+
+    Parameters
+    ----------
+    table : DataFrame
+        What `many_seeds` gave.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    seeds, outcome = table["seed"], table["outcome"].value_counts()
+    lines = [
+        "# Is every question answered, whatever luck made the fleet?",
+        "",
+        f"The invented demo fleet made anew with {seeds.nunique()} other seeds ({seeds.min()} to {seeds.max()}), and each question of "
+        f"`demo_fleet/questions/` put to each: {len(table):,} questions, {outcome.get('answered', 0):,} answered with an interval, "
+        f"{outcome.get('no interval', 0):,} answered that no interval meets the target, {outcome.get('refused', 0):,} refused with a "
+        f"reason, none without an end. The slowest took {table['seconds'].max():.0f} s.",
+        "",
+        "Made by `python -m kit.simulate.many_seeds demo_fleet/questions docs/many_seeds.md`; do not edit by hand.",
+        "",
+        "| question | answered | no interval | refused | threshold, least to most | repeat, least to most | governed by |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for name, rows in table.groupby("question", sort=True):
+        done, each = rows.loc[rows["outcome"] == "answered"], rows["outcome"].value_counts()
+        rules = ", ".join(f"{rule} {n}" for rule, n in done["governed_by"].value_counts().items())
+        lines.append(
+            f"| {name} | {len(done)} | {each.get('no interval', 0)} | {each.get('refused', 0)} | {_range(done['threshold'])} | "
+            f"{_range(done['repeat'])} | {rules} |"
+        )
+    lines += ["", "## Refused", ""]
+    refused = table.loc[table["outcome"] == "refused"]
+    lines += [f"- seed {row.seed}, {row.question}: {row.why}" for row in refused.itertuples()] or ["None."]
+    lines += ["", "Invented data: nothing here stands for a real fleet.", ""]
+    return "\n".join(lines)
+
+
+def _range(values: pd.Series) -> str:
+    numbers = values.dropna().to_numpy(np.float64)
+    return f"{numbers.min():,.0f} to {numbers.max():,.0f}" if numbers.size else "–"
+
+
+def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2") -> None:
+    """Write the page to a file.
+
+    Parameters
+    ----------
+    questions : str
+        Folder of questions.
+    target : str
+        File to write.
+    n : str
+        Fleets.
+    workers : str
+        Processes to share the work.
+    """
+    seeds = range(FIRST_SEED, FIRST_SEED + int(n))
+    replace_text(Path(target), many_seeds_page(many_seeds(questions, seeds, workers=int(workers))))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

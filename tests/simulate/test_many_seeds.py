@@ -1,0 +1,72 @@
+"""Every question ends, with an answer or a reason, whatever luck made the fleet."""
+
+import signal
+from contextlib import contextmanager
+
+import pandas as pd
+import pytest
+from support import DEMO
+
+from kit.simulate.many_seeds import answers_of_seed, many_seeds_page
+
+QUESTIONS = DEMO / "questions"
+NAMES = sorted(path.stem for path in QUESTIONS.glob("*.toml"))
+_LONGEST = 300  # seconds; an answer takes a few, so that this can only be a search without an end
+
+
+@contextmanager
+def an_end(seconds):
+    """Raise where something does not come to an end; without alarms, as on Windows, it is left to run."""
+    if not hasattr(signal, "SIGALRM"):
+        yield
+        return
+
+    def stop(*_):
+        raise TimeoutError(f"no end after {seconds} s")
+
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(1, 31))
+def test_questions_to_a_fleet_of_another_seed_end(seed):
+    """Four of the questions in turn, to a fleet of ten aircraft; all, to fleets of full size, by the command."""
+    some = [NAMES[(4 * seed + k) % len(NAMES)] for k in range(4)]
+    with an_end(_LONGEST):
+        table = answers_of_seed(seed, QUESTIONS, n_aircraft=10, names=some)
+    assert sorted(table["question"]) == sorted(some)
+    assert (table.loc[table["outcome"] == "refused", "why"].str.len() > 40).all()
+
+
+@pytest.mark.long
+def test_the_gear_door_of_seed_202_is_answered():
+    """Bounds of its scale run into shapes at which bends of the likelihood are not finite: the search had no end."""
+    with an_end(_LONGEST):
+        table = answers_of_seed(202, QUESTIONS, names=["gear_door"])
+    assert table["outcome"].tolist() == ["answered"]
+
+
+def test_the_page_counts_outcomes_and_gives_the_reasons():
+    rows = [
+        (1, "flap", "answered", 5000.0, 2500.0, "risk", 1.0, ""),
+        (2, "flap", "answered", 6000.0, 5000.0, "cap", 2.0, ""),
+        (1, "radome", "refused", None, None, None, 0.5, "question radome: no finds"),
+        (2, "radome", "no interval", None, None, "no answer", 0.5, ""),
+    ]
+    columns = ["seed", "question", "outcome", "threshold", "repeat", "governed_by", "seconds", "why"]
+    page = many_seeds_page(pd.DataFrame(rows, columns=columns))
+    assert "4 questions, 2 answered with an interval, 1 answered that no interval meets" in page
+    assert "| flap | 2 | 0 | 0 | 5,000 to 6,000 | 2,500 to 5,000 | risk 1, cap 1 |" in page
+    assert "| radome | 0 | 1 | 1 | – | – |  |" in page
+    assert "- seed 1, radome: question radome: no finds" in page
+
+
+def test_a_folder_without_questions_is_refused(tmp_path):
+    with pytest.raises(ValueError, match="`questions` must be a folder of questions"):
+        answers_of_seed(1, tmp_path)
