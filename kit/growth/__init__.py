@@ -6,10 +6,12 @@ from kit.growth.joint import JointFit, compare_joint, fit_joint
 from kit.growth.models import Case, DelayTime, GrowthModel, LinearGrowth, SizeDetection
 from kit.growth.onset import OnsetSizeFit, fit_onset_size
 from kit.growth.rates import GrowthFit, fit_growth
+from kit.growth.track_likelihood import WEAK_PRIORS, TrackLikelihood
 from kit.growth.tracks import TrackFit, fit_tracks
 from kit.numerics.quadrature import unit_nodes
 
 __all__ = [
+    "WEAK_PRIORS",
     "Case",
     "DelayTime",
     "GrowthComparison",
@@ -24,6 +26,7 @@ __all__ = [
     "Proportional",
     "SizeDetection",
     "TrackFit",
+    "TrackLikelihood",
     "as_form",
     "compare_growth",
     "compare_joint",

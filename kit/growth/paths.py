@@ -62,6 +62,11 @@ class Mappings(NamedTuple):
         """Number of tracks."""
         return self.start.size - 1
 
+    @property
+    def rounding_variance(self) -> Floats:
+        """Variance of the logs of the sizes by rounding, if it counts as a little more error [-]."""
+        return (self.step / np.exp(self.log_size)) ** 2 / 12
+
     def some(self, every: int) -> Mappings:
         """Return every so manyth track."""
         tracks = np.arange(0, self.n_tracks, every)
@@ -121,6 +126,97 @@ class PathGroup:
     squares: Floats | None = None
     off: Floats | None = None
 
+    @property
+    def lengths(self) -> NDArray[np.int64]:
+        """Number of rows of each path."""
+        return np.diff(np.r_[self.first, self.row.size])
+
+
+def paths_of(data: Mappings, active: NDArray[np.bool_]) -> list[PathGroup]:
+    """Return the paths that every track may have taken.
+
+    Parameters
+    ----------
+    data : Mappings
+        The mappings.
+    active : ndarray of bool, shape (11,)
+        Which parameters are in the model.
+
+    Returns
+    -------
+    list of PathGroup
+        By kind, without nodes.
+    """
+    n = data.n_tracks
+    length = np.diff(data.start)
+    last = data.time[data.start[1:] - 1]
+    again = np.flatnonzero(last > 0)
+    once = np.flatnonzero(last <= 0)
+    track = np.repeat(np.arange(n), length)
+    new_age = np.r_[False, np.diff(data.time) > 0] & np.r_[False, track[1:] == track[:-1]]
+    gaps = np.bincount(track[new_age], minlength=n).astype(np.float64)
+
+    def group(tracks, *, grows, grown=None, arrests=False, log_weight=None, jump_row=None, shares=True):
+        lengths = length[tracks]
+        first = np.r_[0, np.cumsum(lengths)[:-1]].astype(np.int64)
+        row = np.arange(lengths.sum()) - np.repeat(first - data.start[:-1][tracks], lengths)
+        time = data.time[row]
+        end = last[tracks] if grown is None else grown
+        if arrests:
+            time = np.minimum(time, np.repeat(end, lengths))
+        jumps = jump_row is not None
+        after = row >= np.repeat(jump_row, lengths) if jumps else np.zeros(row.size, bool)
+        weight = np.zeros(tracks.size) if log_weight is None else log_weight
+        n_jumps = np.full(tracks.size, float(jumps))
+        return PathGroup(
+            tracks, row, first, time, after, grows, jumps, weight, end, arrests,
+            np.where(shares, gaps[tracks], 0.0) - n_jumps, n_jumps, shares,
+        )  # fmt: skip
+
+    groups = []
+    if once.size:
+        groups.append(group(once, grows=False, shares=False))
+    if again.size:
+        groups.append(group(again, grows=True))
+        if active[STILL]:
+            groups.append(group(again, grows=False))
+    begin = np.flatnonzero(new_age)  # the first mapping after each gap
+    if active[ARREST] and begin.size:
+        nodes = unit_nodes(_ARREST_NODES)
+        wide = data.time[begin] - data.time[begin - 1]
+        for node, share in zip(*nodes, strict=True):
+            stop = data.time[begin - 1] + node * wide
+            groups.append(
+                group(track[begin], grows=True, grown=stop, arrests=True, log_weight=np.log(share * wide))
+            )
+    if active[JUMP] and begin.size:
+        groups.append(group(track[begin], grows=True, jump_row=begin))
+        if active[STILL]:
+            groups.append(group(track[begin], grows=False, jump_row=begin))
+    return groups
+
+
+def log_size_after(form: GrowthForm, x: Floats, v: Floats, time: Floats) -> Floats:
+    """Log of the size at times, from logs of the size at first and of the rate.
+
+    Parameters
+    ----------
+    form : GrowthForm
+        Form of growth.
+    x, v : ndarray
+        Logs of the size at first [log mm] and of the rate.
+    time : ndarray
+        Times since [clock units].
+
+    Returns
+    -------
+    ndarray
+        Logs of the sizes; an infinite one counts as impossibly large [log mm].
+    """
+    with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+        size = form.size_at(form.position(np.exp(x)) + np.exp(v) * time)
+        return np.minimum(np.log(size), _MOST_LOG_SIZE)
+
 
 class Likelihood:
     """Log-likelihood of mappings in eleven parameters, with its gradient.
@@ -138,8 +234,6 @@ class Likelihood:
         Which parameters are in the model.
     curve : DetectionCurve or None
         POD by size of the look that found the damage, if the tracks are to be conditioned on it.
-    spread_prior : tuple of float or None
-        Weak prior of the log spread of the rates.
     """
 
     def __init__(
@@ -148,70 +242,18 @@ class Likelihood:
         form: GrowthForm,
         active: NDArray[np.bool_],
         curve: DetectionCurve | None = None,
-        spread_prior: tuple[float, float] | None = None,
     ) -> None:
         self.data, self.form, self.active = data, form, active
-        self.curve, self.spread_prior = curve, spread_prior
+        self.curve = curve
         size = np.exp(data.log_size)
-        self.rounding_variance = (data.step / size) ** 2 / 12
         self.low = np.log(np.maximum(size - data.step / 2, 1e-6 * size))
         self.high = np.log(size + data.step / 2)
-        self.groups = self._paths()
+        self.groups = paths_of(data, active)
         owners = np.concatenate([group.owner for group in self.groups])
         self.order = np.argsort(owners, kind="stable")
         owners = owners[self.order]
         self.starts = np.flatnonzero(np.r_[True, owners[1:] != owners[:-1]])
         self.track_of = np.cumsum(np.r_[False, owners[1:] != owners[:-1]])
-
-    def _paths(self) -> list[PathGroup]:
-        """Return the paths that every track may have taken."""
-        data, n = self.data, self.data.n_tracks
-        length = np.diff(data.start)
-        last = data.time[data.start[1:] - 1]
-        again = np.flatnonzero(last > 0)
-        once = np.flatnonzero(last <= 0)
-        track = np.repeat(np.arange(n), length)
-        new_age = np.r_[False, np.diff(data.time) > 0] & np.r_[False, track[1:] == track[:-1]]
-        gaps = np.bincount(track[new_age], minlength=n).astype(np.float64)
-
-        def group(tracks, *, grows, grown=None, arrests=False, log_weight=None, jump_row=None, shares=True):
-            lengths = length[tracks]
-            first = np.r_[0, np.cumsum(lengths)[:-1]].astype(np.int64)
-            row = np.arange(lengths.sum()) - np.repeat(first - data.start[:-1][tracks], lengths)
-            time = data.time[row]
-            end = last[tracks] if grown is None else grown
-            if arrests:
-                time = np.minimum(time, np.repeat(end, lengths))
-            jumps = jump_row is not None
-            after = row >= np.repeat(jump_row, lengths) if jumps else np.zeros(row.size, bool)
-            weight = np.zeros(tracks.size) if log_weight is None else log_weight
-            n_jumps = np.full(tracks.size, float(jumps))
-            return PathGroup(
-                tracks, row, first, time, after, grows, jumps, weight, end, arrests,
-                np.where(shares, gaps[tracks], 0.0) - n_jumps, n_jumps, shares,
-            )  # fmt: skip
-
-        groups = []
-        if once.size:
-            groups.append(group(once, grows=False, shares=False))
-        if again.size:
-            groups.append(group(again, grows=True))
-            if self.active[STILL]:
-                groups.append(group(again, grows=False))
-        begin = np.flatnonzero(new_age)  # the first mapping after each gap
-        if self.active[ARREST] and begin.size:
-            nodes = unit_nodes(_ARREST_NODES)
-            wide = data.time[begin] - data.time[begin - 1]
-            for node, share in zip(*nodes, strict=True):
-                stop = data.time[begin - 1] + node * wide
-                groups.append(
-                    group(track[begin], grows=True, grown=stop, arrests=True, log_weight=np.log(share * wide))
-                )
-        if self.active[JUMP] and begin.size:
-            groups.append(group(track[begin], grows=True, jump_row=begin))
-            if self.active[STILL]:
-                groups.append(group(track[begin], grows=False, jump_row=begin))
-        return groups
 
     def place(self, p: Floats) -> None:
         """Place the nodes of every path where it is likely under some parameters."""
@@ -227,7 +269,7 @@ class Likelihood:
     def _precision(self, group: PathGroup, p: Floats) -> tuple[Floats, Floats]:
         """Log sizes and precisions of the rows, with a jump as one more error."""
         data, row = self.data, group.row
-        variance = np.exp(2 * p[ERROR]) + data.extra[row] + self.rounding_variance[row]
+        variance = np.exp(2 * p[ERROR]) + data.extra[row] + self.data.rounding_variance[row]
         y = data.log_size[row]
         if group.jumps:
             variance = variance + group.after * np.exp(2 * p[STEP_SD])
@@ -266,16 +308,10 @@ class Likelihood:
         base = log_weight + np.log(s)[..., None] + log_step[:, None, None]
         group.base = base.reshape(n, -1)
 
-    def _log_size(self, x: Floats, v: Floats, time: Floats) -> Floats:
-        """Log of the size at times, from logs of size at first and rate."""
-        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-            size = self.form.size_at(self.form.position(np.exp(x)) + np.exp(v) * time)
-            return np.minimum(np.log(size), _MOST_LOG_SIZE)
-
     def _likeliest_size(self, group: PathGroup, p: Floats, v: Floats) -> tuple[Floats, Floats, Floats]:
         """For every rate: the likeliest log size at first, the log density there, and its width."""
         y, precision = self._precision(group, p)
-        of_row = np.repeat(np.arange(group.first.size), np.diff(np.r_[group.first, group.row.size]))
+        of_row = np.repeat(np.arange(group.first.size), group.lengths)
         rho = np.tanh(p[BEND])
         tau, sigma = np.exp(p[TAU]), np.exp(p[SIGMA])
         prior_mean = p[MU] + rho * tau / sigma * (v - p[NU])
@@ -286,7 +322,7 @@ class Likelihood:
         time = group.time[:, None]
         for _ in range(5):
             rows_x = x[of_row]
-            at = self._log_size(rows_x, rows_v, time)
+            at = log_size_after(self.form, rows_x, rows_v, time)
             with np.errstate(over="ignore"):
                 a0, a = np.exp(rows_x), np.exp(at)
                 slope = self.form.speed(a) / a * a0 / self.form.speed(a0)
@@ -295,7 +331,7 @@ class Likelihood:
             width = np.add.reduceat(precision[:, None] * slope**2, group.first, axis=0) + prior_precision
             move = (pull + prior_precision * (prior_mean - x)) / width
             x = x + np.clip(move, -1.0, 1.0)
-        at = self._log_size(x[of_row], rows_v, time)
+        at = log_size_after(self.form, x[of_row], rows_v, time)
         log_density = (
             -0.5 * np.add.reduceat(precision[:, None] * (y[:, None] - at) ** 2, group.first, axis=0)
             - 0.5 * prior_precision * (x - prior_mean) ** 2
@@ -306,7 +342,7 @@ class Likelihood:
 
     def _prepare(self, group: PathGroup) -> None:
         """Work out what the nodes fix: residuals and products of sizes and rates."""
-        lengths = np.diff(np.r_[group.first, group.row.size])
+        lengths = group.lengths
         if self.curve is not None:
             with np.errstate(divide="ignore"):
                 group.base = group.base + np.log(
@@ -316,8 +352,11 @@ class Likelihood:
         x, v = group.x.ravel(), group.v.ravel()
         group.terms = np.stack([x, v, x * x, v * v, x * v]) if group.grows else np.stack([x, x * x])
         if group.grows:
-            at = self._log_size(
-                np.repeat(group.x, lengths, axis=0), np.repeat(group.v, lengths, axis=0), group.time[:, None]
+            at = log_size_after(
+                self.form,
+                np.repeat(group.x, lengths, axis=0),
+                np.repeat(group.v, lengths, axis=0),
+                group.time[:, None],
             )
         else:
             at = np.repeat(group.x, lengths, axis=0)
@@ -335,7 +374,7 @@ class Likelihood:
             part = group.squares / error2
             return -0.5 * part - n * (p[ERROR] + 0.5 * _LOG_2PI), part - n, None, None
         stepped = np.zeros(row.size, bool) if group.jumps else self.is_wide[row]
-        variance = error2 + data.extra[row] + np.where(stepped, 0.0, self.rounding_variance[row])
+        variance = error2 + data.extra[row] + np.where(stepped, 0.0, data.rounding_variance[row])
         precision = 1 / variance
         off = group.off
         part = off**2 * precision[:, None]
@@ -392,8 +431,23 @@ class Likelihood:
             weight += -group.n_calm * np.logaddexp(0.0, p[JUMP]) - group.n_jumps * np.logaddexp(0.0, -p[JUMP])
         return weight
 
-    def value(self, p: Floats) -> tuple[float, Floats]:
-        """Log-likelihood and gradient; the prior of the spread is part of both."""
+    def path_logs(self, p: Floats) -> Floats:
+        """Log of the chance of every path, the weight of the path in it.
+
+        Parameters
+        ----------
+        p : ndarray, shape (11,)
+            The parameters.
+
+        Returns
+        -------
+        ndarray, shape (n_paths,)
+            Group after group, without priors and without conditioning on a find.
+        """
+        return self._densities(p)[0]
+
+    def _densities(self, p: Floats) -> tuple[Floats, list[tuple]]:
+        """Log of the chance of every path; what the gradient needs of each group."""
         mu, tau, nu, sigma = p[MU], np.exp(p[TAU]), p[NU], np.exp(p[SIGMA])
         rho = float(np.tanh(p[BEND]))
         c = 1 / (1 - rho**2)
@@ -424,7 +478,14 @@ class Likelihood:
             with np.errstate(divide="ignore"):
                 logs.append(top + np.log(mass) + self._weights(group, p))
             kept.append((total, mass, by_error, by_step, by_spread))
-        every = np.concatenate(logs)
+        return np.concatenate(logs), kept
+
+    def value(self, p: Floats) -> tuple[float, Floats]:
+        """Log-likelihood and gradient, without priors."""
+        mu, tau, nu, sigma = p[MU], np.exp(p[TAU]), p[NU], np.exp(p[SIGMA])
+        rho = float(np.tanh(p[BEND]))
+        c = 1 / (1 - rho**2)
+        every, kept = self._densities(p)
         of_track = np.logaddexp.reduceat(every[self.order], self.starts)
         share = np.empty(every.size)
         share[self.order] = np.exp(every[self.order] - of_track[self.track_of])
@@ -472,11 +533,6 @@ class Likelihood:
             value -= self.data.n_tracks * log_found
             gradient[MU] -= self.data.n_tracks * by_mu
             gradient[TAU] -= self.data.n_tracks * by_tau
-        if self.spread_prior is not None:
-            median, width = self.spread_prior
-            off = (p[SIGMA] - np.log(median)) / width
-            value -= 0.5 * off**2
-            gradient[SIGMA] -= off / width
         return value, gradient
 
     def _found(self, p: Floats) -> tuple[float, float, float]:

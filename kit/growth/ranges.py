@@ -157,11 +157,14 @@ def fall_at(
         The number; the end of the range where the value does not fall so low.
     """
     state = [best]
+    seen = {centre: drop}
 
     def excess(x: float) -> float:
-        # Each search begins where the last one ended.
-        state[0], value = highest(state[0], x)
-        return value - goal
+        # Each search begins where the last one ended; a number is looked up but once, so that a bracket stays one.
+        if x not in seen:
+            state[0], value = highest(state[0], x)
+            seen[x] = value - goal
+        return seen[x]
 
     width = error if np.isfinite(error) else 0.3
     reach = 1.1 * width * float(np.sqrt(2 * drop))

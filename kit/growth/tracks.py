@@ -2,58 +2,43 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import expit, logit, ndtri
+from scipy.special import logit, ndtri
 
 from kit.detection import DetectionCurve
 from kit.findings.frames import need_columns
 from kit.growth.forms import GrowthForm, as_form, delay_to, size_after
 from kit.growth.paths import (
     ARREST,
-    BEND,
-    ERROR,
     JUMP,
-    MU,
     N_PARAMETERS,
     NU,
     SIGMA,
-    STEP,
-    STEP_SD,
     STILL,
-    TAU,
     Likelihood,
     Mappings,
 )
-from kit.growth.ranges import covariance_within, fall_at, highest_within
-from kit.numerics.confidence import check_level, likelihood_drop, normal_reach
+from kit.growth.ranges import covariance_within, highest_within
+from kit.growth.track_likelihood import (
+    NAMES,
+    NEAR,
+    PLACED,
+    TrackLikelihood,
+    check_priors,
+    to_natural,
+    track_likelihood,
+)
+from kit.numerics.confidence import check_level, normal_reach
 from kit.numerics.typing import Floats
 
-_NAMES = (
-    "first_median",
-    "first_log_sd",
-    "rate_median",
-    "rate_log_sd",
-    "correlation",
-    "size_log_sd",
-    "no_growth_share",
-    "arrest_rate",
-    "jump_share",
-    "jump_median",
-    "jump_log_sd",
-)
 _FEWEST = 5
 _MANY = 1200  # from here on a start from some of the tracks pays
-
-
-def _natural(i: int, value: float) -> float:
-    """Parameter as it is read, from the scale on which it is fitted."""
-    if i == BEND:
-        return float(np.tanh(value))
-    return float(expit(value) if i in (STILL, JUMP) else np.exp(value))
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,8 +150,9 @@ class TrackFit:
         level : float
             Confidence [-].
         method : str
-            ``wald``: normal on the scale on which it is fitted; ``profile``: where the log-likelihood,
-            highest over the other parameters, has dropped by half the quantile of chi-squared.
+            ``profile``: where the log-likelihood, highest over the other parameters, has dropped by half
+            the quantile of chi-squared; ``wald``: normal on the scale on which it is fitted, which is much
+            too narrow for few tracks.
 
         Returns
         -------
@@ -183,20 +169,27 @@ class TrackFit:
         check_level(level)
         if method == "wald":
             reach = normal_reach(level) * self.standard_error(name)
-            return _natural(i, self._point[i] - reach), _natural(i, self._point[i] + reach)
+            low, high = (to_natural(i, self._point[i] + sign * reach) for sign in (-1.0, 1.0))
+            return float(low), float(high)
         if method != "profile":
             raise ValueError(f"`method` must be wald or profile. Got {method!r}.")
         if i not in self._problem.free:
             return float("nan"), float("nan")
-        drop = likelihood_drop(level)
-        step = self.standard_error(name)
-        low, high = (self._problem.profile_bound(self._point, i, sign, drop, step) for sign in (-1.0, 1.0))
-        return _natural(i, low), _natural(i, high)
+        return self.likelihood.bounds(name, level=level)
+
+    @cached_property
+    def likelihood(self) -> TrackLikelihood:
+        """The log-likelihood of the tracks as a function of the parameters that were fitted."""
+        problem = self._problem
+        return track_likelihood(
+            problem.like, self._point, problem.free, problem.limits, problem.priors, clock=self.clock,
+            n_tracks=self.n_tracks,
+        )  # fmt: skip
 
     def _index(self, name: str) -> int:
-        if name not in _NAMES:
-            raise ValueError(f"`name` must be one of {', '.join(_NAMES)}. Got {name!r}.")
-        return _NAMES.index(name)
+        if name not in NAMES:
+            raise ValueError(f"`name` must be one of {', '.join(NAMES)}. Got {name!r}.")
+        return NAMES.index(name)
 
     def rate_quantile(self, share: ArrayLike) -> Floats:
         """Rate below which a share of the growing damage stays.
@@ -271,7 +264,7 @@ class TrackFit:
         }
         rows = [
             (name, getattr(self, name), *self.bounds(name, level=level, method=method), units.get(name, "-"))
-            for i, name in enumerate(_NAMES)
+            for i, name in enumerate(NAMES)
             if i in self._problem.free
         ]
         return pd.DataFrame(rows, columns=["quantity", "value", "lower", "upper", "unit"]).set_index(
@@ -337,6 +330,16 @@ class _Problem:
     like: Likelihood
     free: list[int]
     limits: list[tuple[float, float]]
+    priors: dict[str, tuple[float, float]]
+
+    def value(self, p: Floats) -> tuple[float, Floats]:
+        """Log-likelihood and priors, with their gradient."""
+        value, gradient = self.like.value(p)
+        for i, (centre, width) in check_priors(self.priors).items():
+            off = (p[i] - centre) / width
+            value -= 0.5 * off**2
+            gradient[i] -= off / width
+        return value, gradient
 
     def maximise(self, point: Floats, *, held: int | None = None, rounds: int = 300) -> tuple[Floats, float]:
         """Highest likelihood on the nodes as they stand."""
@@ -345,7 +348,7 @@ class _Problem:
         def surface(q: Floats) -> tuple[float, Floats]:
             p = point.copy()
             p[free] = q
-            value, gradient = self.like.value(p)
+            value, gradient = self.value(p)
             return value, gradient[free]
 
         out = point.copy()
@@ -354,20 +357,7 @@ class _Problem:
 
     def covariance(self, point: Floats) -> pd.DataFrame:
         """Inverse of the second derivatives, of the parameters that are not at the end of their range."""
-        return covariance_within(self.like.value, point, self.free, self.limits, _NAMES)
-
-    def profile_bound(self, best: Floats, i: int, sign: float, drop: float, step: float) -> float:
-        """Where the highest likelihood with one parameter held has dropped, or the end of its range."""
-
-        def highest(begin: Floats, x: float) -> tuple[Floats, float]:
-            p = begin.copy()
-            p[i] = x
-            return self.maximise(p, held=i)
-
-        return fall_at(
-            highest, best, self.like.value(best)[0] - drop, best[i], error=step, sign=sign, drop=drop,
-            end=self.limits[i][0 if sign < 0 else 1],
-        )  # fmt: skip
+        return covariance_within(self.value, point, self.free, self.limits, NAMES)
 
 
 def fit_tracks(
@@ -380,6 +370,7 @@ def fit_tracks(
     may_jump: bool = False,
     curve: DetectionCurve | None = None,
     width_log_sd: float = 0.15,
+    priors: Mapping[str, tuple[float, float]] | None = None,
     spread_prior: tuple[float, float] | None = None,
 ) -> TrackFit:
     r"""Fit growth of one form to repeat mappings by maximum likelihood.
@@ -406,8 +397,11 @@ def fit_tracks(
         damage that the looks met, else that of found damage.
     width_log_sd : float
         Extra error of the log of a size whose width was assumed [-].
+    priors : mapping of str to tuple of float, optional
+        Weak priors for few tracks, by parameter: median, and standard deviation on the scale on which it is
+        fitted (log; logit of a share; inverse hyperbolic tangent of the correlation) [-].
     spread_prior : tuple of float, optional
-        Weak prior of `rate_log_sd` for few tracks: median, and standard deviation of its log [-].
+        The prior of `rate_log_sd` by its earlier name; `priors` takes its place.
 
     Returns
     -------
@@ -454,6 +448,10 @@ def fit_tracks(
     True
     """
     law = as_form(form)
+    held = dict(priors or {})
+    if spread_prior is not None:
+        held["rate_log_sd"] = spread_prior
+    check_priors(held)
     data, _ = read_mappings(tracks, width_log_sd=width_log_sd)
     last = data.time[data.start[1:] - 1]
     n = int((last > 0).sum())
@@ -478,7 +476,7 @@ def fit_tracks(
     problem = None
     for every in ([max(1, n // 400)] if n > _MANY else []) + [1]:
         part = data.some(every) if every > 1 else data
-        problem = _Problem(Likelihood(part, law, active, curve, spread_prior), free, limits)
+        problem = _Problem(Likelihood(part, law, active, curve), free, limits, held)
         point, value = _settle(problem, point, first=every > 1 or n <= _MANY, loose=every > 1)
         if every == 1 and may_stand_still and abs(point[STILL]) > 3 and n <= _MANY:
             # All or nothing standing still: a share and a wide spread of rates explain one another, so try the other.
@@ -490,17 +488,16 @@ def fit_tracks(
             else:
                 problem.like.place(point)
     names = {
-        name: _natural(i, point[i]) if active[i] else (0.0 if i in (STILL, ARREST, JUMP) else float("nan"))
-        for i, name in enumerate(_NAMES)
+        name: float(to_natural(i, point[i]))
+        if active[i]
+        else (0.0 if i in (STILL, ARREST, JUMP) else float("nan"))
+        for i, name in enumerate(NAMES)
     }
-    prior = 0.0
-    if spread_prior is not None:
-        prior = 0.5 * ((point[SIGMA] - np.log(spread_prior[0])) / spread_prior[1]) ** 2
     return TrackFit(
         form=law,
         clock=clock,
         **names,
-        log_likelihood=value + prior,
+        log_likelihood=problem.like.value(point)[0],
         covariance=problem.covariance(point),
         n_parameters=len(free),
         n_tracks=n,
@@ -521,9 +518,9 @@ def _settle(
         placed = point
         problem.like.place(placed)
         point, value = problem.maximise(placed, rounds=300 if turn or not first else 15)
-        moved = np.abs(point - placed)[[MU, TAU, NU, SIGMA, BEND, ERROR, STEP, STEP_SD]].max()
+        moved = np.abs(point - placed)[PLACED].max()
         # Nodes reach far enough that a small move needs no others.
-        if moved < 0.1 or (loose and turn):
+        if moved < NEAR or (loose and turn):
             break
     return point, value
 

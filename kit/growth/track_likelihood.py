@@ -1,0 +1,515 @@
+"""The log-likelihood of growth by repeat mappings as a function, for whoever draws or profiles its parameters."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.special import expit, logit
+
+from kit.growth.closed import ClosedLikelihood
+from kit.growth.forms import GrowthForm
+from kit.growth.paths import (
+    BEND,
+    ERROR,
+    JUMP,
+    MU,
+    N_PARAMETERS,
+    NU,
+    SIGMA,
+    STEP,
+    STEP_SD,
+    STILL,
+    TAU,
+    Likelihood,
+)
+from kit.growth.ranges import covariance_within, fall_at, highest_within
+from kit.numerics.confidence import check_level, likelihood_drop
+from kit.numerics.typing import Floats
+
+NAMES = (
+    "first_median",
+    "first_log_sd",
+    "rate_median",
+    "rate_log_sd",
+    "correlation",
+    "size_log_sd",
+    "no_growth_share",
+    "arrest_rate",
+    "jump_share",
+    "jump_median",
+    "jump_log_sd",
+)
+"""Parameters of growth by tracks, in the order of `kit.growth.paths`."""
+
+WEAK_PRIORS = {"rate_log_sd": (0.6, 0.35), "no_growth_share": (0.27, 1.5), "size_log_sd": (0.15, 0.5)}
+"""Weak priors of what few tracks do not tell: median, and standard deviation on the scale of the fit (assumed, no source)."""
+
+PLACED = [MU, TAU, NU, SIGMA, BEND, ERROR, STEP, STEP_SD]  # what hangs on where the nodes are
+NEAR = 0.1  # nodes reach far enough that a smaller move needs no others
+
+
+def scale_of(i: int) -> str:
+    """Name the scale on which a parameter is fitted.
+
+    Parameters
+    ----------
+    i : int
+        Number of the parameter.
+
+    Returns
+    -------
+    str
+        ``log``, ``logit`` or ``atanh``.
+    """
+    if i == BEND:
+        return "atanh"
+    return "logit" if i in (STILL, JUMP) else "log"
+
+
+def to_natural(i: int, value: ArrayLike) -> Floats:
+    """Parameter as it is read, from the scale on which it is fitted.
+
+    Parameters
+    ----------
+    i : int
+        Number of the parameter.
+    value : array_like of float
+        On the scale of the fit.
+
+    Returns
+    -------
+    ndarray of float
+        In the unit of the parameter.
+    """
+    return {"atanh": np.tanh, "logit": expit, "log": np.exp}[scale_of(i)](np.asarray(value, np.float64))
+
+
+def to_scale(i: int, value: float) -> float:
+    """Parameter on the scale on which it is fitted, from how it is read.
+
+    Parameters
+    ----------
+    i : int
+        Number of the parameter.
+    value : float
+        In its unit.
+
+    Returns
+    -------
+    float
+        On the scale of the fit.
+    """
+    return float({"atanh": np.arctanh, "logit": logit, "log": np.log}[scale_of(i)](value))
+
+
+def check_priors(priors: Mapping[str, tuple[float, float]]) -> dict[int, tuple[float, float]]:
+    """Return priors by number of parameter: centre and standard deviation on the scale of the fit.
+
+    Parameters
+    ----------
+    priors : mapping of str to tuple of float
+        By name: median in its unit, and standard deviation on the scale of the fit [-].
+
+    Returns
+    -------
+    dict of int to tuple of float
+        By number.
+
+    Raises
+    ------
+    ValueError
+        If a name is unknown or a number impossible.
+    """
+    out = {}
+    for name, prior in priors.items():
+        if name not in NAMES:
+            raise ValueError(f"`priors` must name parameters: {', '.join(NAMES)}. Got {name!r}.")
+        i = NAMES.index(name)
+        with np.errstate(all="ignore"):
+            centre = to_scale(i, prior[0]) if len(prior) == 2 else np.nan
+        if not (np.isfinite(centre) and 0 < prior[1] < np.inf):
+            raise ValueError(
+                f"`priors` must give {name} as a median in its range and a positive standard deviation on the "
+                f"{scale_of(i)} scale. Got {prior!r}."
+            )
+        out[i] = centre, float(prior[1])
+    return out
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TrackLikelihood:
+    """Log-likelihood of growth by tracks in coordinates that go from minus to plus infinity.
+
+    Damage that was found large and repaired at once is in it as damage mapped once: whether damage is
+    mapped again depends on sizes that were seen, so its likelihood is that of all found damage.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Parameters that are free, as `TrackFit` names them: one coordinate each.
+    scales : tuple of str
+        What each coordinate is of its parameter: ``log``, ``logit``, ``atanh``.
+    estimate : ndarray, shape (p,)
+        Where likelihood and priors together are highest.
+    limits : ndarray, shape (p, 2)
+        Ends of the range of each coordinate within which it was sought.
+    priors : dict of str to tuple of float
+        Weak priors: median in the unit of the parameter, standard deviation of its coordinate [-].
+    form : GrowthForm
+        Form of growth.
+    clock : str
+        Clock of the rates.
+    n_tracks, n_once : int
+        Damages mapped at two ages or more, and at one age only.
+
+    See Also
+    --------
+    TrackFit.likelihood : How to get one.
+
+    Notes
+    -----
+    `log_likelihood` is the data alone and `log_prior` the priors alone, without their constants. The
+    nodes of the integrals lie about the estimate; they serve errors of 0.6 to 1.6 times the estimated one
+    and rates far beyond the estimated spread.
+    """
+
+    names: tuple[str, ...]
+    scales: tuple[str, ...]
+    estimate: Floats
+    limits: Floats
+    priors: dict[str, tuple[float, float]]
+    form: GrowthForm
+    clock: str
+    n_tracks: int
+    n_once: int
+    _whole: Floats = field(repr=False)
+    _surface: ClosedLikelihood | Likelihood = field(repr=False)
+
+    def __repr__(self) -> str:
+        """Return one line."""
+        return f"TrackLikelihood({self.form.name}, {len(self.names)} parameters, tracks={self.n_tracks})"
+
+    @property
+    def _free(self) -> list[int]:
+        return [NAMES.index(name) for name in self.names]
+
+    def _points(self, x: ArrayLike) -> Floats:
+        """Coordinates of all parameters, from those of the free ones."""
+        x = np.atleast_2d(np.asarray(x, np.float64))
+        if x.shape[1:] != (len(self.names),):
+            raise ValueError(
+                f"`x` must have {len(self.names)} coordinates a point: {', '.join(self.names)}. Got shape {x.shape}."
+            )
+        points = np.repeat(self._whole[None], len(x), axis=0)
+        points[:, self._free] = x
+        return points
+
+    def log_likelihood(self, x: ArrayLike) -> Floats:
+        """Log-likelihood of the mappings at points.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (n, p) or (p,)
+            Coordinates, in the order of `names`.
+
+        Returns
+        -------
+        ndarray of float, shape (n,)
+            Log-likelihoods of the logs of the sizes, without priors [-].
+
+        Raises
+        ------
+        ValueError
+            If a point does not have one coordinate for each name.
+        """
+        points = self._points(x)
+        if isinstance(self._surface, ClosedLikelihood):
+            return self._surface.values(points)
+        return np.array([self._surface.value(point)[0] for point in points])
+
+    def gradient(self, x: ArrayLike) -> Floats:
+        """Slope of the log-likelihood at one point.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (p,)
+            Coordinates.
+
+        Returns
+        -------
+        ndarray of float, shape (p,)
+            First derivatives, without priors [-].
+        """
+        return self._surface.value(self._points(x)[0])[1][self._free]
+
+    def log_prior(self, x: ArrayLike) -> Floats:
+        """Log of the priors at points, without their constant.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (n, p) or (p,)
+            Coordinates.
+
+        Returns
+        -------
+        ndarray of float, shape (n,)
+            0 where every coordinate with a prior is at its median [-].
+        """
+        points = self._points(x)
+        total = np.zeros(len(points))
+        for i, (centre, width) in check_priors(self.priors).items():
+            total -= 0.5 * ((points[:, i] - centre) / width) ** 2
+        return total
+
+    def log_posterior(self, x: ArrayLike) -> Floats:
+        """Sum of `log_likelihood` and `log_prior`.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (n, p) or (p,)
+            Coordinates.
+
+        Returns
+        -------
+        ndarray of float, shape (n,)
+            Values [-].
+        """
+        return self.log_likelihood(x) + self.log_prior(x)
+
+    def natural(self, x: ArrayLike) -> pd.DataFrame:
+        """Return the parameters in their units.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (n, p) or (p,)
+            Coordinates.
+
+        Returns
+        -------
+        DataFrame
+            A column for each of `names`, a row for each point.
+        """
+        points = self._points(x)
+        return pd.DataFrame(
+            {name: to_natural(i, points[:, i]) for name, i in zip(self.names, self._free, strict=True)}
+        )
+
+    def coordinates(self, values: Mapping[str, float]) -> Floats:
+        """Return the coordinates of a point, from parameters in their units.
+
+        Parameters
+        ----------
+        values : mapping of str to float
+            By name; what is left out is at the estimate.
+
+        Returns
+        -------
+        ndarray of float, shape (p,)
+            Coordinates.
+        """
+        x = self.estimate.copy()
+        for name, value in values.items():
+            x[self._number(name)] = to_scale(NAMES.index(name), value)
+        return x
+
+    def _number(self, name: str) -> int:
+        if name not in self.names:
+            raise ValueError(f"`name` must be one of {', '.join(self.names)}. Got {name!r}.")
+        return self.names.index(name)
+
+    def _value(self, x: Floats) -> tuple[float, Floats]:
+        """Likelihood and priors at one point, with the gradient."""
+        point = self._points(x)[0]
+        value, slope = self._surface.value(point)
+        for i, (centre, width) in check_priors(self.priors).items():
+            off = (point[i] - centre) / width
+            value -= 0.5 * off**2
+            slope[i] -= off / width
+        return value, slope[self._free]
+
+    def covariance(self) -> pd.DataFrame:
+        """Covariance of the coordinates by the curvature of likelihood and priors at the estimate.
+
+        Returns
+        -------
+        DataFrame
+            By name on both axes; coordinates at an end of their range are not in it.
+        """
+        return covariance_within(
+            self._value,
+            self.estimate,
+            range(len(self.names)),
+            [tuple(row) for row in self.limits],
+            self.names,
+        )
+
+    def highest(
+        self, held: Mapping[str, float] | None = None, begin: Floats | None = None
+    ) -> tuple[Floats, float]:
+        """Where likelihood and priors are highest, with some coordinates held.
+
+        Parameters
+        ----------
+        held : mapping of str to float, optional
+            Coordinates to hold, by name.
+        begin : ndarray, shape (p,), optional
+            Where to begin; the default is the estimate.
+
+        Returns
+        -------
+        ndarray, shape (p,)
+            The point.
+        float
+            Likelihood and priors there [-].
+        """
+        base = (self.estimate if begin is None else begin).copy()
+        for name, value in (held or {}).items():
+            base[self._number(name)] = value
+        free = [k for k, name in enumerate(self.names) if name not in (held or {})]
+
+        def surface(q: Floats) -> tuple[float, Floats]:
+            x = base.copy()
+            x[free] = q
+            value, slope = self._value(x)
+            return value, slope[free]
+
+        out = base.copy()
+        out[free], value = highest_within(surface, base[free], [tuple(self.limits[k]) for k in free])
+        return out, value
+
+    def bounds(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
+        """Two-sided profile bounds of a parameter, priors included.
+
+        Parameters
+        ----------
+        name : str
+            Name of the parameter.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound in the unit of the parameter; the end of its range where likelihood and
+            priors do not drop so far.
+        """
+        check_level(level)
+        k = self._number(name)
+        drop = likelihood_drop(level)
+        covariance = self.covariance()
+        variance = float(covariance.loc[name, name]) if name in covariance.index else np.nan
+        error = float(np.sqrt(variance)) if variance > 0 else np.nan
+        goal = self._value(self.estimate)[0] - drop
+
+        def highest(begin: Floats, value: float) -> tuple[Floats, float]:
+            return self.highest({name: value}, begin)
+
+        ends = [
+            fall_at(
+                highest, self.estimate, goal, float(self.estimate[k]), error=error, sign=sign, drop=drop,
+                end=float(self.limits[k][0 if sign < 0 else 1]),
+            )
+            for sign in (-1.0, 1.0)
+        ]  # fmt: skip
+        low, high = (float(to_natural(NAMES.index(name), end)) for end in ends)
+        return low, high
+
+    def with_priors(self, priors: Mapping[str, tuple[float, float]]) -> TrackLikelihood:
+        """Return the same likelihood with other priors, and the estimate that goes with them.
+
+        Parameters
+        ----------
+        priors : mapping of str to tuple of float
+            By name: median in its unit, standard deviation of its coordinate [-].
+
+        Returns
+        -------
+        TrackLikelihood
+            With nodes placed about its own estimate.
+
+        Raises
+        ------
+        ValueError
+            If a name is unknown or a number impossible.
+        """
+        check_priors(priors)
+        other = replace(self, priors=dict(priors))
+        for _ in range(8):
+            point, _ = other.highest()
+            moved = np.abs(point - other.estimate).max()
+            other = other._placed_at(point)
+            if moved < NEAR:
+                break
+        point, _ = other.highest()
+        return replace(other, estimate=point)
+
+    def _placed_at(self, x: Floats) -> TrackLikelihood:
+        """Return it with nodes and estimate at a point."""
+        whole = self._points(x)[0]
+        return replace(self, estimate=x, _whole=whole, _surface=_placed(self._surface, whole))
+
+
+def _placed(surface: ClosedLikelihood | Likelihood, point: Floats) -> ClosedLikelihood | Likelihood:
+    """Return a likelihood of the same mappings with its nodes placed at a point."""
+    curve = getattr(surface, "curve", None)
+    exact = Likelihood(surface.data, surface.form, surface.active, curve)
+    exact.place(point)
+    if curve is not None or surface.active[JUMP]:
+        return exact
+    closed = ClosedLikelihood(surface.data, surface.form, surface.active)
+    closed.place(point, exact)
+    return closed
+
+
+def track_likelihood(
+    like: Likelihood,
+    point: Floats,
+    free: Sequence[int],
+    limits: Sequence[tuple[float, float]],
+    priors: Mapping[str, tuple[float, float]],
+    *,
+    clock: str,
+    n_tracks: int,
+) -> TrackLikelihood:
+    """Return the likelihood about a maximum as a function.
+
+    Parameters
+    ----------
+    like : Likelihood
+        Of the mappings.
+    point : ndarray, shape (11,)
+        The maximum.
+    free : sequence of int
+        Parameters that were fitted.
+    limits : sequence of tuple of float, length 11
+        Range of each parameter.
+    priors : mapping of str to tuple of float
+        Priors with which it was fitted.
+    clock : str
+        Clock of the rates.
+    n_tracks : int
+        Damages mapped at two ages or more.
+
+    Returns
+    -------
+    TrackLikelihood
+        In closed form over the size, unless jumps or the finding of damage are in the model.
+    """
+    assert point.size == N_PARAMETERS
+    return TrackLikelihood(
+        names=tuple(NAMES[i] for i in free),
+        scales=tuple(scale_of(i) for i in free),
+        estimate=point[list(free)],
+        limits=np.array([limits[i] for i in free]),
+        priors=dict(priors),
+        form=like.form,
+        clock=clock,
+        n_tracks=n_tracks,
+        n_once=like.data.n_tracks - n_tracks,
+        _whole=point.copy(),
+        _surface=_placed(like, point),
+    )
