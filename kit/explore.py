@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from kit.intervals import Answer
     from kit.simulate.schedule import ScheduleOutcome
 
-_TARGETS = {"preventable_exceedances": "preventable", "exceedances": "exceedances", "exposure": "exposure"}
 _PER_FLIGHT_HOURS = 10_000.0
 _HAPPENED = ("arose", "found", "exceedances", "exposure_hours")
 _PLAYED = ("exceedances", "preventable", "exposure", "preventable_exposure")
@@ -79,7 +78,7 @@ def risk_text(answer: Answer, repeat: float) -> str:
         answer.question.clock.replace("_", " "),
     )
     per = "per 10,000 panel flight hours"
-    measure = _TARGETS[target.measure]
+    measure = target.column
     meets = row["share_meeting"] >= target.share_of_draws - 1e-9
 
     def band(name: str, form: str) -> str:
@@ -122,7 +121,7 @@ def risk_picture(answer: Answer, repeats: Sequence[float]) -> Figure:
         If an interval was not examined.
     """
     figure = Figure(figsize=(9.6, 4.0), layout="constrained")
-    measure = _TARGETS[answer.question.target.measure]
+    measure = answer.question.target.column
     names = ("preventable" if measure == "exposure" else measure, "exposure")
     rows = [_examined(answer, repeat) for repeat in repeats]
     for name, ax in zip(names, figure.subplots(1, 2), strict=True):

@@ -25,7 +25,6 @@ _WORDS = {
     "preventable_exposure": "Preventable hours beyond the limit",
 }
 _HEADROOM = 1.5  # the legend stands above the lines
-_TARGETS = {"preventable_exceedances": "preventable", "exceedances": "exceedances", "exposure": "exposure"}
 
 
 def plot_risk(answer: Answer, measure: str = "preventable", ax: Axes | None = None) -> Axes:
@@ -63,7 +62,7 @@ def plot_risk(answer: Answer, measure: str = "preventable", ax: Axes | None = No
         ax.plot(x, rest, color="0.45", linestyle=":", label="born beyond it or far side")
     target = answer.question.target
     top = float(high.max())
-    if _TARGETS[target.measure] == measure:
+    if target.column == measure:
         top = max(top, target.per_10000_flight_hours)
         label = f"target {target.per_10000_flight_hours:g}"
         ax.axhline(target.per_10000_flight_hours, color="#c8553d", linestyle="--", label=label)
@@ -105,7 +104,7 @@ def plot_answer(answer: Answer) -> Figure:
     unit = UNITS[answer.question.clock]
     plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
     left.set_title("Onset of damage", fontsize="medium")
-    measure = _TARGETS[answer.question.target.measure]
+    measure = answer.question.target.column
     plot_risk(answer, measure if measure != "exposure" else "preventable", middle)
     middle.set_title("How many pass the limit unfound", fontsize="medium")
     plot_risk(answer, "exposure", right)
@@ -178,7 +177,7 @@ def plot_rerun(result: Rerun, measure: str = "preventable", ax: Axes | None = No
             at = np.interp(record.recommendation.repeat, curve["repeat"], curve[measure])
             ax.plot(record.recommendation.repeat, at, "x", color=colour, markersize=11, markeredgewidth=2)
     target = then.question.target
-    if _TARGETS[target.measure] == measure:
+    if target.column == measure:
         label = f"target {target.per_10000_flight_hours:g}"
         ax.axhline(
             target.per_10000_flight_hours, color="0.35", linestyle=(0, (6, 3)), linewidth=1, label=label

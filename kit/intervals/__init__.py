@@ -2,8 +2,9 @@
 
 from kit.intervals.answer import CAUTIONS, Answer, ModeAnswer, RuleAnswer
 from kit.intervals.evidence import Evidence
+from kit.intervals.problem import KindDraws, Part, Problem, risks
 from kit.intervals.question import Question, QuestionError, read_question
-from kit.intervals.recommend import recommend
+from kit.intervals.recommend import problem_of, recommend
 from kit.intervals.risk import (
     IntervalRisk,
     Nodes,
@@ -13,22 +14,32 @@ from kit.intervals.risk import (
     interval_risk,
     schedule_kernel,
 )
+from kit.intervals.rules import RULES, Rule, Schedule, combine
 
 __all__ = [
     "CAUTIONS",
+    "RULES",
     "Answer",
     "Evidence",
     "IntervalRisk",
+    "KindDraws",
     "ModeAnswer",
     "Nodes",
+    "Part",
+    "Problem",
     "Question",
     "QuestionError",
+    "Rule",
     "RuleAnswer",
+    "Schedule",
     "ScheduleKernel",
     "WeibullLife",
+    "combine",
     "cycle_kernel",
     "interval_risk",
+    "problem_of",
     "read_question",
     "recommend",
+    "risks",
     "schedule_kernel",
 ]

@@ -80,12 +80,19 @@ class RuleAnswer:
         Whether it set the recommendation.
     reason : str
         Why, in words.
+    first : float or None
+        First look that the rule needs for its interval; None where it needs no other than the threshold
+        [units of the schedule's clock].
+    examined : tuple of float
+        Intervals that were tried on the way.
     """
 
     rule: str
     interval: float | None
     governs: bool
     reason: str
+    first: float | None = None
+    examined: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

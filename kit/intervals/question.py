@@ -144,6 +144,11 @@ class Target(_Part):
         Number, Field(gt=0, lt=1, description="share of parameter draws that must meet it [-]")
     ] = 0.95
 
+    @property
+    def column(self) -> str:
+        """Name under which results hold the measure."""
+        return self.measure.removesuffix("_exceedances")
+
 
 class Threshold(_Part):
     """How early the first look must be."""
@@ -223,10 +228,10 @@ class Question(_Part):
 
     @model_validator(mode="after")
     def _rules_have_their_numbers(self) -> Question:
-        if "growth_window" in self.govern and self.growth_window is None:
-            raise ValueError(
-                "`govern` names growth_window, but there is no [growth_window] table with its numbers"
-            )
+        for rule in self.govern:
+            # The numbers of a rule stand in the table of its name; those of the risk rule in the target.
+            if rule != "risk" and getattr(self, rule) is None:
+                raise ValueError(f"`govern` names {rule}, but there is no [{rule}] table with its numbers")
         kinds = [mode.kind for mode in self.modes]
         if len(set(kinds)) < len(kinds):
             raise ValueError(f"`modes` must name each kind once, got {', '.join(kinds)}")

@@ -1,232 +1,278 @@
-"""Rules that turn risks and ages into intervals that can be flown."""
+"""The rules for an interval, each a function of the problem that gives an answer of its own, and how they combine."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from kit.intervals.answer import RuleAnswer
+from kit.intervals.packages import in_packages
+from kit.intervals.problem import Problem, best, damaged_share, excess, meets, share_meeting
+from kit.intervals.question import QuestionError
+from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
 
 SHORTEST_SHARE = 0.03
 """Shortest repeat interval that is examined, as a share of the horizon [-]."""
 
-SEARCH_STEP = 1.02
-"""Ratio at which a search stops: shortest repeat known to miss the target over longest known to meet it [-]."""
 
-_UNIT_OF = {"flight_hours": "flight_hours", "flight_cycles": "flight_cycles", "calendar_days": "days"}
-
-
-class Package(NamedTuple):
-    """A scheduled check that an inspection can ride on.
+class Rule(NamedTuple):
+    """One way to an interval.
 
     Parameters
     ----------
     name : str
-        Its name.
-    length : float
-        Its interval on the schedule's clock, whichever of its limits comes first [clock units].
-    amounts : dict of str to float
-        Its limits by unit; nan where there is none.
+        As a question names it in `govern`.
+    field : str
+        Field of the question that holds its numbers; where that is empty the rule is not asked.
+    answer : callable
+        From a problem to its answer.
     """
 
     name: str
-    length: float
-    amounts: dict[str, float]
+    field: str
+    answer: Callable[[Problem], RuleAnswer]
 
 
-def shortest_on_clock(amounts: dict[str, float], clock: str, units_per_day: dict[str, float]) -> float:
-    """Interval on one clock of amounts on several, whichever comes first.
-
-    Parameters
-    ----------
-    amounts : dict of str to float
-        By ``flight_hours``, ``flight_cycles``, ``days``; nan or missing: not limited by that clock.
-    clock : str
-        Clock of the answer.
-    units_per_day : dict of str to float
-        Planned usage by clock.
-
-    Returns
-    -------
-    float
-        Units of `clock`; infinite if nothing limits.
-    """
-    days = [
-        float(amounts[unit]) / units_per_day[name]
-        for name, unit in _UNIT_OF.items()
-        if unit in amounts and np.isfinite(amounts[unit])
-    ]
-    return min(days) * units_per_day[clock] if days else float("inf")
-
-
-def package_lengths(
-    packages: pd.DataFrame, names: Sequence[str], clock: str, units_per_day: dict[str, float]
-) -> list[Package]:
-    """Return some packages with their length on one clock.
+def first_look(problem: Problem) -> tuple[float, str, bool]:
+    """Latest first look that the allowed share and the cap leave, in packages.
 
     Parameters
     ----------
-    packages : DataFrame
-        Columns name, flight_hours, flight_cycles, days.
-    names : sequence of str
-        Packages wanted.
-    clock : str
-        Clock of the length.
-    units_per_day : dict of str to float
-        Planned usage by clock.
+    problem : Problem
+        The problem.
 
     Returns
     -------
-    list of Package
-        Shortest first.
-
-    Raises
-    ------
-    ValueError
-        If a name is unknown.
-    """
-    out = []
-    for name in names:
-        rows = packages.loc[packages["name"] == name]
-        if not len(rows):
-            raise ValueError(
-                f"{name!r} is not a package of dataset.toml. Known are {', '.join(packages['name'])}."
-            )
-        amounts = {unit: float(rows[unit].iloc[0]) for unit in _UNIT_OF.values()}
-        out.append(Package(name, shortest_on_clock(amounts, clock, units_per_day), amounts))
-    return sorted(out, key=lambda package: package.length)
-
-
-def in_packages(
-    interval: float, packages: Sequence[Package], unit: str, *, once: bool = False
-) -> tuple[float, str, bool]:
-    """Return the largest package multiple that is not longer than an interval.
-
-    Parameters
-    ----------
-    interval : float
-        Longest interval allowed [units].
-    packages : sequence of Package
-        To choose from; none: the interval stands as it is.
-    unit : str
-        Name of the unit, for the words.
-    once : bool
-        Whether the words are for a single look, not for one after the other.
-
-    Returns
-    -------
-    length : float
-        The interval in packages [units].
+    age : float
+        First look [units of the schedule's clock].
     words : str
-        The same in words, on every clock of the package.
+        The same as packages.
     fits : bool
         Whether a package was short enough.
     """
-    choices = []
-    for package in packages:
-        times = int(np.floor(interval / package.length * (1 + 1e-9)))
-        if times >= 1:
-            choices.append((times * package.length, -times, package))
-    if not choices:
-        return interval, f"{'at' if once else 'every'} {interval:,.0f} {unit}", False
-    length, less, package = max(choices, key=lambda choice: choice[:2])
-    parts = [
-        f"{-less * amount:,.0f} {name.replace('_', ' ')}"
-        for name, amount in package.amounts.items()
-        if np.isfinite(amount)
-    ]
-    number = _ordinal(-less)
-    every = (
-        f"at the {number if less < -1 else 'first'} {package.name}"
-        if once
-        else f"every {number + ' ' if less < -1 else ''}{package.name}"
+    age = threshold_rule(problem).interval
+    return in_packages(min(age, problem.cap), problem.packages, problem.unit, once=True)
+
+
+def threshold_rule(problem: Problem) -> RuleAnswer:
+    """Age by which, with the asked confidence, the allowed share of panels has damage of any kind.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    RuleAnswer
+        It always governs the first look.
+    """
+    ask, rule = problem.ask, problem.ask.threshold
+    ages = np.geomspace(ask.horizon / 2000, ask.horizon, 400)
+    upper = np.quantile(damaged_share(problem, ages)[1:], rule.confidence, axis=0)
+    age = min(age_at_share(ages, upper, rule.allowed_share), ask.horizon)
+    return RuleAnswer(
+        "threshold",
+        age,
+        True,
+        f"with {rule.confidence:.0%} confidence at most {rule.allowed_share:.1%} of panels have "
+        f"damage by {age:,.0f} {problem.unit}",
     )
-    return length, f"{every} ({' or '.join(parts)}{', whichever first' if len(parts) > 1 else ''})", True
 
 
-def _ordinal(n: int) -> str:
-    """Return 2nd, 3rd, 4th and so on."""
-    ending = "th" if 10 <= n % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
-    return f"{n}{ending}"
-
-
-def age_at_share(ages: NDArray[np.float64], share: NDArray[np.float64], allowed: float) -> float:
-    """Return the age at which a rising share reaches the allowed one.
+def risk_rule(problem: Problem) -> RuleAnswer:
+    """Longest repeat whose risk meets the target in the asked share of the draws.
 
     Parameters
     ----------
-    ages : ndarray, shape (n,)
-        Ages, rising [clock units].
-    share : ndarray, shape (n,)
-        Share with damage at each [-].
-    allowed : float
-        Share allowed [-].
+    problem : Problem
+        The problem.
 
     Returns
     -------
-    float
-        By straight lines in the logs; the last age where it is never reached.
+    RuleAnswer
+        With the first look where it had to be moved up to one repeat interval.
     """
-    above = np.flatnonzero(share >= allowed)
-    if not above.size:
-        return float(ages[-1])
-    i = int(above[0])
-    if i == 0:
-        return float(ages[0])
-    low, high = np.log(np.maximum(share[i - 1 : i + 1], 1e-300))
-    part = (np.log(allowed) - low) / (high - low)
-    return float(ages[i - 1] * (ages[i] / ages[i - 1]) ** part)
+    ask, target, unit = problem.ask, problem.ask.target, problem.unit
+    words = (
+        f"{target.measure.replace('_', ' ')} at most {target.per_10000_flight_hours:g} per 10,000 panel flight hours in "
+        f"{target.share_of_draws:.0%} of draws"
+    )
+    first, _, _ = first_look(problem)
+    longest = min(ask.horizon / 2, problem.cap)
+    middle = min(problem.packages[0].length if problem.packages else ask.horizon / 8, longest)
+    found, moved, examined = None, False, []
+    for moved in (False, True):
+        examined = []
+
+        def over(repeat: float, moved: bool = moved, examined: list[float] = examined) -> float:
+            examined.append(repeat)
+            return excess(problem, min(first, repeat) if moved else first, repeat)
+
+        found = longest_meeting(over, middle, longest, ask.horizon * SHORTEST_SHARE)
+        if found is not None:
+            break
+    if found is None:
+        shortest = min(examined)
+        share = share_meeting(problem, min(first, shortest), shortest)
+        reason = f"{words}: not met even at {shortest:,.0f} {unit} ({share:.0%} of draws meet it)"
+        return RuleAnswer("risk", None, False, reason, examined=tuple(examined))
+    # The search stops within 2 %: a package multiple just above its answer is tried itself.
+    start = min(first, found) if moved else None
+    above, _, fits = in_packages(found * SEARCH_STEP, problem.packages, unit)
+    if (
+        fits
+        and found < above <= longest
+        and meets(problem, first if start is None else min(first, above), above)
+    ):
+        found = above
+    ends = " (longest examined)" if found >= longest * (1 - 1e-9) else ""
+    return RuleAnswer(
+        "risk",
+        found,
+        False,
+        f"{words}: up to {found:,.0f} {unit}{ends}",
+        first=start,
+        examined=tuple(examined),
+    )
 
 
-def longest_meeting(
-    excess: Callable[[float], float], middle: float, longest: float, floor: float
-) -> float | None:
-    """Return the longest interval that meets a target which longer ones miss.
+def growth_window_rule(problem: Problem) -> RuleAnswer:
+    """Repeat from the time that growth needs from the detectable size to the limit.
 
     Parameters
     ----------
-    excess : callable
-        Log of the risk at an interval over the target, or any rising number of its sign; up to 0
-        it meets the target.
-    middle : float
-        Where to begin: the search goes up from it if it meets the target, down from it if not.
-    longest, floor : float
-        Ends of the search.
+    problem : Problem
+        The problem.
 
     Returns
     -------
-    float or None
-        To 2 %, on the short side; None if not even the floor meets the target.
+    RuleAnswer
+        The shortest over the kinds of damage; none where the detectable size is not below the limit.
     """
-    high, above = longest, excess(longest)
-    if above <= 0:
-        return longest
-    low, below = floor, None
-    if middle < longest:
-        at_middle = excess(middle)
-        if at_middle <= 0:
-            low, below = middle, at_middle
-        else:
-            high, above = middle, at_middle
-    if below is None:
-        if floor >= high:
-            return None
-        below = excess(floor)
-        if below > 0:
-            return None
-    while high / low > SEARCH_STEP:
-        # Straight line between the ends in the log of the interval, kept off the ends; then both sides of it.
-        share = -below / (above - below) if np.isfinite(above - below) and above > below else 0.5
-        guess = low * (high / low) ** min(max(share, 0.05), 0.95)
-        for point in (guess / SEARCH_STEP**0.49, guess * SEARCH_STEP**0.49):
-            if not low < point < high:
-                continue
-            value = excess(point)
-            if value <= 0:
-                low, below = point, value
-            else:
-                high, above = point, value
-                break
-    return low
+    rule, limit = problem.ask.growth_window, problem.limit_mm
+    shortest, reason = None, ""
+    for kind in problem.kinds:
+        _, _, growth, curve = best(kind)
+        size = curve.size_at(rule.detectable_pod)
+        rate = growth.rate_median * float(np.exp(growth.rate_log_sd * ndtri(rule.growth_percentile)))
+        if not size < limit:
+            reason = (
+                f"no window: the size found with POD {rule.detectable_pod:g} ({size:.0f} mm) is not below the limit "
+                f"({limit:.0f} mm)"
+            )
+            return RuleAnswer("growth_window", None, False, reason)
+        window = (limit - size) / rate / rule.opportunities
+        if shortest is None or window < shortest:
+            shortest = window
+            reason = (
+                f"{kind.kind} grows from {size:.0f} to {limit:.0f} mm in {window * rule.opportunities:,.0f} "
+                f"{problem.unit} at the {rule.growth_percentile:.0%} rate; {rule.opportunities} looks wanted"
+            )
+    return RuleAnswer("growth_window", shortest, False, reason)
+
+
+RULES = (Rule("risk", "target", risk_rule), Rule("growth_window", "growth_window", growth_window_rule))
+"""Every rule for the repeat interval, in the order in which answers are shown."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Schedule:
+    """What the rules come to together.
+
+    Parameters
+    ----------
+    first, repeat : float or None
+        First look and spacing after it [units of the schedule's clock]; None where a rule has no answer.
+    first_words, repeat_words : str
+        The same as packages.
+    governed_by : str
+        Rule that set the repeat.
+    rules : tuple of RuleAnswer
+        Every rule's own answer.
+    at : tuple of (float, float)
+        First look and repeat whose risk is shown: the schedule, or the shortest examined.
+    notes : tuple of str
+        What the reader must know of it.
+    """
+
+    first: float
+    repeat: float | None
+    first_words: str
+    repeat_words: str
+    governed_by: str
+    rules: tuple[RuleAnswer, ...]
+    at: tuple[float, float]
+    notes: tuple[str, ...]
+
+
+def combine(problem: Problem) -> Schedule:
+    """Ask every rule, and put the answers together.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    Schedule
+        The smallest answer of the rules that govern, never more than the cap, in packages.
+
+    Raises
+    ------
+    QuestionError
+        If a repeat would exceed the cap; it is not printed.
+    """
+    ask, unit, packages, notes = problem.ask, problem.unit, problem.packages, []
+    threshold = threshold_rule(problem)
+    first, first_words, fits = first_look(problem)
+    if packages and not fits:
+        notes.append(f"threshold: no package is as short as {first:,.0f} {unit}")
+    answers = [rule.answer(problem) for rule in RULES if getattr(ask, rule.field) is not None]
+    asked = [one for one in answers if one.rule in ask.govern]
+    for one in asked:
+        if one.first is not None and one.first < first:
+            first, first_words, _ = in_packages(one.first, packages, unit, once=True)
+            notes.append("threshold moved up to one repeat interval, since the target is not met otherwise")
+    repeat, words, governed = None, "none", "no answer"
+    if all(one.interval is not None for one in asked):
+        smallest, governed = min((one.interval, one.rule) for one in asked)
+        if problem.cap <= smallest * (1 + 1e-9):
+            smallest, governed = problem.cap, "cap"
+        repeat, words, fits = in_packages(smallest, packages, unit)
+        if packages and not fits:
+            notes.append(f"repeat: no package is as short as {repeat:,.0f} {unit}")
+        if repeat > problem.cap * (1 + 1e-9):
+            raise QuestionError(
+                f"question {ask.name}: {repeat:,.0f} {unit} exceeds the cap {problem.cap:,.0f}; it is not printed."
+            )
+    rules = [threshold, *(_shown(one, governed, one in asked) for one in answers)]
+    if np.isfinite(problem.cap):
+        reason = f"never longer than {problem.cap:,.0f} {unit}: {problem.cap_basis}"
+        rules.append(RuleAnswer("cap", problem.cap, governed == "cap", reason))
+    if repeat is not None and packages:
+        rules.append(RuleAnswer("package", repeat, False, words))
+    examined = next(one.examined for one in answers if one.rule == "risk")
+    shortest = min(examined)
+    return Schedule(
+        first=first,
+        repeat=repeat,
+        first_words=first_words,
+        repeat_words=words,
+        governed_by=governed,
+        rules=tuple(rules),
+        at=(first, repeat) if repeat is not None else (min(first, shortest), shortest),
+        notes=tuple(notes),
+    )
+
+
+def _shown(one: RuleAnswer, governed: str, asked: bool) -> RuleAnswer:
+    """Say whether a rule governs; one that has no answer but should governs by that."""
+    governs = one.rule == governed or (asked and one.interval is None)
+    words = one.reason if asked else one.reason + " (shown for comparison, not asked to govern)"
+    return replace(one, governs=governs, reason=words)

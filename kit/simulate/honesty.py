@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,12 +21,19 @@ from kit.detection import DetectionCurve
 from kit.findings import load_fleet
 from kit.findings.files import replace_text
 from kit.growth import LinearGrowth
-from kit.intervals import Answer, Evidence, Question, cycle_kernel, read_question, recommend
+from kit.intervals import (
+    Answer,
+    Evidence,
+    Part,
+    Question,
+    combine,
+    problem_of,
+    read_question,
+    recommend,
+    risks,
+)
 from kit.intervals.evidence import DAYS_PER_YEAR
-from kit.intervals.rules import SHORTEST_SHARE, age_at_share, in_packages, longest_meeting, package_lengths
 from kit.numerics.typing import Floats
-
-_PER = 10_000.0
 
 
 @dataclass(frozen=True)
@@ -205,6 +212,72 @@ class TrueAnswer:
     exposure: float
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrueKind:
+    """One kind of damage as it truly is, in the place of what is believed of it.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of damage.
+    life : TrueLife
+        On the clock of the schedule.
+    growth : LinearGrowth
+        On the clock of the schedule.
+    detection : DetectionCurve
+        POD of the planned looks.
+    """
+
+    kind: str
+    life: TrueLife
+    growth: LinearGrowth
+    detection: DetectionCurve
+
+    def parts(self) -> Iterator[Part]:
+        """Yield the truth as the best estimate and as the only draw.
+
+        Yields
+        ------
+        Part
+            The only one.
+        """
+        yield Part(np.array([0, 1]), self.life, self.growth, self.detection)
+
+
+def true_kinds(ask: Question, evidence: Evidence, truth: dict) -> tuple[TrueKind, ...]:
+    """Return the truth of each kind of damage in a question.
+
+    Parameters
+    ----------
+    ask : Question
+        The question.
+    evidence : Evidence
+        For planned usage.
+    truth : dict
+        Contents of truth/parameters.json.
+
+    Returns
+    -------
+    tuple of TrueKind
+        In the order of the question.
+    """
+    per_day = evidence.units_per_day(ask.group)
+    mode_of = {row["kind"]: row["mode"] for row in truth["life"]}
+    kinds = []
+    for mode in ask.modes:
+        letter = mode_of[mode.kind]
+        life = true_life(truth, ask.group, letter)
+        kinds.append(
+            TrueKind(
+                kind=mode.kind,
+                life=replace(life, scale=life.scale * per_day[ask.clock] / per_day[mode.clock]),
+                growth=true_growth(truth, letter, per_day, ask.clock),
+                detection=true_detection(truth, ask.group, letter, ask.detection.method),
+            )
+        )
+    return tuple(kinds)
+
+
 def true_answer(answer: Answer, evidence: Evidence, truth: dict) -> TrueAnswer:
     """Answer a question from the true parameters.
 
@@ -222,71 +295,15 @@ def true_answer(answer: Answer, evidence: Evidence, truth: dict) -> TrueAnswer:
     TrueAnswer
         By the same rules.
     """
-    ask: Question = answer.question
-    per_day = evidence.units_per_day(ask.group)
-    mode_of = {row["kind"]: row["mode"] for row in truth["life"]}
-    parts = []
-    for mode in ask.modes:
-        letter = mode_of[mode.kind]
-        life = true_life(truth, ask.group, letter)
-        scale = life.scale * per_day[ask.clock] / per_day[mode.clock]
-        parts.append(
-            (
-                TrueLife(life.weight, scale, life.shape, life.frailty),
-                true_growth(truth, letter, per_day, ask.clock),
-                true_detection(truth, ask.group, letter, ask.detection.method),
-            )
-        )
-    hours_per_unit = per_day["flight_hours"] / per_day[ask.clock]
-    packages = package_lengths(evidence.fleet.packages, ask.packages, ask.clock, per_day)
-    cap = next((rule.interval for rule in answer.rules if rule.rule == "cap"), float("inf"))
-    unit = ask.clock.replace("_", " ")
-
-    def risk(first: float, repeat: float) -> dict[str, float]:
-        total: dict[str, float] = {}
-        for life, growth, curve in parts:
-            kernel = cycle_kernel(
-                growth=growth,
-                detection=curve,
-                limit=answer.limit_mm,
-                first=first,
-                repeat=repeat,
-                horizon=ask.horizon,
-            )
-            for name, value in kernel.risk(life).items():
-                per = _PER / (ask.horizon * hours_per_unit) * (hours_per_unit if "exposure" in name else 1.0)
-                total[name] = total.get(name, 0.0) + float(value) * per
-        return total
-
-    measure = {"preventable_exceedances": "preventable"}.get(ask.target.measure, ask.target.measure)
-    ages = np.geomspace(ask.horizon / 2000, ask.horizon, 400)
-    damaged = 1 - np.prod([life.survival(ages) for life, _, _ in parts], axis=0)
-    age = min(age_at_share(ages, damaged, ask.threshold.allowed_share), cap)
-    threshold, _, _ = in_packages(age, packages, unit)
-    longest = min(ask.horizon / 2, cap)
-    middle = min(packages[0].length if packages else ask.horizon / 8, longest)
-    exact = None
-    for moved in (False, True):
-        exact = longest_meeting(
-            lambda repeat, moved=moved: float(
-                np.log(
-                    max(risk(min(threshold, repeat) if moved else threshold, repeat)[measure], 1e-300)
-                    / ask.target.per_10000_flight_hours
-                )
-            ),
-            middle,
-            longest,
-            ask.horizon * SHORTEST_SHARE,
-        )
-        if exact is not None:
-            break
-    repeat = None if exact is None else in_packages(exact, packages, unit)[0]
-    now = (
-        risk(answer.threshold, answer.repeat)
-        if answer.repeat is not None
-        else {measure: np.nan, "exposure": np.nan}
-    )
-    return TrueAnswer(threshold, exact, repeat, now.get("preventable", np.nan), now["exposure"])
+    ask = answer.question
+    problem = problem_of(ask, evidence, true_kinds(ask, evidence, truth), n_draws=1)
+    schedule = combine(problem)
+    exact = next(rule.interval for rule in schedule.rules if rule.rule == "risk")
+    preventable = exposure = float("nan")
+    if answer.repeat is not None:
+        now = risks(problem, answer.threshold, answer.repeat)
+        preventable, exposure = float(now["preventable"][0]), float(now["exposure"][0])
+    return TrueAnswer(schedule.first, exact, schedule.repeat, preventable, exposure)
 
 
 def honesty_table(source: str | Path, *, questions: Sequence[str | Path] | None = None) -> pd.DataFrame:

@@ -8,14 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.intervals.rules import (
-    Package,
-    age_at_share,
-    in_packages,
-    longest_meeting,
-    package_lengths,
-    shortest_on_clock,
-)
+from kit.intervals.packages import Package, in_packages, package_lengths, shortest_on_clock
+from kit.intervals.search import age_at_share, longest_meeting
 
 NAN = float("nan")
 PER_DAY = {"calendar_days": 1.0, "flight_hours": 6.0, "flight_cycles": 5.0}
