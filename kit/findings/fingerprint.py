@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings.read.written import given_cells
+from kit.findings.read.lazy_text import given_cells
 from kit.findings.tables import TABLES, Table
 
 ALL = "all"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kit.findings.check.problems import Ledger
+from kit.findings.check.problems import ProblemLog
 from kit.findings.keys import among
 from kit.findings.read.columns import RawTable
 from kit.findings.tables import EVENT_DATES, GEOMETRIES, Table
@@ -38,7 +38,7 @@ class KnownRows:
     later: pd.Series
 
 
-def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, ledger: Ledger) -> KnownRows:
+def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, log: ProblemLog) -> KnownRows:
     """Return the rows of a table as they stood on a day.
 
     Parameters
@@ -49,7 +49,7 @@ def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, ledger: Ledg
         The table as read.
     known_on : Timestamp
         The day.
-    ledger : Ledger
+    log : ProblemLog
         Where problems go: an id twice, a correction of a row that is not there, two
         corrections of one row, corrections in a ring.
 
@@ -73,11 +73,11 @@ def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, ledger: Ledg
     superseded: dict[str, str] = {}
     if corrects.any():
         other = corrects & (targets != ids).to_numpy()
-        gone, superseded = _superseded_by_others(table, rows, rows[other], ledger)
-        gone |= _superseded_by_same_id(table, rows, corrects & ~other, ledger)
+        gone, superseded = _superseded_by_others(table, rows, rows[other], log)
+        gone |= _superseded_by_same_id(table, rows, corrects & ~other, log)
     current = rows[~gone] if gone.any() else rows
     later = raw.typed.loc[~is_known, key]
-    _report_twice(table, current, raw.text, ledger)
+    _report_twice(table, current, raw.text, log)
     return KnownRows(
         current,
         superseded,
@@ -87,14 +87,14 @@ def rows_known(table: Table, raw: RawTable, known_on: pd.Timestamp, ledger: Ledg
 
 
 def _superseded_by_others(
-    table: Table, rows: pd.DataFrame, correcting: pd.DataFrame, ledger: Ledger
+    table: Table, rows: pd.DataFrame, correcting: pd.DataFrame, log: ProblemLog
 ) -> tuple[pd.Series, dict[str, str]]:
     """Return which rows are superseded by rows with other ids, and what stands for each."""
     name, key = table.name, table.id_column
     target = correcting["replaces"]
     recorded = rows[rows[key].isin(target)].groupby(key)["recorded_on"].min()
     unknown = ~target.isin(recorded.index)
-    ledger.add(
+    log.add(
         name,
         correcting[unknown],
         "replaces",
@@ -105,7 +105,7 @@ def _superseded_by_others(
     )
     before = recorded.reindex(target).set_axis(target.index)
     early = ~unknown & (correcting["recorded_on"] < before)
-    ledger.add(
+    log.add(
         name,
         correcting[early],
         "replaces",
@@ -116,7 +116,7 @@ def _superseded_by_others(
     )
     valid = correcting[~unknown & ~early]
     forked = valid["replaces"].duplicated(keep=False)
-    ledger.add(
+    log.add(
         name,
         valid[forked],
         "replaces",
@@ -125,7 +125,7 @@ def _superseded_by_others(
         expected="one correction of each row, a further one correcting the correction",
         mend="name in the later row the earlier correction",
     )
-    _report_other_subject(table, rows, valid[~forked], ledger)
+    _report_other_subject(table, rows, valid[~forked], log)
     after = dict(zip(valid["replaces"], valid[key], strict=True))
     final: dict[str, str] = {}
     ring: set[str] = set()
@@ -139,7 +139,7 @@ def _superseded_by_others(
             final[start] = seen[-1]
     if ring:
         looped = valid[valid[key].isin(ring)]
-        ledger.add(
+        log.add(
             name,
             looped,
             "replaces",
@@ -154,7 +154,7 @@ def _superseded_by_others(
     return rows[key].isin(set(final) - twice), final
 
 
-def _report_other_subject(table: Table, rows: pd.DataFrame, valid: pd.DataFrame, ledger: Ledger) -> None:
+def _report_other_subject(table: Table, rows: pd.DataFrame, valid: pd.DataFrame, log: ProblemLog) -> None:
     """Report corrections that share so little with what they correct that another row may be meant."""
     if not len(valid):
         return
@@ -172,7 +172,7 @@ def _report_other_subject(table: Table, rows: pd.DataFrame, valid: pd.DataFrame,
         n_differ += differs
         n_named += differs & (column in names)
     other = (n_differ > MOST_CORRECTED * n_given) | (n_named > 1)
-    ledger.add(
+    log.add(
         table.name,
         valid[other],
         "replaces",
@@ -188,7 +188,7 @@ def _report_other_subject(table: Table, rows: pd.DataFrame, valid: pd.DataFrame,
 
 
 def _superseded_by_same_id(
-    table: Table, rows: pd.DataFrame, corrects: np.ndarray, ledger: Ledger
+    table: Table, rows: pd.DataFrame, corrects: np.ndarray, log: ProblemLog
 ) -> pd.Series:
     """Return which rows are superseded by a later row with the same id that says so."""
     gone = pd.Series(False, index=rows.index)
@@ -200,7 +200,7 @@ def _superseded_by_same_id(
     frame = frame.sort_values(["id", "recorded", "corrects"], kind="stable")
     first = ~frame["id"].duplicated() & frame["corrects"]
     alone = rows.loc[frame.index[first]]
-    ledger.add(
+    log.add(
         table.name,
         alone,
         "replaces",
@@ -215,7 +215,7 @@ def _superseded_by_same_id(
     return gone
 
 
-def _report_twice(table: Table, current: pd.DataFrame, text: pd.DataFrame, ledger: Ledger) -> None:
+def _report_twice(table: Table, current: pd.DataFrame, text: pd.DataFrame, log: ProblemLog) -> None:
     """Report ids that several rows have: a copy is rejected, rows that differ all are."""
     key = table.id_column
     twice = current[key].duplicated(keep=False) & (current[key] != "")
@@ -238,6 +238,4 @@ def _report_twice(table: Table, current: pd.DataFrame, text: pd.DataFrame, ledge
         (copies & ~differ, "id used twice, the rows are equal", "take one of them out"),
     ):
         expected = [f"an id of its own; row {n} has the same" for n in other[mask]]
-        ledger.add(
-            table.name, rows[mask], key, rows.loc[mask, key], reason=reason, expected=expected, mend=mend
-        )
+        log.add(table.name, rows[mask], key, rows.loc[mask, key], reason=reason, expected=expected, mend=mend)

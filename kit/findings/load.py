@@ -14,12 +14,12 @@ from kit.findings.check.set_aside import write_rejected
 from kit.findings.fleet import Fleet
 from kit.findings.read.columns import RawTable, blank_table, type_table
 from kit.findings.read.dataset import Dataset, region_file
-from kit.findings.read.given import declared_cells
+from kit.findings.read.lazy_text import given_cells
 from kit.findings.read.region_files import region_rows
 from kit.findings.read.size_limits import shortened
+from kit.findings.read.source_table import declared_cells
 from kit.findings.read.sources import Source, open_source
 from kit.findings.read.tap_files import with_tap_files
-from kit.findings.read.written import given_cells
 from kit.findings.tables import TABLES
 
 

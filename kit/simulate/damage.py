@@ -168,7 +168,7 @@ def simulate_truth(
 
     Notes
     -----
-    Given frailty z, mode M has the cumulative hazard z (a / scale)^shape, where a is the age in
+    SourceTable frailty z, mode M has the cumulative hazard z (a / scale)^shape, where a is the age in
     days of the reference climate (a calendar day at a base counts 1 / factor); G the same on
     cycles times the severity of the subtype; I is (a / scale), with a in cycles and no frailty.
     A repair with restoration factor q turns the ages a into q a.

@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from kit.findings.keys import among, places
-from kit.findings.read.written import Written, cell_text, column_text, is_given
+from kit.findings.read.lazy_text import LazyText, cell_text, column_text, is_given
 
 
 @pytest.fixture
@@ -29,7 +29,7 @@ def given():
 
 
 def test_columns_rows_and_masks_give_texts(given):
-    written = Written(given)
+    written = LazyText(given)
     assert len(written) == 3
     assert written["day"].tolist() == ["2014-01-05", "", "2015-12-31"]
     assert written["size"].tolist() == ["50", "", "0.1"]
@@ -44,7 +44,7 @@ def test_columns_rows_and_masks_give_texts(given):
 
 
 def test_anything_else_is_asked_of_the_table_of_texts(given):
-    written = Written(given)
+    written = LazyText(given)
     table = written.drop(columns=["row", "outline"])
     assert table.dtypes.astype("str").tolist() == ["str"] * 4
     assert table.duplicated().sum() == 0
@@ -56,9 +56,9 @@ def test_anything_else_is_asked_of_the_table_of_texts(given):
     [("name", "101"), ("day", "101"), ("size", "101"), ("flag", "101"), ("outline", "101")],
 )
 def test_whether_a_cell_is_given_needs_no_text(given, column, expected):
-    assert is_given(Written(given), column).tolist() == [digit == "1" for digit in expected]
-    texts = Written(given).frame()
-    assert is_given(texts, column).tolist() == is_given(Written(given), column).tolist()
+    assert is_given(LazyText(given), column).tolist() == [digit == "1" for digit in expected]
+    texts = LazyText(given).frame()
+    assert is_given(texts, column).tolist() == is_given(LazyText(given), column).tolist()
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings.check.bench import Bench
+from kit.findings.check.context import CheckContext
 from kit.findings.check.evidence import (
     check_findings,
     check_inspections,
@@ -23,7 +23,7 @@ from kit.findings.check.evidence import (
 )
 from kit.findings.check.labels import ZoneLabels
 from kit.findings.check.meters import check_meters
-from kit.findings.check.problems import Ledger
+from kit.findings.check.problems import ProblemLog
 from kit.findings.check.references import References
 from kit.findings.check.shapes import FARTHEST, lines_on_panel, sound_outlines
 from kit.findings.check.tap_checks import check_taps
@@ -81,40 +81,40 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
     -----
     Tables are checked in an order in which each refers only to those before it.
     """
-    ledger = Ledger()
-    known = {name: rows_known(TABLES[name], raw[name], known_on, ledger) for name in _CHECKS}
-    bench = Bench(raw, known, {}, ledger, cut_off)
-    references = References(bench)
+    log = ProblemLog()
+    known = {name: rows_known(TABLES[name], raw[name], known_on, log) for name in _CHECKS}
+    context = CheckContext(raw, known, {}, log, cut_off)
+    references = References(context)
     unusable = {}
     for name, check in _CHECKS.items():
         rows = known[name].current.copy(deep=False)  # a new column does not touch what is known
         own = raw[name].rejected
-        ledger.include(own[own.index.isin(rows.index)] if len(own) else own)
-        _events(bench, name, rows)
-        _far_outlines(bench, name, rows)
+        log.include(own[own.index.isin(rows.index)] if len(own) else own)
+        _events(context, name, rows)
+        _far_outlines(context, name, rows)
         rows = references.resolve(name, rows)
-        rows = rows if check is None else check(bench, rows)
-        lost = rows.index.isin(ledger.rejected_labels(name))
+        rows = rows if check is None else check(context, rows)
+        lost = rows.index.isin(log.rejected_labels(name))
         key = TABLES[name].id_column
-        bench.tables[name] = rows[~lost].sort_values(key, kind="stable").reset_index(drop=True)
+        context.tables[name] = rows[~lost].sort_values(key, kind="stable").reset_index(drop=True)
         unusable[name] = rows[lost].reset_index(drop=True)
         if name == "zones":
-            bench.labels = ZoneLabels(bench.tables["zones"], bench.tables["aircraft"])
-            _subtypes(bench)
+            context.labels = ZoneLabels(context.tables["zones"], context.tables["aircraft"])
+            _subtypes(context)
         if name == "panels":
-            bench.fittings = Fittings(bench.tables["panels"])
-    check_outcomes(bench)
-    ordered = {name: bench.tables[name] for name in TABLES}
-    problems = [as_headed(ledger.frame(warn=warn), raw) for warn in (False, True)]
+            context.fittings = Fittings(context.tables["panels"])
+    check_outcomes(context)
+    ordered = {name: context.tables[name] for name in TABLES}
+    problems = [as_headed(log.frame(warn=warn), raw) for warn in (False, True)]
     return Checked(ordered, unusable, *problems)
 
 
-def _events(bench: Bench, name: str, rows: pd.DataFrame) -> None:
+def _events(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
     """Report events after the cut-off, before they were recorded, and ends before starts."""
     if name in _ENDS:
         start, end = _ENDS[name]
         wrong = rows[end] < rows[start]
-        bench.report(
+        context.report(
             name,
             rows,
             wrong,
@@ -127,18 +127,18 @@ def _events(bench: Bench, name: str, rows: pd.DataFrame) -> None:
         return
     columns = (EVENT_DATES[name], "removed_on") if name == "panels" else (EVENT_DATES[name],)
     for column in columns:
-        late = rows[column] > bench.cut_off
-        bench.report(
+        late = rows[column] > context.cut_off
+        context.report(
             name,
             rows,
             late,
             column,
             reason=f"{column} is after the cut-off",
-            expected=f"a day up to {bench.cut_off:%Y-%m-%d}, the cut-off in dataset.toml",
+            expected=f"a day up to {context.cut_off:%Y-%m-%d}, the cut-off in dataset.toml",
             mend=f"mend {column}, or move the cut-off",
         )
         early = (rows[column] > rows["recorded_on"]) & (name != "basing")
-        bench.report(
+        context.report(
             name,
             rows,
             early,
@@ -149,7 +149,7 @@ def _events(bench: Bench, name: str, rows: pd.DataFrame) -> None:
         )
 
 
-def _far_outlines(bench: Bench, name: str, rows: pd.DataFrame) -> None:
+def _far_outlines(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
     """Report outlines that reach farther than any aircraft, which geometry cannot work with, and blank them."""
     for column in TABLES[name].columns:
         if column.type not in GEOMETRIES or not len(rows):
@@ -158,7 +158,7 @@ def _far_outlines(bench: Bench, name: str, rows: pd.DataFrame) -> None:
         points, at = shapely.get_coordinates(shapes, return_index=True)
         far = np.zeros(len(shapes), dtype=bool)
         far[at[~(np.abs(points) <= FARTHEST).all(axis=1)]] = True  # a coordinate that is nan as well
-        bench.report(
+        context.report(
             name,
             rows,
             far,
@@ -171,34 +171,34 @@ def _far_outlines(bench: Bench, name: str, rows: pd.DataFrame) -> None:
             rows[column.name] = pd.Series(np.where(far, None, shapes), index=rows.index, dtype="object")
 
 
-def _zones(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def _zones(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check the outlines of zones and the rows of fasteners in them."""
-    text = bench.text("zones", rows)
-    rows["outline"] = sound_outlines(bench.ledger, "zones", "outline", rows, text)
-    rows["fastener_rows"] = lines_on_panel(bench.ledger, "zones", "fastener_rows", rows, text)
+    text = context.text("zones", rows)
+    rows["outline"] = sound_outlines(context.log, "zones", "outline", rows, text)
+    rows["fastener_rows"] = lines_on_panel(context.log, "zones", "fastener_rows", rows, text)
     return rows
 
 
-def _subtypes(bench: Bench) -> None:
+def _subtypes(context: CheckContext) -> None:
     """Report aircraft whose subtype has no zones."""
-    rows = bench.known["aircraft"].current
-    rows = rows[rows["aircraft"].isin(bench.tables["aircraft"]["aircraft"])]
-    bench.report(
+    rows = context.known["aircraft"].current
+    rows = rows[rows["aircraft"].isin(context.tables["aircraft"]["aircraft"])]
+    context.report(
         "aircraft",
         rows,
-        ~rows["subtype"].isin(bench.labels.subtypes),
+        ~rows["subtype"].isin(context.labels.subtypes),
         "subtype",
         reason="the subtype has no zones",
-        expected=f"one of {', '.join(sorted(bench.labels.subtypes))}",
+        expected=f"one of {', '.join(sorted(context.labels.subtypes))}",
         mend="mend the subtype, or name it in subtypes of zones",
         warn=True,
     )
 
 
-def _limits(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def _limits(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Report limits of groups that no zone is in."""
-    groups = bench.tables["zones"]["group"]
-    bench.report(
+    groups = context.tables["zones"]["group"]
+    context.report(
         "limits",
         rows,
         ~rows["group"].isin(groups) & (rows["group"] != ""),
@@ -209,8 +209,8 @@ def _limits(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
         warn=True,
     )
     keys = ["group", "place", "valid_from"]
-    good = bench.sound("limits", rows)
-    bench.report(
+    good = context.sound("limits", rows)
+    context.report(
         "limits",
         good,
         good.duplicated(keys, keep=False) & good["valid_from"].notna(),
@@ -223,11 +223,11 @@ def _limits(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-def _basing(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def _basing(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Report aircraft with two bases at once."""
-    good = bench.sound("basing", rows)
+    good = context.sound("basing", rows)
     spans = good.rename(columns={"valid_from": "fitted_on", "valid_to": "removed_on"})
-    bench.report(
+    context.report(
         "basing",
         good,
         overlapping(spans, ["aircraft"]),
@@ -240,10 +240,10 @@ def _basing(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-def _panels(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def _panels(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check that a place has one panel at a time and a panel one place."""
-    check_zone_of_subtype(bench, "panels", rows)
-    good = bench.sound("panels", rows)
+    check_zone_of_subtype(context, "panels", rows)
+    good = context.sound("panels", rows)
     for by, column, reason in (
         (["aircraft", "zone"], "zone", "two panels at one place at once"),
         (["panel"], "panel", "one panel at two places at once"),
@@ -256,10 +256,10 @@ def _panels(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
             ].to_numpy()
         ]
         mend = "write removed_on of the earlier fitting, or mend the zone or the serial"
-        bench.report("panels", good, clash, column, reason=reason, expected=spans, mend=mend)
+        context.report("panels", good, clash, column, reason=reason, expected=spans, mend=mend)
     ordered = good.sort_values(["fitted_on", "fitting"])
     again = ordered["panel"].duplicated() & (ordered["state"] == "new")
-    bench.report(
+    context.report(
         "panels",
         ordered,
         again,
@@ -272,13 +272,13 @@ def _panels(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-def _usage(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def _usage(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check that meters do not go backwards."""
-    check_meters(bench.ledger, bench.sound("usage", rows), bench.raw["usage"].text)
+    check_meters(context.log, context.sound("usage", rows), context.raw["usage"].text)
     return rows
 
 
-_CHECKS: dict[str, Callable[[Bench, pd.DataFrame], pd.DataFrame] | None] = {
+_CHECKS: dict[str, Callable[[CheckContext, pd.DataFrame], pd.DataFrame] | None] = {
     "aircraft": None,
     "zones": _zones,
     "limits": _limits,

@@ -6,23 +6,23 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings.check.bench import Bench
+from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import check_sizes, clipped_to_panel, panel_outlines, sound_outlines
 from kit.findings.check.tap_checks import check_tap_grids
 from kit.findings.keys import among, places
-from kit.findings.read.written import Written, is_given
+from kit.findings.read.lazy_text import LazyText, is_given
 from kit.findings.tables import EVENT_DATES, NO_DAMAGE, TABLES
 
 DAYS_APART = np.timedelta64(7, "D")
 """Findings that overlap within this time may be one damage written down twice."""
 
 
-def check_zone_of_subtype(bench: Bench, name: str, rows: pd.DataFrame) -> None:
+def check_zone_of_subtype(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
     """Report rows at a zone that the subtype of the aircraft does not have."""
-    good = bench.sound(name, rows)
-    lacks = ~bench.labels.has_zone(good["aircraft"], good["zone"])
-    subtype = bench.labels.subtype_of(good["aircraft"])[lacks]
-    bench.report(
+    good = context.sound(name, rows)
+    lacks = ~context.labels.has_zone(good["aircraft"], good["zone"])
+    subtype = context.labels.subtype_of(good["aircraft"])[lacks]
+    context.report(
         name,
         good,
         lacks,
@@ -36,22 +36,22 @@ def check_zone_of_subtype(bench: Bench, name: str, rows: pd.DataFrame) -> None:
     )
 
 
-def _place(bench: Bench, name: str, rows: pd.DataFrame) -> pd.DataFrame:
+def _place(context: CheckContext, name: str, rows: pd.DataFrame) -> pd.DataFrame:
     """Give each row the panel that was there that day; report where there was none."""
     date = EVENT_DATES[name]
     rows["panel_as_written"] = rows["panel"]
-    check_zone_of_subtype(bench, name, rows)
-    where = bench.fittings.at(rows["aircraft"], rows["zone"], rows[date], rows["panel_as_written"])
-    serials = bench.fittings.panels["panel"].to_numpy(dtype=object)
+    check_zone_of_subtype(context, name, rows)
+    where = context.fittings.at(rows["aircraft"], rows["zone"], rows[date], rows["panel_as_written"])
+    serials = context.fittings.panels["panel"].to_numpy(dtype=object)
     rows["panel"] = pd.Series(_taken(serials, where), index=rows.index, dtype="str")
-    good = bench.sound(name, rows)
+    good = context.sound(name, rows)
     none = good["panel"] == ""
     whys = [
-        f"a panel fitted at {place[0]} {place[1]} on {place[2]:%Y-%m-%d}; {bench.fittings.why_none(*place)}"
+        f"a panel fitted at {place[0]} {place[1]} on {place[2]:%Y-%m-%d}; {context.fittings.why_none(*place)}"
         for place in good.loc[none, ["aircraft", "zone", date]].itertuples(index=False, name=None)
     ]
     mend = f"mend {date} or the zone, or the days of fitting and removal in panels"
-    bench.report(
+    context.report(
         name, good, none, date, reason="no panel was fitted there that day", expected=whys, mend=mend
     )
     written = good["panel_as_written"]
@@ -60,10 +60,10 @@ def _place(bench: Bench, name: str, rows: pd.DataFrame) -> pd.DataFrame:
     hints = [
         "mend the serial, or the fittings in panels"
         + (f"; that panel was at {place[0]} {place[1]}: left and right exchanged?" if place else "")
-        for place in bench.fittings.place_of(bad["panel_as_written"], bad[date])
+        for place in context.fittings.place_of(bad["panel_as_written"], bad[date])
     ]
     expected = [f"{panel}, which the fittings say was there" for panel in bad["panel"]]
-    bench.report(
+    context.report(
         name,
         good,
         other,
@@ -76,25 +76,25 @@ def _place(bench: Bench, name: str, rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-def check_inspections(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def check_inspections(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check looks against fittings and cards."""
-    rows = _place(bench, "inspections", rows)
-    _same_as(bench, "inspections", rows, "card", "cards", ("aircraft",))
+    rows = _place(context, "inspections", rows)
+    _same_as(context, "inspections", rows, "card", "cards", ("aircraft",))
     return rows
 
 
 def _same_as(
-    bench: Bench, name: str, rows: pd.DataFrame, column: str, target: str, shared: tuple[str, ...]
+    context: CheckContext, name: str, rows: pd.DataFrame, column: str, target: str, shared: tuple[str, ...]
 ) -> None:
     """Report rows that name another aircraft or zone than the row they refer to."""
-    good = bench.sound(name, rows)
-    known = bench.tables[target]
+    good = context.sound(name, rows)
+    known = context.tables[target]
     at = places(good[column], known[TABLES[target].id_column])
     good, at = good[at >= 0], at[at >= 0]
     for item in shared:
         there = known[item].array.take(at)
         differs = np.asarray(there != good[item].array, dtype=bool)
-        bench.report(
+        context.report(
             name,
             good,
             differs,
@@ -108,28 +108,28 @@ def _same_as(
         )
 
 
-def check_findings(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check findings against fittings, looks, outlines, limits and each other."""
-    rows = _place(bench, "findings", rows)
-    _same_as(bench, "findings", rows, "inspection", "inspections", ("aircraft", "zone"))
-    rows = _with_look(bench, rows)
-    text = bench.text("findings", rows)
-    zones = bench.tables["zones"].set_index("zone")
-    panels = panel_outlines(bench.tables["zones"], rows["zone"])
-    shapes = sound_outlines(bench.ledger, "findings", "outline", rows, text)
-    rows["outline"] = clipped_to_panel(bench.ledger, "findings", "outline", rows, text, shapes, panels)
-    _shapeless(bench, rows, text, panels, check_tap_grids(bench, rows, panels))
-    good = bench.sound("findings", rows).index
+    rows = _place(context, "findings", rows)
+    _same_as(context, "findings", rows, "inspection", "inspections", ("aircraft", "zone"))
+    rows = _with_look(context, rows)
+    text = context.text("findings", rows)
+    zones = context.tables["zones"].set_index("zone")
+    panels = panel_outlines(context.tables["zones"], rows["zone"])
+    shapes = sound_outlines(context.log, "findings", "outline", rows, text)
+    rows["outline"] = clipped_to_panel(context.log, "findings", "outline", rows, text, shapes, panels)
+    _shapeless(context, rows, text, panels, check_tap_grids(context, rows, panels))
+    good = context.sound("findings", rows).index
     keep = rows.index.isin(good)
-    check_sizes(bench.ledger, rows[keep], text[keep], panels[keep])
-    _without_limit(bench, rows, zones["group"])
-    _alike(bench, bench.sound("findings", rows))
+    check_sizes(context.log, rows[keep], text[keep], panels[keep])
+    _without_limit(context, rows, zones["group"])
+    _alike(context, context.sound("findings", rows))
     return rows
 
 
-def _with_look(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def _with_look(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Take the panel of the look where it is of the same day; report other days and results."""
-    looks = bench.tables["inspections"]
+    looks = context.tables["inspections"]
     at = places(rows["inspection"], looks["inspection"])
     look = pd.DataFrame(
         {
@@ -143,7 +143,7 @@ def _with_look(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     apart = (
         look["inspected_on"].notna() & rows["found_on"].notna() & (look["inspected_on"] != rows["found_on"])
     )
-    bench.report(
+    context.report(
         "findings",
         rows,
         apart,
@@ -156,15 +156,15 @@ def _with_look(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-def check_outcomes(bench: Bench) -> None:
+def check_outcomes(context: CheckContext) -> None:
     """Report looks whose outcome disagrees with the findings that hang on them."""
-    good = bench.tables["findings"]
+    good = context.tables["findings"]
     damaged = good.loc[~good["disposition"].isin(NO_DAMAGE), "inspection"]
-    looks = bench.known["inspections"].current
-    accepted = bench.tables["inspections"]["inspection"]
+    looks = context.known["inspections"].current
+    accepted = context.tables["inspections"]["inspection"]
     if len(accepted) < len(looks):
         looks = looks[among(looks["inspection"], accepted)]
-    bench.report(
+    context.report(
         "inspections",
         looks,
         (looks["outcome"] == "clean") & among(looks["inspection"], damaged),
@@ -174,7 +174,7 @@ def check_outcomes(bench: Bench) -> None:
         mend="mend the outcome, or the disposition or the inspection of the finding",
         warn=True,
     )
-    bench.report(
+    context.report(
         "inspections",
         looks,
         (looks["outcome"] == "found") & ~among(looks["inspection"], good["inspection"]),
@@ -187,19 +187,23 @@ def check_outcomes(bench: Bench) -> None:
 
 
 def _shapeless(
-    bench: Bench, rows: pd.DataFrame, text: pd.DataFrame | Written, panels: np.ndarray, tapped: np.ndarray
+    context: CheckContext,
+    rows: pd.DataFrame,
+    text: pd.DataFrame | LazyText,
+    panels: np.ndarray,
+    tapped: np.ndarray,
 ) -> None:
     """Report findings without any shape, sizes without a unit, and centres off the panel."""
     drawn = is_given(text, "outline") | tapped
     sized = is_given(text, "length")
     no_unit = (sized | is_given(text, "width")) & ~is_given(text, "size_unit")
     words = {"expected": "mm, cm or in", "mend": "write the unit of length and width"}
-    bench.report("findings", rows, no_unit & ~drawn, "size_unit", reason="a size without a unit", **words)
+    context.report("findings", rows, no_unit & ~drawn, "size_unit", reason="a size without a unit", **words)
     reason = "a size without a unit, not used"
-    bench.report("findings", rows, no_unit & drawn, "size_unit", reason=reason, warn=True, **words)
+    context.report("findings", rows, no_unit & drawn, "size_unit", reason=reason, warn=True, **words)
     centred = rows["centre_x"].notna() & rows["centre_y"].notna()
     damage = ~rows["disposition"].isin(NO_DAMAGE)
-    bench.report(
+    context.report(
         "findings",
         rows,
         damage & ~drawn & ~(sized & centred),
@@ -214,7 +218,7 @@ def _shapeless(
         panels[off], rows["centre_x"].to_numpy()[off], rows["centre_y"].to_numpy()[off]
     )
     off[off] = ~inside
-    bench.report(
+    context.report(
         "findings",
         rows,
         off,
@@ -228,16 +232,16 @@ def _shapeless(
     )
 
 
-def _without_limit(bench: Bench, rows: pd.DataFrame, groups: pd.Series) -> None:
+def _without_limit(context: CheckContext, rows: pd.DataFrame, groups: pd.Series) -> None:
     """Report findings on whose day no limit of the group was in force."""
     group = groups.reindex(rows["zone"]).set_axis(rows.index)
-    first = bench.tables["limits"].groupby("group")["valid_from"].min().reindex(group).set_axis(rows.index)
+    first = context.tables["limits"].groupby("group")["valid_from"].min().reindex(group).set_axis(rows.index)
     none = group.notna() & ~(first <= rows["found_on"])
     expected = [
         f"a limit of group {name} in force" + ("" if pd.isna(day) else f" (the first is from {day:%Y-%m-%d})")
         for name, day in zip(group[none], first[none], strict=True)
     ]
-    bench.report(
+    context.report(
         "findings",
         rows,
         none,
@@ -249,7 +253,7 @@ def _without_limit(bench: Bench, rows: pd.DataFrame, groups: pd.Series) -> None:
     )
 
 
-def _alike(bench: Bench, rows: pd.DataFrame) -> None:
+def _alike(context: CheckContext, rows: pd.DataFrame) -> None:
     """Report findings that may be the same damage written down twice within days.
 
     Their centres are nearer to each other than half the longer of their lengths.
@@ -272,7 +276,7 @@ def _alike(bench: Bench, rows: pd.DataFrame) -> None:
     near &= (second["found_on"].to_numpy() - first["found_on"].to_numpy()) <= DAYS_APART
     step = [second[axis].to_numpy() - first[axis].to_numpy() for axis in ("x", "y")]
     near &= np.hypot(*step) < np.fmax(first["size"].to_numpy(), second["size"].to_numpy()) / 2
-    bench.report(
+    context.report(
         "findings",
         rows.loc[second.index],
         near,
@@ -287,9 +291,9 @@ def _alike(bench: Bench, rows: pd.DataFrame) -> None:
     )
 
 
-def check_repairs(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def check_repairs(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check repairs against their findings and panels."""
-    findings = bench.tables["findings"]
+    findings = context.tables["findings"]
     at = places(rows["finding"], findings["finding"])
     found = pd.DataFrame(
         {
@@ -298,7 +302,7 @@ def check_repairs(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
         }
     )
     early = rows["repaired_on"] < found["found_on"]
-    bench.report(
+    context.report(
         "repairs",
         rows,
         early,
@@ -307,10 +311,10 @@ def check_repairs(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
         expected=[f"{day:%Y-%m-%d}, the day it was found, or later" for day in found.loc[early, "found_on"]],
         mend="mend repaired_on, or the finding that it names",
     )
-    text = bench.text("repairs", rows)
-    panels = panel_outlines(bench.tables["zones"], found["zone"])
-    shapes = sound_outlines(bench.ledger, "repairs", "region", rows, text)
-    rows["region"] = clipped_to_panel(bench.ledger, "repairs", "region", rows, text, shapes, panels)
+    text = context.text("repairs", rows)
+    panels = panel_outlines(context.tables["zones"], found["zone"])
+    shapes = sound_outlines(context.log, "repairs", "region", rows, text)
+    rows["region"] = clipped_to_panel(context.log, "repairs", "region", rows, text, shapes, panels)
     return rows
 
 

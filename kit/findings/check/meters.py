@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from kit.findings.check.problems import Ledger
+from kit.findings.check.problems import ProblemLog
 
 METERS = ("flight_hours", "flight_cycles")
 """Columns that hold a meter."""
@@ -15,12 +15,12 @@ MOST_PER_DAY = {"flight_hours": 24.0, "flight_cycles": 48.0}
 """What no aircraft flies in a day: more than its hours, and a flight every half hour."""
 
 
-def check_meters(ledger: Ledger, usage: pd.DataFrame, text: pd.DataFrame) -> None:
+def check_meters(log: ProblemLog, usage: pd.DataFrame, text: pd.DataFrame) -> None:
     """Report readings that go backwards or rise too fast, and meter changes without a last reading.
 
     Parameters
     ----------
-    ledger : Ledger
+    log : ProblemLog
         Where problems go.
     usage : DataFrame
         Typed readings.
@@ -43,7 +43,7 @@ def check_meters(ledger: Ledger, usage: pd.DataFrame, text: pd.DataFrame) -> Non
     stretch = np.cumsum(~same | change)
     day = order["read_on"].to_numpy()
     lonely = np.flatnonzero(change & ~(same & (day == np.r_[day[:1], day[:-1]])))
-    ledger.add(
+    log.add(
         "usage",
         order.iloc[lonely],
         "meter_change",
@@ -69,7 +69,7 @@ def check_meters(ledger: Ledger, usage: pd.DataFrame, text: pd.DataFrame) -> Non
                 f"{low:g}, after it from {high:g})"
                 for k, low, high in zip(wrong, before, after, strict=True)
             ]
-            ledger.add(
+            log.add(
                 "usage",
                 rows,
                 column,
@@ -78,11 +78,11 @@ def check_meters(ledger: Ledger, usage: pd.DataFrame, text: pd.DataFrame) -> Non
                 expected=expected,
                 mend="mend the reading; if the meter was changed, add a row with meter_change = yes",
             )
-        _report_too_fast(ledger, order[~offends], stretch[~offends], text, column)
+        _report_too_fast(log, order[~offends], stretch[~offends], text, column)
 
 
 def _report_too_fast(
-    ledger: Ledger, order: pd.DataFrame, stretch: NDArray, text: pd.DataFrame, column: str
+    log: ProblemLog, order: pd.DataFrame, stretch: NDArray, text: pd.DataFrame, column: str
 ) -> None:
     """Report pairs of readings between which a meter rises faster than any aircraft flies."""
     values, day = order[column].to_numpy(), order["read_on"].to_numpy().astype("datetime64[D]")
@@ -91,7 +91,7 @@ def _report_too_fast(
     where = np.unique(np.r_[fast, fast + 1])
     partner = {int(k): int(k) + 1 for k in fast} | {int(k) + 1: int(k) for k in fast}
     rows = order.iloc[where]
-    ledger.add(
+    log.add(
         "usage",
         rows,
         column,

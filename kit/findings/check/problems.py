@@ -125,7 +125,7 @@ def table_error(problems: pd.DataFrame, *, name: str) -> TableError:
     return TableError(f"The dataset {name} cannot be used as it is.\n{problems_text(problems)}", problems)
 
 
-class Ledger:
+class ProblemLog:
     """Collect the problems of many tables, remembering which rows they are about.
 
     Rows are remembered by their label in the table as read, so that rejected rows can be

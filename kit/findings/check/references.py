@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from kit.findings.check.bench import Bench
+from kit.findings.check.context import CheckContext
 from kit.findings.check.labels import LATE, SEVERAL, UNKNOWN
 from kit.findings.keys import among
 from kit.findings.tables import EVENT_DATES, TABLES, Column
@@ -16,12 +16,12 @@ class References:
 
     Parameters
     ----------
-    bench : Bench
+    context : CheckContext
         What the checks work on; what is accepted so far is looked up at each call.
     """
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+    def __init__(self, context: CheckContext) -> None:
+        self._context = context
 
     def resolve(self, name: str, rows: pd.DataFrame) -> pd.DataFrame:
         """Return rows whose references name current rows, reporting those that do not.
@@ -59,7 +59,7 @@ class References:
         parts = given.str.split(";").explode().str.strip()
         parts = parts[parts != ""]
         hollow = given[~given.index.isin(parts.index)]
-        self._bench.ledger.add(
+        self._context.log.add(
             name,
             rows.loc[hollow.index],
             column.name,
@@ -80,7 +80,7 @@ class References:
     ) -> pd.Series:
         """Resolve one name for each row; `labels` are those of the rows, where repeated."""
         target = column.refers_to
-        known, accepted = self._bench.known[target], self._bench.tables[target]
+        known, accepted = self._context.known[target], self._context.tables[target]
         index = rows.index if labels is None else pd.Index(labels)
         if known.superseded:
             # a correction with another id takes the place of the row that it corrects
@@ -97,7 +97,7 @@ class References:
         at = self._rows_of(target)
         where = rows.set_axis(index)
         lost = missing & is_known
-        self._bench.ledger.add(
+        self._context.log.add(
             name,
             where[lost],
             column.name,
@@ -107,7 +107,7 @@ class References:
             mend=[f"mend {at.get(cell, 'that row')} first" for cell in cells[lost]],
         )
         later = missing & is_later
-        self._bench.ledger.add(
+        self._context.log.add(
             name,
             where[later],
             column.name,
@@ -118,7 +118,7 @@ class References:
             warn=not column.required,
         )
         unknown = missing & ~is_known & ~is_later
-        self._bench.ledger.add(
+        self._context.log.add(
             name,
             where[unknown],
             column.name,
@@ -134,19 +134,19 @@ class References:
     ) -> tuple[pd.Series, np.ndarray]:
         """Resolve zone labels of the day to present labels, and say which are ambiguous."""
         aircraft = rows.get("aircraft")
-        serial = rows["panel"] if "panel" in rows and self._bench.fittings is not None else None
-        zone, what = self._bench.labels.resolve(
+        serial = rows["panel"] if "panel" in rows and self._context.fittings is not None else None
+        zone, what = self._context.labels.resolve(
             cells,
             rows[EVENT_DATES[name]],
             aircraft=aircraft,
             serial=serial,
-            fittings=self._bench.fittings,
+            fittings=self._context.fittings,
             present_first=name in ("panels", "tasks"),
         )
         where = rows.set_axis(index)
         late = what == LATE
-        until = self._bench.tables["zones"].set_index("zone")["former_label_until"].reindex(zone[late])
-        self._bench.ledger.add(
+        until = self._context.tables["zones"].set_index("zone")["former_label_until"].reindex(zone[late])
+        self._context.log.add(
             name,
             where[late],
             column.name,
@@ -160,7 +160,7 @@ class References:
             warn=True,
         )
         several = what == SEVERAL
-        self._bench.ledger.add(
+        self._context.log.add(
             name,
             where[several],
             column.name,
@@ -173,6 +173,6 @@ class References:
 
     def _rows_of(self, target: str) -> dict[str, str]:
         """Return where each row of a table stands, by id."""
-        current = self._bench.known[target].current
+        current = self._context.known[target].current
         places = current["file"] + " row " + current["row"].astype("str")
         return dict(zip(current[TABLES[target].id_column], places, strict=True))

@@ -9,9 +9,9 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from kit.findings.check.problems import Ledger
+from kit.findings.check.problems import ProblemLog
+from kit.findings.read.lazy_text import LazyText
 from kit.findings.read.size_limits import shortened
-from kit.findings.read.written import Written
 from kit.findings.tables import MM_PER_UNIT
 
 FARTHEST = 1e6
@@ -55,13 +55,13 @@ def panel_outlines(zones: pd.DataFrame, labels: pd.Series) -> NDArray:
 
 
 def sound_outlines(
-    ledger: Ledger, table: str, column: str, rows: pd.DataFrame, text: pd.DataFrame
+    log: ProblemLog, table: str, column: str, rows: pd.DataFrame, text: pd.DataFrame
 ) -> NDArray:
     """Return outlines with the self-crossing ones repaired, reporting each.
 
     Parameters
     ----------
-    ledger : Ledger
+    log : ProblemLog
         Where problems go.
     table, column : str
         Where the outlines are from.
@@ -90,7 +90,7 @@ def sound_outlines(
     good &= table != "zones"
     shapes[where] = np.where(good, repaired, None)
     mended, lost = where[good], where[~good]
-    ledger.add(
+    log.add(
         table,
         rows.iloc[mended],
         column,
@@ -100,7 +100,7 @@ def sound_outlines(
         mend="draw the outline again, if the repaired one is not what was meant",
         warn=True,
     )
-    ledger.add(
+    log.add(
         table,
         rows.iloc[lost],
         column,
@@ -113,7 +113,7 @@ def sound_outlines(
 
 
 def clipped_to_panel(
-    ledger: Ledger,
+    log: ProblemLog,
     table: str,
     column: str,
     rows: pd.DataFrame,
@@ -125,7 +125,7 @@ def clipped_to_panel(
 
     Parameters
     ----------
-    ledger : Ledger
+    log : ProblemLog
         Where problems go.
     table, column : str
         Where the outlines are from.
@@ -176,7 +176,7 @@ def clipped_to_panel(
             False,
         ),
     ):
-        ledger.add(
+        log.add(
             table,
             rows.iloc[out[mask]],
             column,
@@ -191,13 +191,13 @@ def clipped_to_panel(
 
 
 def lines_on_panel(
-    ledger: Ledger, table: str, column: str, rows: pd.DataFrame, text: pd.DataFrame
+    log: ProblemLog, table: str, column: str, rows: pd.DataFrame, text: pd.DataFrame
 ) -> NDArray:
     """Return lines clipped to the outline beside them, reporting each that leaves it.
 
     Parameters
     ----------
-    ledger : Ledger
+    log : ProblemLog
         Where problems go.
     table, column : str
         Where the lines are from.
@@ -238,7 +238,7 @@ def lines_on_panel(
         ),
     ):
         where = np.flatnonzero(mask)
-        ledger.add(
+        log.add(
             table,
             rows.iloc[where],
             column,
@@ -256,12 +256,12 @@ def lines_on_panel(
     return shapes
 
 
-def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: NDArray) -> None:
+def check_sizes(log: ProblemLog, rows: pd.DataFrame, text: pd.DataFrame, panels: NDArray) -> None:
     """Report sizes of findings that exceed the panel, or whose unit is in doubt.
 
     Parameters
     ----------
-    ledger : Ledger
+    log : ProblemLog
         Where problems go.
     rows, text : DataFrame
         Typed findings with sizes in mm, and as written.
@@ -277,7 +277,7 @@ def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: 
         mends = [
             _unit_hint(float(size[k]), unit, float(extent[k])) for k, unit in zip(large, units, strict=True)
         ]
-        ledger.add(
+        log.add(
             "findings",
             rows.iloc[large],
             column,
@@ -302,7 +302,7 @@ def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: 
     for factor, units in MIX_UPS.items():
         near = far[np.abs(np.log(ratio / factor)) < np.log(NEAR)]
         told[near] = True
-        ledger.add(
+        log.add(
             "findings",
             rows.iloc[near],
             "length",
@@ -316,7 +316,7 @@ def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: 
         )
     step = rows["rounding"].to_numpy()
     odd = np.flatnonzero(((step > STEPS[1]) | ((step < STEPS[0]) & (step > 0))) & ~told)
-    ledger.add(
+    log.add(
         "findings",
         rows.iloc[odd],
         "rounding",
@@ -328,7 +328,7 @@ def check_sizes(ledger: Ledger, rows: pd.DataFrame, text: pd.DataFrame, panels: 
     )
 
 
-def _as_written(text: pd.DataFrame | Written, column: str, where: NDArray[np.int64]) -> NDArray[np.object_]:
+def _as_written(text: pd.DataFrame | LazyText, column: str, where: NDArray[np.int64]) -> NDArray[np.object_]:
     """Return cells of some rows as written, the very long ones cut."""
     return text.iloc[where][column].map(shortened).to_numpy(dtype=object)
 

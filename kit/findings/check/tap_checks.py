@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from kit.findings.check.bench import Bench
+from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import FARTHEST
 from kit.findings.keys import among
 from kit.findings.tables import NO_DAMAGE
@@ -19,12 +19,12 @@ MOSTLY = 0.5
 """Share of the taps of a grid that may lie off the panel before the grid is refused [-]."""
 
 
-def check_taps(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
+def check_taps(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Report taps of which nothing was heard or read, that lie far away, or that contradict each other.
 
     Parameters
     ----------
-    bench : Bench
+    context : CheckContext
         What the checks work on.
     rows : DataFrame
         Typed rows of taps.
@@ -36,7 +36,7 @@ def check_taps(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     """
     if not len(rows):
         return rows
-    bench.report(
+    context.report(
         "taps",
         rows,
         (rows["mark"] == "") & rows["contact_time"].isna(),
@@ -46,7 +46,7 @@ def check_taps(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
         mend="write the mark, or take the row out",
     )
     for column in ("x", "y"):
-        bench.report(
+        context.report(
             "taps",
             rows,
             rows[column].abs() > FARTHEST,
@@ -55,11 +55,11 @@ def check_taps(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
             expected=f"coordinates within {FARTHEST:g} mm of the datum of the panel",
             mend="check the tap and the length_unit of the dataset",
         )
-    good = bench.sound("taps", rows)
+    good = context.sound("taps", rows)
     marked = good[good["mark"].isin(["clear", "dull"])]
     place = pd.DataFrame({"grid": marked["grid"], "x": marked["x"].round(3), "y": marked["y"].round(3)})
     n_marks = marked["mark"].groupby([place["grid"], place["x"], place["y"]]).transform("nunique")
-    bench.report(
+    context.report(
         "taps",
         marked,
         n_marks > 1,
@@ -72,12 +72,14 @@ def check_taps(bench: Bench, rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-def check_tap_grids(bench: Bench, rows: pd.DataFrame, panels: NDArray[np.object_]) -> NDArray[np.bool_]:
+def check_tap_grids(
+    context: CheckContext, rows: pd.DataFrame, panels: NDArray[np.object_]
+) -> NDArray[np.bool_]:
     """Report findings whose tap grid is not there, or is not on the panel, or has nothing dull.
 
     Parameters
     ----------
-    bench : Bench
+    context : CheckContext
         What the checks work on.
     rows : DataFrame
         Typed rows of findings.
@@ -93,11 +95,11 @@ def check_tap_grids(bench: Bench, rows: pd.DataFrame, panels: NDArray[np.object_
     named = (rows["tap_grid"] != "").to_numpy(dtype=bool)
     if not named.any():
         return named
-    later = _report_missing(bench, rows, named)
-    taps = bench.tables["taps"]
+    later = _report_missing(context, rows, named)
+    taps = context.tables["taps"]
     heard = taps["grid"][(taps["mark"] == "dull") | ((taps["mark"] == "") & taps["contact_time"].notna())]
     tells = named & among(rows["tap_grid"], heard)
-    bench.report(
+    context.report(
         "findings",
         rows,
         named & ~tells & among(rows["tap_grid"], taps["grid"]) & ~rows["disposition"].isin(NO_DAMAGE),
@@ -107,23 +109,23 @@ def check_tap_grids(bench: Bench, rows: pd.DataFrame, panels: NDArray[np.object_
         mend="mend the marks, or the name of the grid",
         warn=True,
     )
-    _report_off_panel(bench, rows, named, panels)
+    _report_off_panel(context, rows, named, panels)
     return tells | later
 
 
-def _report_missing(bench: Bench, rows: pd.DataFrame, named: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _report_missing(context: CheckContext, rows: pd.DataFrame, named: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Report grids that no accepted tap is of, and return which are known later."""
-    known, accepted = bench.known["taps"].current, bench.tables["taps"]
-    told = bench.raw["findings"].rejected
+    known, accepted = context.known["taps"].current, context.tables["taps"]
+    told = context.raw["findings"].rejected
     told = told.index[told["column"] == "tap_grid"] if len(told) else pd.Index([])
     missing = named & ~among(rows["tap_grid"], accepted["grid"]) & ~rows.index.isin(told)
     if not missing.any():
         return missing
     is_lost = missing & among(rows["tap_grid"], known["grid"])
-    is_later = missing & ~is_lost & among(rows["tap_grid"], bench.raw["taps"].typed["grid"])
+    is_later = missing & ~is_lost & among(rows["tap_grid"], context.raw["taps"].typed["grid"])
     first = known.drop_duplicates("grid").set_index("grid")
     place = dict(zip(first.index, first["file"] + " row " + first["row"].astype("str"), strict=True))
-    bench.report(
+    context.report(
         "findings",
         rows,
         is_lost,
@@ -132,7 +134,7 @@ def _report_missing(bench: Bench, rows: pd.DataFrame, named: NDArray[np.bool_]) 
         expected="a grid with accepted taps",
         mend=[f"mend {place[grid]} and those after it first" for grid in rows["tap_grid"][is_lost]],
     )
-    bench.report(
+    context.report(
         "findings",
         rows,
         is_later,
@@ -142,7 +144,7 @@ def _report_missing(bench: Bench, rows: pd.DataFrame, named: NDArray[np.bool_]) 
         mend="nothing, if the taps were recorded late",
         warn=True,
     )
-    bench.report(
+    context.report(
         "findings",
         rows,
         missing & ~is_lost & ~is_later,
@@ -155,13 +157,13 @@ def _report_missing(bench: Bench, rows: pd.DataFrame, named: NDArray[np.bool_]) 
 
 
 def _report_off_panel(
-    bench: Bench, rows: pd.DataFrame, named: NDArray[np.bool_], panels: NDArray[np.object_]
+    context: CheckContext, rows: pd.DataFrame, named: NDArray[np.bool_], panels: NDArray[np.object_]
 ) -> None:
     """Report grids of which some taps, or most, lie off the panel."""
     own = pd.DataFrame({"grid": rows["tap_grid"].to_numpy(), "panel": panels})[
         named & ~shapely.is_missing(panels)
     ]
-    taps = bench.tables["taps"]
+    taps = context.tables["taps"]
     taps = taps.loc[among(taps["grid"], own["grid"]), ["grid", "x", "y", "file", "row"]]
     both = own.reset_index(names="at").merge(taps, on="grid")
     if not len(both):
@@ -173,7 +175,7 @@ def _report_off_panel(
         some = count[(count["sum"] > 0) & ((count["sum"] > MOSTLY * count["size"]) == is_most)]
         mask = np.zeros(len(rows), dtype=bool)
         mask[some.index] = True
-        bench.report(
+        context.report(
             "findings",
             rows,
             mask,

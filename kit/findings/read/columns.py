@@ -11,11 +11,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings.check.problems import Ledger
+from kit.findings.check.problems import ProblemLog
 from kit.findings.dates import day_advice, order_reason
 from kit.findings.read import size_limits
 from kit.findings.read.column_map import SIZES, TableMap, iso_dates
-from kit.findings.read.written import Written, column_text, given_cells
+from kit.findings.read.lazy_text import LazyText, column_text, given_cells
 from kit.findings.tables import GEOMETRIES, MM_PER_UNIT, TABLES, Column, Table
 
 _REAL_BY_TYPE = ("number", "length")
@@ -27,7 +27,7 @@ class RawTable:
 
     Parameters
     ----------
-    text : DataFrame or Written
+    text : DataFrame or LazyText
         Cells as written, with `file` and `row`.
     typed : DataFrame
         The same cells typed, a cell that cannot be read as blank; lengths in mm.
@@ -37,7 +37,7 @@ class RawTable:
         Headings in the source of the columns that are called otherwise there.
     """
 
-    text: pd.DataFrame | Written
+    text: pd.DataFrame | LazyText
     typed: pd.DataFrame
     rejected: pd.DataFrame
     headings: dict[str, str] = field(default_factory=dict)
@@ -96,26 +96,26 @@ def type_table(
     findings come in a unit of their own and are converted by it.
     """
     renamed = TableMap() if renamed is None else renamed
-    ledger, columns, unread = Ledger(), {}, {}
+    log, columns, unread = ProblemLog(), {}, {}
     if table.name == "findings" and renamed.size_unit():
         text = _with_size_unit(text, renamed.size_unit())
     plain = all(isinstance(text[column.name].dtype, pd.StringDtype) for column in table.all_columns)
-    written = text if plain else Written(text)
+    written = text if plain else LazyText(text)
     for column in table.all_columns:
         factor = MM_PER_UNIT[renamed.unit(column.name, length_unit)]
         columns[column.name], unread[column.name] = _typed_cells(
-            table.name, column, text[column.name], written, factor, renamed.order(column.name), ledger
+            table.name, column, text[column.name], written, factor, renamed.order(column.name), log
         )
     typed = pd.DataFrame(columns | {"file": text["file"], "row": text["row"]})
-    _check_cells(table, written, typed, unread, ledger)
+    _check_cells(table, written, typed, unread, log)
     if table.name == "findings":
         scale = _scales(text["size_unit"])
         for name in SIZES:
             typed[name] = typed[name] * scale
     if table.name == "inspections":
-        _type_coverage(written, typed, length_unit, ledger)
+        _type_coverage(written, typed, length_unit, log)
     headings = {name: heading for name, heading in renamed.columns.items() if name != heading}
-    return RawTable(written, typed, ledger.labelled(), headings)
+    return RawTable(written, typed, log.labelled(), headings)
 
 
 def _with_size_unit(text: pd.DataFrame, unit: str) -> pd.DataFrame:
@@ -153,10 +153,10 @@ def _typed_cells(
     table: str,
     column: Column,
     cells: pd.Series,
-    rows: pd.DataFrame | Written,
+    rows: pd.DataFrame | LazyText,
     factor: float,
     order: str,
-    ledger: Ledger,
+    log: ProblemLog,
 ) -> tuple[pd.Series, np.ndarray]:
     """Return the typed cells of a column and which of them could not be read."""
     given = given_cells(cells)
@@ -166,7 +166,7 @@ def _typed_cells(
             return cells, unread
         values = _days(iso_dates(cells, order))
         unread = given & values.isna().to_numpy()
-        _report_dates(table, column, cells, rows, unread, order, ledger)
+        _report_dates(table, column, cells, rows, unread, order, log)
         return values, unread
     if column.type in _REAL_BY_TYPE:
         values = pd.to_numeric(cells, errors="coerce").astype("float64")
@@ -202,7 +202,7 @@ def _typed_cells(
     if unread.any():
         expected = expected[unread] if isinstance(expected, np.ndarray) else expected
         written = column_text(cells[unread]).map(size_limits.shortened)
-        ledger.add(table, rows[unread], column.name, written, reason=reason, expected=expected, mend=mend)
+        log.add(table, rows[unread], column.name, written, reason=reason, expected=expected, mend=mend)
     return values, unread
 
 
@@ -287,10 +287,10 @@ def _report_dates(
     table: str,
     column: Column,
     cells: pd.Series,
-    rows: pd.DataFrame | Written,
+    rows: pd.DataFrame | LazyText,
     unread: np.ndarray,
     order: str,
-    ledger: Ledger,
+    log: ProblemLog,
 ) -> None:
     """Report the cells that are no day, saying which orders of day and month are mixed."""
     if not unread.any():
@@ -303,11 +303,11 @@ def _report_dates(
     else:
         reason = order_reason(column.name, cells, rows["row"], unread)
         expected, mends = "a day that exists, as YYYY-MM-DD", [day_advice(cell) for cell in cells[unread]]
-    ledger.add(table, rows[unread], column.name, written, reason=reason, expected=expected, mend=mends)
+    log.add(table, rows[unread], column.name, written, reason=reason, expected=expected, mend=mends)
 
 
 def _type_coverage(
-    text: pd.DataFrame | Written, typed: pd.DataFrame, length_unit: str, ledger: Ledger
+    text: pd.DataFrame | LazyText, typed: pd.DataFrame, length_unit: str, log: ProblemLog
 ) -> None:
     """Check coverage and turn a part looked at into WKT in mm."""
     cells = text["coverage"]
@@ -319,7 +319,7 @@ def _type_coverage(
     found, lost, _ = _shapes(part, np.ones(len(part), dtype=bool), MM_PER_UNIT[length_unit])
     unread = np.zeros(len(cells), dtype=bool)
     unread[given] = lost
-    ledger.add(
+    log.add(
         "inspections",
         text[unread],
         "coverage",
@@ -337,10 +337,10 @@ def _type_coverage(
 
 def _check_cells(
     table: Table,
-    text: pd.DataFrame | Written,
+    text: pd.DataFrame | LazyText,
     typed: pd.DataFrame,
     unread: dict[str, np.ndarray],
-    ledger: Ledger,
+    log: ProblemLog,
 ) -> None:
     """Check blanks, choices and ranges through the pandera schema of the table."""
     from pandera.errors import SchemaErrors
@@ -363,7 +363,7 @@ def _check_cells(
         rows = text.loc[labels]
         reason, expected, mend = _in_words(declared[name], check, rows[name])
         written = rows[name].map(size_limits.shortened)
-        ledger.add(table.name, rows, name, written, reason=reason, expected=expected, mend=mend)
+        log.add(table.name, rows, name, written, reason=reason, expected=expected, mend=mend)
 
 
 @functools.cache

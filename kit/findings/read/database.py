@@ -13,8 +13,8 @@ import pandas as pd
 from kit.findings.check.problems import TableError, one_problem, sorted_problems, table_error
 from kit.findings.packages import missing_package
 from kit.findings.read import size_limits
-from kit.findings.read.given import Given
-from kit.findings.read.written import cell_text
+from kit.findings.read.lazy_text import cell_text
+from kit.findings.read.source_table import SourceTable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -68,7 +68,7 @@ class Database:
         self._connection.close()
         self._engine.dispose()
 
-    def given(self, table: str, stored: str, order_by: str) -> tuple[Given | None, pd.DataFrame]:
+    def given(self, table: str, stored: str, order_by: str) -> tuple[SourceTable | None, pd.DataFrame]:
         """Return a table of the database.
 
         Parameters
@@ -82,7 +82,7 @@ class Database:
 
         Returns
         -------
-        given : Given or None
+        given : SourceTable or None
             Its columns; None where there are too many rows.
         fatal : DataFrame
             Problems of the table as a whole.
@@ -120,7 +120,7 @@ class Database:
             keys = pd.Series([cell_text(cell) for cell in frame[order_by]], dtype="str")
             return frame.iloc[np.argsort(keys.to_numpy(dtype=object), kind="stable")].reset_index(drop=True)
 
-        return Given(file, heading, n_rows, read, kind="table"), sorted_problems([])
+        return SourceTable(file, heading, n_rows, read, kind="table"), sorted_problems([])
 
     def key_values(self, stored: str) -> list[tuple[str, str]]:
         """Return the columns key and value of a table, row by row.

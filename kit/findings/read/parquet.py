@@ -10,10 +10,10 @@ import pandas as pd
 from kit.findings.check.problems import one_problem, sorted_problems, table_error
 from kit.findings.packages import missing_package
 from kit.findings.read import size_limits
-from kit.findings.read.given import Given
+from kit.findings.read.source_table import SourceTable
 
 
-def read_parquet(table: str, path: Path, file: str) -> tuple[Given | None, pd.DataFrame]:
+def read_parquet(table: str, path: Path, file: str) -> tuple[SourceTable | None, pd.DataFrame]:
     """Open a Parquet file, whose columns are read when they are asked for.
 
     Parameters
@@ -27,7 +27,7 @@ def read_parquet(table: str, path: Path, file: str) -> tuple[Given | None, pd.Da
 
     Returns
     -------
-    given : Given or None
+    given : SourceTable or None
         Columns of their own types; rows are numbered from 1 in the order of the file. None
         where the file cannot be used.
     fatal : DataFrame
@@ -75,7 +75,9 @@ def read_parquet(table: str, path: Path, file: str) -> tuple[Given | None, pd.Da
             mend="write polygons as WKB or WKT, and take out the other columns",
         )
         return None, problem
-    given = Given(file, list(schema.names), about.num_rows, lambda names: _columns(table, path, file, names))
+    given = SourceTable(
+        file, list(schema.names), about.num_rows, lambda names: _columns(table, path, file, names)
+    )
     return given, sorted_problems([])
 
 

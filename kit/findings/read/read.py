@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.problems import one_problem, sorted_problems
-from kit.findings.read.given import Given
 from kit.findings.read.size_limits import shortened
+from kit.findings.read.source_table import SourceTable
 
 
-def read_csv(table: str, path: Path, file: str) -> tuple[Given | None, pd.DataFrame]:
+def read_csv(table: str, path: Path, file: str) -> tuple[SourceTable | None, pd.DataFrame]:
     """Read a CSV file as text.
 
     Parameters
@@ -28,7 +28,7 @@ def read_csv(table: str, path: Path, file: str) -> tuple[Given | None, pd.DataFr
 
     Returns
     -------
-    given : Given or None
+    given : SourceTable or None
         Every column as text; a row is numbered by the line on which it begins (the heading is
         line 1), and lines with too many or too few cells are among its problems. None where
         the file as a whole cannot be used.
@@ -50,7 +50,7 @@ def read_csv(table: str, path: Path, file: str) -> tuple[Given | None, pd.DataFr
         )
         return None, fatal
     if not records:
-        return Given(file, [], 0, lambda names: pd.DataFrame()), fatal
+        return SourceTable(file, [], 0, lambda names: pd.DataFrame()), fatal
     heading = [cell.strip() for cell in records[0]]
     widths = np.fromiter(map(len, records), dtype=np.int64, count=len(records))
     ragged = _ragged_problems(table, file, records, lines, widths)
@@ -60,7 +60,7 @@ def read_csv(table: str, path: Path, file: str) -> tuple[Given | None, pd.DataFr
         csv.writer(kept).writerows(record for record in records if len(record) == len(heading))
         text, lines = _frame(kept.getvalue()), lines[widths == len(heading)]
     text.columns = heading
-    return Given(file, heading, len(text), lambda names: text[names], lines[1:], problems=ragged), fatal
+    return SourceTable(file, heading, len(text), lambda names: text[names], lines[1:], problems=ragged), fatal
 
 
 def _decoded(table: str, path: Path, file: str) -> tuple[str | None, pd.DataFrame]:

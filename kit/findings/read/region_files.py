@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from kit.findings.check.problems import TableError, one_problem, sorted_problems, table_error
 from kit.findings.packages import missing_package
 from kit.findings.read import size_limits
-from kit.findings.read.written import cell_text
+from kit.findings.read.lazy_text import cell_text
 from kit.findings.tables import MM_PER_UNIT
 
 ID = "finding"

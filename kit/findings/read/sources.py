@@ -13,9 +13,9 @@ from kit.findings.check.set_aside import FILE_NAME as REJECTED_FILE
 from kit.findings.check.set_aside import FOLDER
 from kit.findings.read.database import Database
 from kit.findings.read.dataset import FILE_NAME, Dataset, described, read_description, table_files, toml_text
-from kit.findings.read.given import Given
 from kit.findings.read.parquet import read_parquet
 from kit.findings.read.read import read_csv
+from kit.findings.read.source_table import SourceTable
 from kit.findings.read.workbook import ENDINGS, Workbook
 from kit.findings.tables import TABLES
 
@@ -43,7 +43,7 @@ class Source(Protocol):
     folder: Path | None
     rejected_file: Path | None
 
-    def given(self, table: str) -> tuple[Given | None, pd.DataFrame]:
+    def given(self, table: str) -> tuple[SourceTable | None, pd.DataFrame]:
         """Return a table, and the problems of it as a whole."""
 
     def close(self) -> None:
@@ -67,7 +67,7 @@ class FolderSource:
         self._files = table_files(folder, self.dataset)
         self.rejected_file = folder / FOLDER / REJECTED_FILE
 
-    def given(self, table: str) -> tuple[Given | None, pd.DataFrame]:
+    def given(self, table: str) -> tuple[SourceTable | None, pd.DataFrame]:
         """Return a table, and the problems of it as a whole.
 
         Parameters
@@ -77,7 +77,7 @@ class FolderSource:
 
         Returns
         -------
-        given : Given or None
+        given : SourceTable or None
             None where the file cannot be used.
         fatal : DataFrame
             Problems of the file as a whole.
@@ -121,7 +121,7 @@ class WorkbookSource:
             self.close()
             raise
 
-    def given(self, table: str) -> tuple[Given | None, pd.DataFrame]:
+    def given(self, table: str) -> tuple[SourceTable | None, pd.DataFrame]:
         """Return a table, and the problems of it as a whole.
 
         Parameters
@@ -131,7 +131,7 @@ class WorkbookSource:
 
         Returns
         -------
-        given : Given or None
+        given : SourceTable or None
             None where the sheet cannot be used.
         fatal : DataFrame
             Problems of the sheet as a whole.
@@ -175,7 +175,7 @@ class DatabaseSource:
             self.close()
             raise
 
-    def given(self, table: str) -> tuple[Given | None, pd.DataFrame]:
+    def given(self, table: str) -> tuple[SourceTable | None, pd.DataFrame]:
         """Return a table, and the problems of it as a whole.
 
         Parameters
@@ -185,7 +185,7 @@ class DatabaseSource:
 
         Returns
         -------
-        given : Given or None
+        given : SourceTable or None
             None where the table cannot be used.
         fatal : DataFrame
             Problems of the table as a whole.

@@ -8,13 +8,13 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 import numpy as np
 import pandas as pd
 
-from kit.findings.check.problems import Ledger, one_problem
+from kit.findings.check.problems import ProblemLog, one_problem
 from kit.findings.read.columns import RawTable, type_table
 from kit.findings.read.dataset import tap_file
-from kit.findings.read.given import Given
+from kit.findings.read.lazy_text import column_text
 from kit.findings.read.read import read_csv
 from kit.findings.read.size_limits import shortened
-from kit.findings.read.written import column_text
+from kit.findings.read.source_table import SourceTable
 from kit.findings.tables import TABLES
 
 ENDING = ".csv"
@@ -62,20 +62,20 @@ def with_tap_files(
         return raw, [], []
     named = raw["findings"].typed.loc[is_file.to_numpy(), ["tap_grid", "recorded_on"]]
     known_on = named.groupby("tap_grid", sort=True)["recorded_on"].min().fillna(cut_off)
-    ledger, texts, problems, warnings = Ledger(), [], [], []
+    log, texts, problems, warnings = ProblemLog(), [], [], []
     findings = raw["findings"].text
     for name, day in known_on.items():
         given, words = _opened(folder, name)
         if given is None:
             labels = named.index[named["tap_grid"] == name]
             rows = findings.loc[labels]
-            ledger.add("findings", rows, "tap_grid", shortened(name), **words)
+            log.add("findings", rows, "tap_grid", shortened(name), **words)
             continue
         problems.append(given.problems)
         warnings += _unread_columns(name, given)
         texts.append(_taps(name, given, f"{day:%Y-%m-%d}"))
     out = dict(raw)
-    own = ledger.labelled()
+    own = log.labelled()
     if len(own):
         before = [part for part in (raw["findings"].rejected, own) if len(part)]
         out["findings"] = replace(raw["findings"], rejected=pd.concat(before))
@@ -85,7 +85,7 @@ def with_tap_files(
     return out, problems, warnings
 
 
-def _opened(folder: Path | None, name: str) -> tuple[Given | None, dict[str, str]]:
+def _opened(folder: Path | None, name: str) -> tuple[SourceTable | None, dict[str, str]]:
     """Return a tap file, or the words about why it cannot be used."""
     expected = "a CSV file in the folder of the dataset, such as taps/TG-1.csv"
     if folder is None:
@@ -125,7 +125,7 @@ def _opened(folder: Path | None, name: str) -> tuple[Given | None, dict[str, str
     return given, {}
 
 
-def _unread_columns(name: str, given: Given) -> list[pd.DataFrame]:
+def _unread_columns(name: str, given: SourceTable) -> list[pd.DataFrame]:
     """Return a warning for each column that is not read."""
     return [
         one_problem(
@@ -142,7 +142,7 @@ def _unread_columns(name: str, given: Given) -> list[pd.DataFrame]:
     ]
 
 
-def _taps(name: str, given: Given, day: str) -> pd.DataFrame:
+def _taps(name: str, given: SourceTable, day: str) -> pd.DataFrame:
     """Return the lines of a file as rows of the table of taps, as text."""
     found = given.read([column for column in _READ if column in given.heading]).reset_index(drop=True)
     columns = {column.name: "" for column in TABLES["taps"].all_columns}

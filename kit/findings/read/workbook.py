@@ -13,8 +13,8 @@ import pandas as pd
 from kit.findings.check.problems import TableError, one_problem, sorted_problems, table_error
 from kit.findings.packages import missing_package
 from kit.findings.read import size_limits
-from kit.findings.read.given import Given
-from kit.findings.read.written import cell_text
+from kit.findings.read.lazy_text import cell_text
+from kit.findings.read.source_table import SourceTable
 
 ENDINGS = (".xlsx", ".xlsm")
 """Endings of the workbooks that are read."""
@@ -58,7 +58,7 @@ class Workbook:
         """Close the file."""
         self._file.close()
 
-    def given(self, table: str, sheet: str) -> tuple[Given | None, pd.DataFrame]:
+    def given(self, table: str, sheet: str) -> tuple[SourceTable | None, pd.DataFrame]:
         """Return a sheet as a table.
 
         Parameters
@@ -70,7 +70,7 @@ class Workbook:
 
         Returns
         -------
-        given : Given
+        given : SourceTable
             Cells as the sheet holds them; rows have the numbers of the sheet. The heading is the
             first row that is not blank.
         fatal : DataFrame
@@ -82,12 +82,12 @@ class Workbook:
         rows = np.flatnonzero(filled.any(axis=1))
         none = sorted_problems([])
         if not len(rows):
-            return Given(file, [], 0, lambda names: pd.DataFrame(), kind="sheet"), none
+            return SourceTable(file, [], 0, lambda names: pd.DataFrame(), kind="sheet"), none
         first, below = rows[0], rows[1:]
         used = np.flatnonzero(filled.any(axis=0))
         heading = [cells.iat[first, k] for k in used]
         body = raw.iloc[below, used].set_axis(heading, axis=1).reset_index(drop=True)
-        given = Given(
+        given = SourceTable(
             file,
             heading,
             len(body),

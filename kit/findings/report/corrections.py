@@ -15,7 +15,7 @@ import pandas as pd
 import shapely
 
 from kit.findings.check.check import check_tables
-from kit.findings.check.problems import Ledger, TableError, one_problem, sorted_problems, table_error
+from kit.findings.check.problems import ProblemLog, TableError, one_problem, sorted_problems, table_error
 from kit.findings.known import rows_known
 from kit.findings.read.columns import RawTable, type_table
 from kit.findings.report.report import write_whole
@@ -311,7 +311,7 @@ def _check_part(
     )
     if raw is None:
         return
-    current = rows_known(table, raw, fleet.known_on, Ledger()).current
+    current = rows_known(table, raw, fleet.known_on, ProblemLog()).current
     current = current[~current[table.id_column].duplicated(keep=False)]
     known = part["id"].isin(current[table.id_column])
     ids = set(raw.typed[table.id_column])

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.meters import METERS
-from kit.findings.traps.desk import LIKELY, POSSIBLE, SURE, Desk, no_cases, together
+from kit.findings.traps.context import LIKELY, POSSIBLE, SURE, TrapContext, no_cases, together
 
 TIMES_USUAL = 5.0
 """Usage per day, as a multiple of the aircraft's own, that points to a jump of the meter [-]."""
@@ -18,9 +18,9 @@ PARKED_DAYS, PARKED_SHARE = 60, 0.05
 """Longest time on the ground that is normal [days], and share of usual usage counted as none [-]."""
 
 
-def _steps(desk: Desk) -> pd.DataFrame:
+def _steps(context: TrapContext) -> pd.DataFrame:
     """Return readings with the step from the reading before, the rejected ones too."""
-    rows = desk.rows("usage")
+    rows = context.rows("usage")
     rows = rows.sort_values(["aircraft", "read_on", "meter_change", "row"], kind="stable")
     group = rows.groupby("aircraft", sort=False)
     rows = rows.assign(days=group["read_on"].diff().dt.days, before=group["read_on"].shift())
@@ -29,12 +29,12 @@ def _steps(desk: Desk) -> pd.DataFrame:
     return rows
 
 
-def find_meter_jumps(desk: Desk) -> pd.DataFrame:
+def find_meter_jumps(context: TrapContext) -> pd.DataFrame:
     """Return meter changes, falls and jumps (T6).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -42,7 +42,7 @@ def find_meter_jumps(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`.
     """
-    rows = _steps(desk)
+    rows = _steps(context)
     parts = []
     change = rows["meter_change"].astype(bool)
     for meter in METERS:
@@ -51,25 +51,25 @@ def find_meter_jumps(desk: Desk) -> pd.DataFrame:
         usual = rate.groupby(rows["aircraft"]).transform("median")
         falls = rows[change & (step < 0)]
         found = [f"a new meter, {-n:,.1f} below the old one" for n in step[falls.index]]
-        parts.append(desk.cases("usage", falls, meter, found, confidence=SURE))
+        parts.append(context.cases("usage", falls, meter, found, confidence=SURE))
         back = rows[~change & (step < 0)]
         found = [f"falls by {-n:,.1f} without a meter change" for n in step[back.index]]
-        parts.append(desk.cases("usage", back, meter, found, confidence=SURE))
+        parts.append(context.cases("usage", back, meter, found, confidence=SURE))
         fast = rows[(rate > TIMES_USUAL * usual) & (usual > 0)]
         found = [
             f"{a:.1f} a day, where {b:.1f} is usual"
             for a, b in zip(rate[fast.index], usual[fast.index], strict=True)
         ]
-        parts.append(desk.cases("usage", fast, meter, found, confidence=LIKELY))
+        parts.append(context.cases("usage", fast, meter, found, confidence=LIKELY))
     return together(*parts)
 
 
-def find_landings(desk: Desk) -> pd.DataFrame:
+def find_landings(context: TrapContext) -> pd.DataFrame:
     """Return aircraft whose hours per cycle are not those of their subtype (T7).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -83,9 +83,9 @@ def find_landings(desk: Desk) -> pd.DataFrame:
     median of these over the years is held against those of the other aircraft. Landings that
     were counted as cycles on all aircraft of a subtype alike cannot be seen so.
     """
-    rows = _steps(desk)
+    rows = _steps(context)
     rows = rows[rows["accepted"] & ~rows["meter_change"].astype(bool)]
-    subtype = desk.fleet.tables["aircraft"].set_index("aircraft")["subtype"]
+    subtype = context.fleet.tables["aircraft"].set_index("aircraft")["subtype"]
     table = rows.groupby(["aircraft", rows["read_on"].dt.year])[
         ["flight_hours_step", "flight_cycles_step"]
     ].sum()
@@ -102,21 +102,21 @@ def find_landings(desk: Desk) -> pd.DataFrame:
     enough = own.groupby(kind).transform("size") >= 4
     far = (own - middle).abs() / spread.where(spread > 1e-4, 1e-4)
     odd = own.index[(far > ODD_RATIO) & enough]
-    first = desk.fleet.tables["usage"].sort_values(["aircraft", "read_on"]).drop_duplicates("aircraft")
+    first = context.fleet.tables["usage"].sort_values(["aircraft", "read_on"]).drop_duplicates("aircraft")
     first = first[first["aircraft"].isin(odd)]
     found = [
         f"{name}: {own[name] / middle[name] - 1:+.1%} hours per cycle against its subtype"
         for name in first["aircraft"]
     ]
-    return desk.cases("usage", first, "flight_cycles", found, confidence=POSSIBLE)
+    return context.cases("usage", first, "flight_cycles", found, confidence=POSSIBLE)
 
 
-def find_parked(desk: Desk) -> pd.DataFrame:
+def find_parked(context: TrapContext) -> pd.DataFrame:
     """Return times in which an aircraft stood on the ground (T20).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -124,7 +124,7 @@ def find_parked(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`, at the reading that ended the time.
     """
-    rows = _steps(desk)
+    rows = _steps(context)
     rows = rows[rows["accepted"]]
     rate = rows["flight_cycles_step"] / rows["days"].where(rows["days"] > 0)
     usual = rate.groupby(rows["aircraft"]).transform("median")
@@ -142,4 +142,4 @@ def find_parked(desk: Desk) -> pd.DataFrame:
             index=False, name=None
         )
     ]
-    return desk.cases("usage", last, "flight_cycles", np.asarray(found, dtype=object), confidence=SURE)
+    return context.cases("usage", last, "flight_cycles", np.asarray(found, dtype=object), confidence=SURE)

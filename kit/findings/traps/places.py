@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.tables import EVENT_DATES, TABLES
-from kit.findings.traps.desk import LIKELY, SURE, Desk, together
+from kit.findings.traps.context import LIKELY, SURE, TrapContext, together
 
 DAYS_IN_STORE = 1
 """Longest time between two fittings that is a swap and not a stay in store [days]."""
@@ -14,12 +14,12 @@ DAYS_IN_STORE = 1
 _WITH_SERIAL = ("inspections", "findings")
 
 
-def find_sides_and_labels(desk: Desk) -> pd.DataFrame:
+def find_sides_and_labels(context: TrapContext) -> pd.DataFrame:
     """Return rows with an old label, or at the other side of the aircraft (T5).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -27,8 +27,8 @@ def find_sides_and_labels(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`; the suggestion is the label that fits.
     """
-    parts = [_beside_their_look(desk)]
-    elsewhere = {name: _serial_elsewhere(desk, name) for name in _WITH_SERIAL}
+    parts = [_beside_their_look(context)]
+    elsewhere = {name: _serial_elsewhere(context, name) for name in _WITH_SERIAL}
     for name in _WITH_SERIAL:
         rows = elsewhere[name]
         rows = rows[rows["is_mirror"]]
@@ -40,52 +40,55 @@ def find_sides_and_labels(desk: Desk) -> pd.DataFrame:
             + " that day, the mirror of "
             + rows["zone"]
         )
-        labels = desk.label_on(rows["place"], rows[EVENT_DATES[name]])
-        parts.append(desk.cases(name, rows, "zone", found, suggestion=labels, confidence=LIKELY))
-    parts += [_with_their_partner(desk, elsewhere), *(_late_labels(desk, name) for name in _WITH_SERIAL)]
+        labels = context.label_on(rows["place"], rows[EVENT_DATES[name]])
+        parts.append(context.cases(name, rows, "zone", found, suggestion=labels, confidence=LIKELY))
+    parts += [
+        _with_their_partner(context, elsewhere),
+        *(_late_labels(context, name) for name in _WITH_SERIAL),
+    ]
     return together(*parts)
 
 
-def _serial_elsewhere(desk: Desk, name: str) -> pd.DataFrame:
+def _serial_elsewhere(context: TrapContext, name: str) -> pd.DataFrame:
     """Return rows whose serial is not that of the panel fitted there, and where it was."""
-    rows = desk.rows(name)
+    rows = context.rows(name)
     other = (rows["panel_as_written"] != "") & (rows["panel_as_written"] != rows["panel"])
-    fitted = desk.fittings.at(
+    fitted = context.fittings.at(
         rows["aircraft"], rows["zone"], rows[EVENT_DATES[name]], rows["panel_as_written"]
     )
-    serials = np.append(desk.fittings.panels["panel"].to_numpy(dtype=object), "")
+    serials = np.append(context.fittings.panels["panel"].to_numpy(dtype=object), "")
     other &= serials[fitted] != rows["panel_as_written"].to_numpy(dtype=object)
     rows = rows[other].reset_index(drop=True)
-    places = desk.fittings.place_of(rows["panel_as_written"], rows[EVENT_DATES[name]])
+    places = context.fittings.place_of(rows["panel_as_written"], rows[EVENT_DATES[name]])
     own = [bool(place) and place[0] == plane for place, plane in zip(places, rows["aircraft"], strict=True)]
     rows["place"] = pd.Series(
         [place[1] if here else "" for place, here in zip(places, own, strict=True)], dtype="str"
     )
-    rows["is_mirror"] = desk.is_mirror(rows["place"], rows["zone"])
+    rows["is_mirror"] = context.is_mirror(rows["place"], rows["zone"])
     return rows
 
 
-def _beside_their_look(desk: Desk) -> pd.DataFrame:
+def _beside_their_look(context: TrapContext) -> pd.DataFrame:
     """Return findings at the mirror of the zone of their look."""
-    rows = desk.rows("findings")
-    looks = desk.rows("inspections").drop_duplicates("inspection").set_index("inspection")
+    rows = context.rows("findings")
+    looks = context.rows("inspections").drop_duplicates("inspection").set_index("inspection")
     there = looks["zone"].reindex(rows["inspection"]).set_axis(rows.index)
     differs = there.notna() & (there != rows["zone"])
     rows, there = rows[differs], there[differs]
-    mirror = desk.is_mirror(rows["zone"], there)
+    mirror = context.is_mirror(rows["zone"], there)
     rows, there = rows[mirror], there[mirror]
     found = "its look " + rows["inspection"] + " was at " + there + ", the mirror of " + rows["zone"]
-    labels = desk.label_on(there, rows["found_on"])
-    return desk.cases("findings", rows, "zone", found, suggestion=labels, confidence=SURE)
+    labels = context.label_on(there, rows["found_on"])
+    return context.cases("findings", rows, "zone", found, suggestion=labels, confidence=SURE)
 
 
-def _with_their_partner(desk: Desk, elsewhere: dict[str, pd.DataFrame]) -> pd.DataFrame:
+def _with_their_partner(context: TrapContext, elsewhere: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """Return looks and findings without a serial whose finding or look is at the wrong side."""
     parts = []
     for name, other in (("findings", "inspections"), ("inspections", "findings")):
         known = elsewhere[other][elsewhere[other]["is_mirror"] & (elsewhere[other]["inspection"] != "")]
         known = known.drop_duplicates("inspection").set_index("inspection")
-        rows = desk.rows(name)
+        rows = context.rows(name)
         rows = rows[rows["inspection"].isin(known.index)]
         partner = known.loc[rows["inspection"]]
         same = (partner["zone"].to_numpy(dtype=object) == rows["zone"].to_numpy(dtype=object)) & (
@@ -97,29 +100,29 @@ def _with_their_partner(desk: Desk, elsewhere: dict[str, pd.DataFrame]) -> pd.Da
             if other == "findings"
             else ("belongs to " + rows["inspection"])
         )
-        labels = desk.label_on(partner["place"], rows[EVENT_DATES[name]])
+        labels = context.label_on(partner["place"], rows[EVENT_DATES[name]])
         words = np.asarray(found, dtype=object) + ", whose serial fits the mirror zone" if len(rows) else ""
-        parts.append(desk.cases(name, rows, "zone", words, suggestion=labels, confidence=LIKELY))
+        parts.append(context.cases(name, rows, "zone", words, suggestion=labels, confidence=LIKELY))
     return together(*parts)
 
 
-def _late_labels(desk: Desk, name: str) -> pd.DataFrame:
+def _late_labels(context: TrapContext, name: str) -> pd.DataFrame:
     """Return rows that name a former label after its last day."""
-    rows = desk.rows(name)
-    zone = desk.zones.reindex(rows["zone"]).set_axis(rows.index)
+    rows = context.rows(name)
+    zone = context.zones.reindex(rows["zone"]).set_axis(rows.index)
     late = (rows["zone_as_written"] == zone["former_label"]) & (rows["zone_as_written"] != rows["zone"])
     late &= rows[EVENT_DATES[name]] > zone["former_label_until"]
     rows, zone = rows[late], zone[late]
     found = "a label in use until " + zone["former_label_until"].dt.strftime("%Y-%m-%d").astype("str")
-    return desk.cases(name, rows, "zone", found, suggestion=rows["zone"], confidence=SURE)
+    return context.cases(name, rows, "zone", found, suggestion=rows["zone"], confidence=SURE)
 
 
-def find_serials(desk: Desk) -> pd.DataFrame:
+def find_serials(context: TrapContext) -> pd.DataFrame:
     """Return removable panels looked at without a serial, or with that of another panel (T9).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -128,25 +131,25 @@ def find_serials(desk: Desk) -> pd.DataFrame:
         The columns of `CASE_COLUMNS`. The history belongs to the panel that the fittings name.
     """
     parts = []
-    removable = desk.zones.index[desk.zones["removable"].astype(bool)]
+    removable = context.zones.index[context.zones["removable"].astype(bool)]
     for name in ("findings", "inspections"):
-        rows = desk.rows(name)
+        rows = context.rows(name)
         blank = rows[(rows["panel_as_written"] == "") & rows["zone"].isin(removable)]
         found = "no serial; the fittings say " + blank["panel"].replace("", "nothing")
-        parts.append(desk.cases(name, blank, "panel", found, confidence=SURE))
-        rows = _serial_elsewhere(desk, name)
+        parts.append(context.cases(name, blank, "panel", found, confidence=SURE))
+        rows = _serial_elsewhere(context, name)
         rows = rows[~rows["is_mirror"] & (rows["panel"] != "")]
         found = "the fittings say " + rows["panel"]
-        parts.append(desk.cases(name, rows, "panel", found, confidence=LIKELY))
+        parts.append(context.cases(name, rows, "panel", found, confidence=LIKELY))
     return together(*parts)
 
 
-def find_in_store(desk: Desk) -> pd.DataFrame:
+def find_in_store(context: TrapContext) -> pd.DataFrame:
     """Return panels that were nowhere between two fittings (T19).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -154,10 +157,10 @@ def find_in_store(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`, at the fitting that ended the stay.
     """
-    rows = desk.fleet.tables["panels"].sort_values(["panel", "fitted_on"], kind="stable")
+    rows = context.fleet.tables["panels"].sort_values(["panel", "fitted_on"], kind="stable")
     before = rows.groupby("panel", sort=False)["removed_on"].shift()
     days = (rows["fitted_on"] - before).dt.days
     stored = (days > DAYS_IN_STORE).to_numpy()
     rows, days = rows[stored], days[stored]
     found = [f"off the aircraft for {n:.0f} days: the calendar ran, hours and cycles did not" for n in days]
-    return desk.cases("panels", rows, "fitted_on", found, confidence=SURE)
+    return context.cases("panels", rows, "fitted_on", found, confidence=SURE)

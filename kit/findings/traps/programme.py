@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.tables import TAP_METHODS
-from kit.findings.traps.desk import CASE_COLUMNS, LIKELY, POSSIBLE, SURE, Desk, no_cases, together
+from kit.findings.traps.context import CASE_COLUMNS, LIKELY, POSSIBLE, SURE, TrapContext, no_cases, together
 
 SISTER_DAYS = 7
 """Time after a find in which a look at the sister panel hangs on it [days]."""
@@ -26,12 +26,12 @@ CAMPAIGN_DAYS, CAMPAIGN_SHARE = 120, 0.3
 _FEWEST_AIRCRAFT = 3
 
 
-def find_sisters(desk: Desk) -> pd.DataFrame:
+def find_sisters(context: TrapContext) -> pd.DataFrame:
     """Return looks at sister panels made because of a find (T10).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -41,9 +41,9 @@ def find_sisters(desk: Desk) -> pd.DataFrame:
         other look, within a week after damage was found on a panel of the same group of the
         aircraft.
     """
-    looks = desk.fleet.tables["inspections"]
-    group = desk.zones["group"]
-    damages = desk.damages
+    looks = context.fleet.tables["inspections"]
+    group = context.zones["group"]
+    damages = context.damages
     damages = damages[damages["accepted"]]
     finds = pd.DataFrame(
         {
@@ -55,11 +55,11 @@ def find_sisters(desk: Desk) -> pd.DataFrame:
             "inspection_found": damages["inspection"],
         }
     )
-    routine = desk.fleet.tables["tasks"].set_index("task")[
+    routine = context.fleet.tables["tasks"].set_index("task")[
         ["repeat_flight_hours", "repeat_flight_cycles", "repeat_days"]
     ]
     routine = routine.notna().any(axis=1)
-    task = desk.fleet.tables["cards"].set_index("card")["task"].reindex(looks["card"])
+    task = context.fleet.tables["cards"].set_index("card")["task"].reindex(looks["card"])
     planned = task.isin(routine.index[routine]).to_numpy()
     rows = looks[~planned].assign(group=looks["zone"].map(group))
     own = set(damages["inspection"])
@@ -68,26 +68,26 @@ def find_sisters(desk: Desk) -> pd.DataFrame:
     pairs = pairs[(pairs["zone"] != pairs["zone_found"]) & (days >= 0) & (days <= SISTER_DAYS)]
     pairs = pairs[pairs["inspection"] != pairs["inspection_found"]].drop_duplicates("inspection")
     found = "looked at after " + pairs["finding"] + " at " + pairs["zone_found"] + " of the same aircraft"
-    return desk.cases("inspections", pairs, "inspection", found, confidence=LIKELY)
+    return context.cases("inspections", pairs, "inspection", found, confidence=LIKELY)
 
 
-def _card_table(desk: Desk) -> pd.DataFrame:
+def _card_table(context: TrapContext) -> pd.DataFrame:
     """Return the cards of tap tasks that repeat, with the check that each belongs to."""
-    tasks = desk.fleet.tables["tasks"]
+    tasks = context.fleet.tables["tasks"]
     repeats = tasks[["repeat_flight_hours", "repeat_flight_cycles", "repeat_days"]].notna().any(axis=1)
     tap = tasks[tasks["method"].isin(TAP_METHODS) & repeats]
-    cards = desk.fleet.tables["cards"]
+    cards = context.fleet.tables["cards"]
     cards = cards[cards["task"].isin(tap["task"])].sort_values(["aircraft", "closed_on", "task"])
     apart = cards.groupby("aircraft")["closed_on"].diff().dt.days
     return cards.assign(check=(apart.isna() | (apart > CHECK_DAYS)).cumsum())
 
 
-def find_busy_checks(desk: Desk) -> pd.DataFrame:
+def find_busy_checks(context: TrapContext) -> pd.DataFrame:
     """Return checks at which cards or zones are missing that are there as a rule (T14).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -101,22 +101,22 @@ def find_busy_checks(desk: Desk) -> pd.DataFrame:
     A task is expected at a check where it was in force and where most checks of the dataset
     with at least two cards in its time hold it. A check all of whose cards are lost is not seen.
     """
-    cards = _card_table(desk)
-    skipped = desk.fleet.tables["cards"]
+    cards = _card_table(context)
+    skipped = context.fleet.tables["cards"]
     skipped = skipped[skipped["zones_not_done"] != ""]
     found = (
         "not done: "
         + skipped["zones_not_done"]
         + skipped["why_not_done"].map(lambda why: f" ({why})" if why else "")
     )
-    not_done = desk.cases("cards", skipped, "zones_not_done", found, confidence=SURE)
+    not_done = context.cases("cards", skipped, "zones_not_done", found, confidence=SURE)
     if not len(cards):
         return not_done
     checks = cards.groupby("check").agg(
         aircraft=("aircraft", "first"), day=("closed_on", "median"), n=("task", "nunique")
     )
     checks = checks[checks["n"] >= 2]
-    tasks = desk.fleet.tables["tasks"].set_index("task")
+    tasks = context.fleet.tables["tasks"].set_index("task")
     names = sorted(cards["task"].unique())
     held = (
         pd.crosstab(cards["check"], cards["task"]).reindex(index=checks.index, columns=names, fill_value=0)
@@ -129,9 +129,12 @@ def find_busy_checks(desk: Desk) -> pd.DataFrame:
     share = (held.to_numpy() & alive).sum(axis=0) / np.maximum(alive.sum(axis=0), 1)
     own = tasks["zones"].reindex(names).str.split(";")
     has = np.array(
-        [desk.fleet.tables["aircraft"]["subtype"].isin(_subtypes(desk, zones)).to_numpy() for zones in own]
+        [
+            context.fleet.tables["aircraft"]["subtype"].isin(_subtypes(context, zones)).to_numpy()
+            for zones in own
+        ]
     ).T
-    plane = pd.Index(desk.fleet.tables["aircraft"]["aircraft"]).get_indexer(pd.Index(checks["aircraft"]))
+    plane = pd.Index(context.fleet.tables["aircraft"]["aircraft"]).get_indexer(pd.Index(checks["aircraft"]))
     missing = alive & ~held.to_numpy() & (share >= RIDES) & has[plane]
     at, task = np.nonzero(missing)
     where = checks.iloc[at]
@@ -147,9 +150,9 @@ def find_busy_checks(desk: Desk) -> pd.DataFrame:
     return together(lost, not_done)
 
 
-def _subtypes(desk: Desk, zones: list[str]) -> set[str]:
+def _subtypes(context: TrapContext, zones: list[str]) -> set[str]:
     """Return the subtypes that have any of some zones."""
-    cells = desk.zones["subtypes"].reindex(zones).dropna()
+    cells = context.zones["subtypes"].reindex(zones).dropna()
     return {name.strip() for cell in cells for name in cell.split(";")}
 
 
@@ -161,12 +164,12 @@ def _without_row(
     return pd.DataFrame(dict(zip(CASE_COLUMNS, cells, strict=True)), index=range(len(value)))
 
 
-def find_method_changes(desk: Desk) -> pd.DataFrame:
+def find_method_changes(context: TrapContext) -> pd.DataFrame:
     """Return years in which the share of a tap method stepped (T16).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -174,7 +177,7 @@ def find_method_changes(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`, without an id: the method and the year stand in `value`.
     """
-    looks = desk.looks
+    looks = context.looks
     if not len(looks):
         return no_cases()
     counts = pd.crosstab(looks["looked_on"].dt.year, looks["method"])
@@ -194,14 +197,14 @@ def find_method_changes(desk: Desk) -> pd.DataFrame:
     return _without_row("inspections", "method", [f"{m} {y}" for m, y in rows], found, SURE)
 
 
-def find_campaigns(desk: Desk) -> pd.DataFrame:
+def find_campaigns(context: TrapContext) -> pd.DataFrame:
     """Return campaigns: many looks at one group outside the programme in a short time (T17).
 
     Looks at a place where damage was found before follow from the find and do not count.
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -209,7 +212,7 @@ def find_campaigns(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`, without an id: the group and the days stand in `value`.
     """
-    tables = desk.fleet.tables
+    tables = context.fleet.tables
     tasks = tables["tasks"]
     repeats = tasks[["repeat_flight_hours", "repeat_flight_cycles", "repeat_days"]].notna().any(axis=1)
     once = tasks[~repeats].assign(zone=tasks["zones"].str.split(";")).explode("zone")
@@ -219,14 +222,14 @@ def find_campaigns(desk: Desk) -> pd.DataFrame:
         ["aircraft", "closed_on", "zone"], axis=1
     )
     looks = pd.concat([cards[["aircraft", "closed_on", "zone"]], alone], ignore_index=True)
-    first = desk.damages.groupby(["aircraft", "zone"], as_index=False)["found_on"].min()
+    first = context.damages.groupby(["aircraft", "zone"], as_index=False)["found_on"].min()
     looks = (
         looks.merge(first, on=["aircraft", "zone"], how="left")
         if len(looks)
         else looks.assign(found_on=pd.NaT)
     )
     looks = looks[~(looks["found_on"] < looks["closed_on"])].drop(columns="found_on")
-    looks["group"] = looks["zone"].map(desk.zones["group"])
+    looks["group"] = looks["zone"].map(context.zones["group"])
     n_fleet = len(tables["aircraft"])
     value, found = [], []
     for group, rows in looks.dropna().sort_values("closed_on", kind="stable").groupby("group"):

@@ -8,7 +8,7 @@ import pandas as pd
 from kit.findings.dates import day_numbers
 from kit.findings.fittings import SPAN
 from kit.findings.tables import TAP_METHODS
-from kit.findings.traps.desk import LIKELY, POSSIBLE, SURE, Desk, no_cases, together
+from kit.findings.traps.context import LIKELY, POSSIBLE, SURE, TrapContext, no_cases, together
 from kit.findings.traps.places import find_sides_and_labels
 
 _PRIOR = ("prior_flight_hours", "prior_flight_cycles", "prior_days")
@@ -19,12 +19,12 @@ _FALSE_CALL = (
 )
 
 
-def find_late_records(desk: Desk) -> pd.DataFrame:
+def find_late_records(context: TrapContext) -> pd.DataFrame:
     """Return aircraft whose early years have no records (T11).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -32,19 +32,19 @@ def find_late_records(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`.
     """
-    rows = desk.fleet.tables["aircraft"]
+    rows = context.fleet.tables["aircraft"]
     days = (rows["records_from"] - rows["entry_into_service"]).dt.days
     late = (days > 0).to_numpy()
     found = [f"no records for the first {n / 365.25:.1f} years in service" for n in days[late]]
-    return desk.cases("aircraft", rows[late], "records_from", found, confidence=SURE)
+    return context.cases("aircraft", rows[late], "records_from", found, confidence=SURE)
 
 
-def find_unknown_ages(desk: Desk) -> pd.DataFrame:
+def find_unknown_ages(context: TrapContext) -> pd.DataFrame:
     """Return fittings of panels whose age is not known (T12).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -52,19 +52,19 @@ def find_unknown_ages(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`: panels fitted used for the first time, without prior ages.
     """
-    rows = desk.fleet.tables["panels"].sort_values(["panel", "fitted_on", "fitting"], kind="stable")
+    rows = context.fleet.tables["panels"].sort_values(["panel", "fitted_on", "fitting"], kind="stable")
     first = ~rows["panel"].duplicated()
     blank = rows[list(_PRIOR)].isna().all(axis=1)
     rows = rows[first & blank & (rows["state"] != "new")]
-    return desk.cases("panels", rows, "prior_days", "fitted used, and no age is written", confidence=SURE)
+    return context.cases("panels", rows, "prior_days", "fitted used, and no age is written", confidence=SURE)
 
 
-def find_false_calls(desk: Desk) -> pd.DataFrame:
+def find_false_calls(context: TrapContext) -> pd.DataFrame:
     """Return findings that stand for damage, though it was not confirmed (T13).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -73,16 +73,16 @@ def find_false_calls(desk: Desk) -> pd.DataFrame:
         The columns of `CASE_COLUMNS`: remarks that say so, and findings left without a repair
         after which the panel was tapped and clean, and never found damaged again.
     """
-    rows = desk.damages
+    rows = context.damages
     rows = rows[rows["accepted"]].reset_index(drop=True)
     said = rows["remarks"].str.contains(_FALSE_CALL, case=False, regex=True).to_numpy(dtype=bool)
     found = "remarks: " + rows.loc[said, "remarks"]
-    first = desk.cases(
+    first = context.cases(
         "findings", rows[said], "disposition", found, suggestion="not_confirmed", confidence=LIKELY
     )
     left = rows["disposition"].isin(["within_limits", "monitor"]) & rows["method"].isin(TAP_METHODS)
-    left &= ~rows["finding"].isin(desk.rows("repairs")["finding"]) & (rows["panel"] != "")
-    looks = desk.looks
+    left &= ~rows["finding"].isin(context.rows("repairs")["finding"]) & (rows["panel"] != "")
+    looks = context.looks
     names = pd.Index(rows["panel"].unique())
     code = names.get_indexer(pd.Index(looks["panel"]))
     clean = looks[(code >= 0) & ~looks["found"].to_numpy(dtype=bool)]
@@ -93,20 +93,20 @@ def find_false_calls(desk: Desk) -> pd.DataFrame:
     n_clean = stop - start
     last = rows.groupby("panel")["found_on"].transform("max")
     hit = left.to_numpy() & (n_clean > 0) & (rows["found_on"] == last).to_numpy()
-    hit &= ~rows["finding"].isin(find_sides_and_labels(desk)["id"]).to_numpy()  # clean is another panel
+    hit &= ~rows["finding"].isin(find_sides_and_labels(context)["id"]).to_numpy()  # clean is another panel
     found = [
         f"left as it was, and {n} later tap look{'s were' if n > 1 else ' was'} clean" for n in n_clean[hit]
     ]
-    second = desk.cases("findings", rows[hit], "disposition", found, confidence=POSSIBLE)
+    second = context.cases("findings", rows[hit], "disposition", found, confidence=POSSIBLE)
     return together(first, second)
 
 
-def find_other_limits(desk: Desk) -> pd.DataFrame:
+def find_other_limits(context: TrapContext) -> pd.DataFrame:
     """Return findings that seem judged by a limit that was not in force that day (T15).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -115,15 +115,15 @@ def find_other_limits(desk: Desk) -> pd.DataFrame:
         The columns of `CASE_COLUMNS`: findings within limits by another revision only, and
         findings on a day for which the table has no limit.
     """
-    rows = desk.damages
+    rows = context.damages
     rows = rows[rows["accepted"]].reset_index(drop=True)
-    limits = desk.fleet.tables["limits"]
-    rows["group"] = rows["zone"].map(desk.zones["group"])
+    limits = context.fleet.tables["limits"]
+    rows["group"] = rows["zone"].map(context.zones["group"])
     if not len(rows):
         return no_cases()
     words = "no limit of the group was in force that day"
     if not len(limits):
-        return desk.cases("findings", rows, "found_on", words, confidence=SURE)
+        return context.cases("findings", rows, "found_on", words, confidence=SURE)
     start = limits.groupby("group")["valid_from"].min().reindex(rows["group"]).set_axis(rows.index)
     # A limit for the edge band or a row of fasteners says nothing of damage elsewhere.
     limits = limits[limits["place"].isin(["", "field"])]
@@ -150,18 +150,18 @@ def find_other_limits(desk: Desk) -> pd.DataFrame:
             strict=True,
         )
     ]
-    first = desk.cases("findings", rows[other], "disposition", found, confidence=LIKELY)
+    first = context.cases("findings", rows[other], "disposition", found, confidence=LIKELY)
     none = rows[~(start <= rows["found_on"]) & rows["found_on"].notna() & rows["group"].notna()]
-    second = desk.cases("findings", none, "found_on", words, confidence=SURE)
+    second = context.cases("findings", none, "found_on", words, confidence=SURE)
     return together(first, second)
 
 
-def find_blank_causes(desk: Desk) -> pd.DataFrame:
+def find_blank_causes(context: TrapContext) -> pd.DataFrame:
     """Return findings of which the cause is blank or says nothing (T18).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -169,6 +169,6 @@ def find_blank_causes(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`.
     """
-    rows = desk.rows("findings")
+    rows = context.rows("findings")
     rows = rows[rows["cause"].str.lower().str.strip(" .").isin(_NO_CAUSE)]
-    return desk.cases("findings", rows, "cause", "no cause is written", confidence=SURE)
+    return context.cases("findings", rows, "cause", "no cause is written", confidence=SURE)

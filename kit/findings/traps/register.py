@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from kit.findings.traps import days, meters, places, programme, records, repeats, sizes
-from kit.findings.traps.desk import Desk
+from kit.findings.traps.context import TrapContext
 
 if TYPE_CHECKING:
     from kit.findings.fleet import Fleet
@@ -41,7 +41,7 @@ class Trap:
     title : str
         What goes wrong.
     detector : callable
-        Takes a `Desk`, returns a table of what was found.
+        Takes a `TrapContext`, returns a table of what was found.
     policy : str
         What the kit does with it.
     unseen : str
@@ -50,7 +50,7 @@ class Trap:
 
     name: str
     title: str
-    detector: Callable[[Desk], pd.DataFrame]
+    detector: Callable[[TrapContext], pd.DataFrame]
     policy: str
     unseen: str
 
@@ -234,11 +234,11 @@ def find_traps(fleet: Fleet, *, traps: Sequence[str] | None = None) -> pd.DataFr
     unknown = [name for name in wanted if name not in names]
     if isinstance(wanted, str) or unknown:
         raise ValueError(f"`traps` must be a list of T1 to T20. Got {traps!r}; mend the names.")
-    desk = Desk(fleet)
+    context = TrapContext(fleet)
     parts = []
     for trap in TRAPS:
         if trap.name in wanted:
-            found = trap.detector(desk)
+            found = trap.detector(context)
             if len(found):
                 parts.append(found.assign(trap=trap.name, policy=trap.policy))
     text = dict.fromkeys(set(TRAP_COLUMNS) - {"row"}, "str") | {"row": "int64"}

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings.traps.desk import LIKELY, POSSIBLE, SURE, Desk, no_cases
+from kit.findings.traps.context import LIKELY, POSSIBLE, SURE, TrapContext, no_cases
 from kit.findings.traps.sizes import find_unit_mix_ups
 
 DAYS_APART = 7
@@ -18,7 +18,7 @@ COVERED = 0.7
 _SLACK = 10.0  # two mappings by hand never agree to the millimetre [mm]
 
 
-def find_duplicates(desk: Desk) -> pd.DataFrame:
+def find_duplicates(context: TrapContext) -> pd.DataFrame:
     """Return findings that write down a damage that another one holds already (T3).
 
     Two findings are taken for one damage where panel and kind are the same, the centres are
@@ -27,7 +27,7 @@ def find_duplicates(desk: Desk) -> pd.DataFrame:
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -36,13 +36,18 @@ def find_duplicates(desk: Desk) -> pd.DataFrame:
         The columns of `CASE_COLUMNS`; the suggestion is the disposition duplicate, for the
         finding recorded later.
     """
-    rows = desk.damages.reset_index(drop=True)
+    rows = context.damages.reset_index(drop=True)
     rows = rows[rows["accepted"] & (rows["panel"] != "")].reset_index(drop=True)
     if len(rows) < 2:
         return no_cases()
-    x, y = desk.centres(rows)
+    x, y = context.centres(rows)
     table = rows[["panel", "kind", "found_on", "finding", "inspection", "recorded_on"]].assign(
-        x=x, y=y, size=_size(rows, desk), length=rows["length"], disposition=rows["disposition"], k=rows.index
+        x=x,
+        y=y,
+        size=_size(rows, context),
+        length=rows["length"],
+        disposition=rows["disposition"],
+        k=rows.index,
     )
     table = table.sort_values(["recorded_on", "finding"], kind="stable").assign(order=np.arange(len(table)))
     pairs = table.merge(table, on=["panel", "kind"], suffixes=("", "_first"))
@@ -69,7 +74,7 @@ def find_duplicates(desk: Desk) -> pd.DataFrame:
             index=False, name=None
         )
     ]
-    return desk.cases(
+    return context.cases(
         "findings",
         rows.loc[pairs["k"]],
         "disposition",
@@ -79,21 +84,21 @@ def find_duplicates(desk: Desk) -> pd.DataFrame:
     )
 
 
-def _size(rows: pd.DataFrame, desk: Desk) -> np.ndarray:
+def _size(rows: pd.DataFrame, context: TrapContext) -> np.ndarray:
     """Return the extent of findings, of the outline where there is one [mm]."""
     box = shapely.bounds(rows["outline"].to_numpy(dtype=object))
     drawn = np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
-    doubtful = find_unit_mix_ups(desk)["id"]
+    doubtful = find_unit_mix_ups(context)["id"]
     written = rows["length"].mask(rows["finding"].isin(doubtful), 50.0)
     return np.where(np.isnan(drawn), written, drawn)
 
 
-def find_merged(desk: Desk) -> pd.DataFrame:
+def find_merged(context: TrapContext) -> pd.DataFrame:
     """Return findings into which two or more earlier ones have grown together (T4).
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -102,9 +107,9 @@ def find_merged(desk: Desk) -> pd.DataFrame:
         The columns of `CASE_COLUMNS`, a row for each later region that holds at least two
         earlier ones apart from each other.
     """
-    rows = desk.damages
+    rows = context.damages
     rows = rows[rows["accepted"] & (rows["panel"] != "")].reset_index(drop=True)
-    shapes = _regions(desk, rows)
+    shapes = _regions(context, rows)
     have = ~shapely.is_missing(shapes)
     rows, shapes = rows[have].reset_index(drop=True), shapes[have]
     many = rows["panel"].duplicated(keep=False).to_numpy()
@@ -134,16 +139,16 @@ def find_merged(desk: Desk) -> pd.DataFrame:
         f"covers {names[a]} and {names[b]}, found apart before"
         for a, b in two[["k_part", "k_part_other"]].to_numpy()
     ]
-    return desk.cases("findings", rows.loc[two["k"]], "finding", found, confidence=POSSIBLE)
+    return context.cases("findings", rows.loc[two["k"]], "finding", found, confidence=POSSIBLE)
 
 
-def _regions(desk: Desk, rows: pd.DataFrame) -> np.ndarray:
+def _regions(context: TrapContext, rows: pd.DataFrame) -> np.ndarray:
     """Return outlines, and discs where only centre and length are written, without doubtful units."""
     shapes = rows["outline"].to_numpy(dtype=object).copy()
     disc = (
         shapely.is_missing(shapes) & rows[["centre_x", "centre_y", "length"]].notna().all(axis=1).to_numpy()
     )
-    disc &= ~rows["finding"].isin(find_unit_mix_ups(desk)["id"]).to_numpy()
+    disc &= ~rows["finding"].isin(find_unit_mix_ups(context)["id"]).to_numpy()
     points = shapely.points(rows.loc[disc, ["centre_x", "centre_y"]].to_numpy())
     across = rows.loc[disc, "width"].fillna(rows.loc[disc, "length"])
     shapes[disc] = shapely.buffer(points, np.sqrt(rows.loc[disc, "length"] * across).to_numpy() / 2)

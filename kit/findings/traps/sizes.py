@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from kit.findings.check.shapes import MIX_UPS, NEAR, STEPS
 from kit.findings.tables import MM_PER_UNIT, TAP_METHODS
-from kit.findings.traps.desk import LIKELY, POSSIBLE, SURE, Desk, no_cases
+from kit.findings.traps.context import LIKELY, POSSIBLE, SURE, TrapContext, no_cases
 
 SMALLEST_TAPPED = 4.0
 """Length below which a tap test tells nothing [mm]."""
@@ -21,7 +21,7 @@ _IN_REMARKS = r"\bsize[sd]?\b[^;.]{0,20}?\bin\s+(mm|cm|in|inch|inches|millimet\w
 _UNITS = {"inch": "in", "inches": "in", "in": "in", "mm": "mm", "cm": "cm", "mil": "mm", "cen": "cm"}
 
 
-def find_unit_mix_ups(desk: Desk) -> pd.DataFrame:
+def find_unit_mix_ups(context: TrapContext) -> pd.DataFrame:
     """Return findings whose size fits another unit better (T2).
 
     The written length is held against the outline, the panel, the step of rounding, the
@@ -29,7 +29,7 @@ def find_unit_mix_ups(desk: Desk) -> pd.DataFrame:
 
     Parameters
     ----------
-    desk : Desk
+    context : TrapContext
         The dataset.
 
     Returns
@@ -37,7 +37,7 @@ def find_unit_mix_ups(desk: Desk) -> pd.DataFrame:
     DataFrame
         The columns of `CASE_COLUMNS`; the suggestion is the unit that fits.
     """
-    rows = desk.rows("findings")
+    rows = context.rows("findings")
     rows = rows[rows["size_unit"].isin(list(MM_PER_UNIT)) & rows["length"].notna()].reset_index(drop=True)
     if not len(rows):
         return no_cases()
@@ -61,11 +61,11 @@ def find_unit_mix_ups(desk: Desk) -> pd.DataFrame:
     fits = (np.abs(np.log(other / own[:, None])) < np.log(NEAR)) * 4
     words = [f"{size[k]:.4g} mm beside an outline {own[k]:.4g} mm long" for k in np.flatnonzero(mask)]
     hold(mask, fits, words, is_strong=True)
-    panel = desk.extent(rows["zone"])
+    panel = context.extent(rows["zone"])
     mask = size > panel
     fits = ((other <= panel[:, None] / 2) & (other >= SMALLEST_TAPPED)).astype(int)
     hold(mask, fits, [f"{size[k]:.4g} mm on a panel of {panel[k]:.4g} mm" for k in np.flatnonzero(mask)])
-    near, partner = _other_mapping(desk, rows, size)
+    near, partner = _other_mapping(context, rows, size)
     fits = (np.abs(np.log(other / partner[:, None])) < np.log(NEAR)) * 2
     words = [f"{size[k]:.4g} mm, mapped again as {partner[k]:.4g} mm" for k in np.flatnonzero(near)]
     hold(near, fits, words)
@@ -95,7 +95,7 @@ def find_unit_mix_ups(desk: Desk) -> pd.DataFrame:
         strong & (n_reasons > 1), SURE, np.where(strong | (n_reasons > 1), LIKELY, POSSIBLE)
     )
     found = ["; ".join(why) for why in reasons if why]
-    return desk.cases(
+    return context.cases(
         "findings", rows[hit], "size_unit", found, suggestion=suggestion[hit], confidence=confidence[hit]
     )
 
@@ -121,14 +121,14 @@ def _outline_length(rows: pd.DataFrame, size: NDArray) -> NDArray[np.float64]:
 
 
 def _other_mapping(
-    desk: Desk, rows: pd.DataFrame, size: NDArray
+    context: TrapContext, rows: pd.DataFrame, size: NDArray
 ) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     """Return which sizes are another unit away from one at the same place, and that one.
 
     Of two such sizes the one that is farther from what is usual in the group is in doubt.
     """
-    x, y = desk.centres(rows)
-    group = desk.zones["group"].reindex(rows["zone"]).to_numpy(dtype=object)
+    x, y = context.centres(rows)
+    group = context.zones["group"].reindex(rows["zone"]).to_numpy(dtype=object)
     usual = pd.Series(size).groupby(group).transform("median").to_numpy()
     table = pd.DataFrame({"panel": rows["panel"], "x": x, "y": y, "size": size, "k": np.arange(len(rows))})
     table = table[(table["panel"] != "") & table["x"].notna() & (table["size"] > 0)]

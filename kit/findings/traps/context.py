@@ -24,7 +24,7 @@ SURE, LIKELY, POSSIBLE = "sure", "likely", "possible"
 """How far the data bear a detection out, in words."""
 
 
-class Desk:
+class TrapContext:
     """The tables of a fleet as detectors need them, each made once.
 
     Parameters

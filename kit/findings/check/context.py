@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.labels import ZoneLabels
-from kit.findings.check.problems import Ledger
+from kit.findings.check.problems import ProblemLog
 from kit.findings.fittings import Fittings
 from kit.findings.known import KnownRows
 from kit.findings.read.columns import RawTable
 
 
 @dataclass
-class Bench:
+class CheckContext:
     """What the checks work on: the rows known, what is accepted so far, and the problems.
 
     Parameters
@@ -26,7 +26,7 @@ class Bench:
         Rows known of every table.
     tables : dict of str to DataFrame
         Accepted rows of the tables checked so far.
-    ledger : Ledger
+    log : ProblemLog
         Where problems go.
     cut_off : Timestamp
         Last day of which events count.
@@ -39,7 +39,7 @@ class Bench:
     raw: dict[str, RawTable]
     known: dict[str, KnownRows]
     tables: dict[str, pd.DataFrame]
-    ledger: Ledger
+    log: ProblemLog
     cut_off: pd.Timestamp
     labels: ZoneLabels | None = None
     fittings: Fittings | None = None
@@ -75,13 +75,13 @@ class Bench:
         column : str
             Column that holds it.
         **words
-            Reason, expected, mend and warn, as for `Ledger.add`.
+            Reason, expected, mend and warn, as for `ProblemLog.add`.
         """
         marked = np.asarray(mask, dtype=bool)
         if not marked.any():
             return
         bad = rows[marked]
-        self.ledger.add(name, bad, column, self.text(name, bad)[column], **words)
+        self.log.add(name, bad, column, self.text(name, bad)[column], **words)
 
     def sound(self, name: str, rows: pd.DataFrame) -> pd.DataFrame:
         """Return the rows that nothing has been found against.
@@ -98,4 +98,4 @@ class Bench:
         DataFrame
             Those not rejected so far.
         """
-        return rows[~rows.index.isin(self.ledger.rejected_labels(name))]
+        return rows[~rows.index.isin(self.log.rejected_labels(name))]

@@ -11,12 +11,12 @@ import pandas as pd
 
 from kit.findings.check.problems import one_problem, sorted_problems
 from kit.findings.read.column_map import TableMap
-from kit.findings.read.written import cell_text, column_text
+from kit.findings.read.lazy_text import cell_text, column_text
 from kit.findings.tables import GEOMETRIES, MAY_BE_EMPTY, Column, Table
 
 
 @dataclass(frozen=True)
-class Given:
+class SourceTable:
     """One table as a source holds it, whatever the source.
 
     Parameters
@@ -28,7 +28,7 @@ class Given:
     n_rows : int
         How many rows there are.
     read : callable
-        Given headings, returns a table of those columns, of any type.
+        Takes headings, returns a table of those columns, of any type.
     rows : ndarray of int, shape (n_rows,) or None
         Number of each row in the source; None: from 1 on.
     first_row : int
@@ -50,7 +50,7 @@ class Given:
 
 
 def declared_cells(
-    table: Table, given: Given, renamed: TableMap
+    table: Table, given: SourceTable, renamed: TableMap
 ) -> tuple[pd.DataFrame | None, pd.DataFrame, pd.DataFrame]:
     """Return the declared columns of a table.
 
@@ -58,7 +58,7 @@ def declared_cells(
     ----------
     table : Table
         What the table should hold.
-    given : Given
+    given : SourceTable
         The table as the source holds it.
     renamed : TableMap
         Headings and codes of the source.
@@ -152,7 +152,9 @@ def _whole_days(cells: pd.Series) -> bool:
     return bool((cells.isna() | (cells == cells.dt.floor("D"))).all())
 
 
-def _heading_problems(table: Table, given: Given, renamed: TableMap) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _heading_problems(
+    table: Table, given: SourceTable, renamed: TableMap
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return what is wrong with the heading: what stops the reading, and what does not."""
     heading, file, row = given.heading, given.file, given.first_row
     declared = {renamed.heading(column.name): column for column in table.all_columns}

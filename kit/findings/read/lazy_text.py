@@ -103,7 +103,7 @@ def column_text(cells: pd.Series) -> pd.Series:
     return pd.Series(texts, index=cells.index, dtype="str")
 
 
-class Written:
+class LazyText:
     """Rows as written, of which only the cells that are asked for are turned into text.
 
     It stands where a table of texts stands, and gives texts: a column by its name, rows by a
@@ -184,9 +184,9 @@ class Written:
         """Rows by their places or by a mask."""
         return _Iloc(self)
 
-    def _at(self, places: np.ndarray) -> Written:
+    def _at(self, places: np.ndarray) -> LazyText:
         """Return some of these rows."""
-        return Written(self._given, places if self._places is None else self._places[places])
+        return LazyText(self._given, places if self._places is None else self._places[places])
 
     def _places_of(self, labels: Any) -> np.ndarray:
         """Return where labels stand."""
@@ -203,7 +203,7 @@ class Written:
 class _Loc:
     """Rows by their labels or by a mask."""
 
-    def __init__(self, written: Written) -> None:
+    def __init__(self, written: LazyText) -> None:
         self._written = written
 
     def __getitem__(self, key: Any) -> Any:
@@ -218,22 +218,22 @@ class _Loc:
 class _Iloc:
     """Rows by their places or by a mask."""
 
-    def __init__(self, written: Written) -> None:
+    def __init__(self, written: LazyText) -> None:
         self._written = written
 
-    def __getitem__(self, places: Any) -> Written:
+    def __getitem__(self, places: Any) -> LazyText:
         """Return rows."""
         if not np.ndim(places):
             return self._written.frame().iloc[places]
         return self._written._at(np.arange(len(self._written))[np.asarray(places)])
 
 
-def is_given(text: pd.DataFrame | Written, name: str) -> np.ndarray:
+def is_given(text: pd.DataFrame | LazyText, name: str) -> np.ndarray:
     """Return which cells of a column are not blank, without turning them into text.
 
     Parameters
     ----------
-    text : DataFrame or Written
+    text : DataFrame or LazyText
         Rows as written.
     name : str
         The column.
@@ -243,7 +243,7 @@ def is_given(text: pd.DataFrame | Written, name: str) -> np.ndarray:
     ndarray of bool, shape (n_rows,)
         Whether something stands in the cell.
     """
-    cells = text.typed(name) if isinstance(text, Written) else text[name]
+    cells = text.typed(name) if isinstance(text, LazyText) else text[name]
     return given_cells(cells)
 
 
