@@ -9,8 +9,10 @@ import pandas as pd
 from kit.findings.check.check import check_tables
 from kit.findings.check.problems import sorted_problems
 from kit.findings.fingerprint import fingerprint
+from kit.findings.frames import one_name_a_row
 from kit.findings.read.columns import RawTable
 from kit.findings.report.changes import as_day, changes, rows_since
+from kit.findings.tables import is_damage
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -40,6 +42,12 @@ class Fleet:
         Clocks that the dataset holds.
     source : str
         Where it was read.
+    as_read : dict of str to RawTable
+        Every table as read, rejected and superseded rows too, typed and as text.
+    unusable : dict of str to DataFrame
+        Rejected rows by table, as far as they could be read.
+    file_problems : tuple of DataFrame
+        Problems of rows that were not read, and of the headings; none where nothing was.
     """
 
     name: str
@@ -53,9 +61,9 @@ class Fleet:
     planned_usage: pd.DataFrame
     clocks: tuple[str, ...]
     source: str
-    _raw: dict[str, RawTable] = field(default_factory=dict)
-    _unusable: dict[str, pd.DataFrame] = field(default_factory=dict)
-    _file_problems: tuple[pd.DataFrame, ...] = ()
+    as_read: dict[str, RawTable] = field(default_factory=dict)
+    unusable: dict[str, pd.DataFrame] = field(default_factory=dict)
+    file_problems: tuple[pd.DataFrame, ...] = ()
 
     def __repr__(self) -> str:
         """Return name, size, days and counts of problems on one line."""
@@ -65,6 +73,22 @@ class Fleet:
             f"{n_rows:,} rows as known on {self.known_on:%Y-%m-%d}, cut-off {self.cut_off:%Y-%m-%d}, "
             f"{len(self.rejected):,} rejects, {len(self.warnings):,} warnings)"
         )
+
+    @property
+    def damage(self) -> pd.DataFrame:
+        """Accepted findings that stand for damage: not a false call, a duplicate or void."""
+        findings = self.tables["findings"]
+        return findings.loc[is_damage(findings)]
+
+    @property
+    def task_zones(self) -> pd.DataFrame:
+        """The zones of each task, one a row: columns task and zone."""
+        return one_name_a_row(self.tables["tasks"][["task", "zones"]], "zones", "zone")
+
+    @property
+    def zone_subtypes(self) -> pd.DataFrame:
+        """The subtypes that have each zone, one a row: columns zone, group and subtype."""
+        return one_name_a_row(self.tables["zones"][["zone", "group", "subtypes"]], "subtypes", "subtype")
 
     def as_known_on(self, date: str | pd.Timestamp) -> Fleet:
         """Return the whole dataset as it stood on a day.
@@ -89,8 +113,8 @@ class Fleet:
         """
         day = as_day(date)
         known_on, cut_off = min(day, self.known_on), min(day, self.cut_off)
-        checked = check_tables(self._raw, cut_off=cut_off, known_on=known_on)
-        ragged, columns = self._file_problems or (pd.DataFrame(), pd.DataFrame())
+        checked = check_tables(self.as_read, cut_off=cut_off, known_on=known_on)
+        ragged, columns = self.file_problems or (pd.DataFrame(), pd.DataFrame())
         return replace(
             self,
             tables=checked.tables,
@@ -98,7 +122,7 @@ class Fleet:
             warnings=sorted_problems([columns, checked.warnings]),
             cut_off=cut_off,
             known_on=known_on,
-            _unusable=checked.unusable,
+            unusable=checked.unusable,
         )
 
     def fingerprint(self) -> dict[str, str]:

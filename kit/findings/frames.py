@@ -1,4 +1,4 @@
-"""Columns that a table must have before a calculation begins."""
+"""Columns that a table must have, and cells that hold several names."""
 
 from collections.abc import Iterable
 
@@ -30,3 +30,31 @@ def need_columns(frame: pd.DataFrame, names: Iterable[str], what: str, hint: str
             raise ValueError(
                 f"`{what}` must have a column {name}. Got {', '.join(map(str, frame.columns))}{then}"
             )
+
+
+def one_name_a_row(rows: pd.DataFrame, column: str, name: str) -> pd.DataFrame:
+    """Return rows with one for each name of a cell that holds several.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The rows.
+    column : str
+        Column whose cells hold names with ``;`` between them.
+    name : str
+        What to call the column of single names.
+
+    Returns
+    -------
+    DataFrame
+        The rows without `column` and with `name`, a row for each name, in order; rows whose cell is blank
+        are left out. The index is that of the rows.
+
+    Examples
+    --------
+    >>> one_name_a_row(pd.DataFrame({"task": ["K1"], "zones": ["Z1; Z2"]}), "zones", "zone")["zone"].tolist()
+    ['Z1', 'Z2']
+    """
+    split = rows.drop(columns=column).assign(**{name: rows[column].str.split(";")}).explode(name)
+    split[name] = split[name].str.strip()
+    return split[split[name].fillna("") != ""].astype({name: "str"})

@@ -10,7 +10,7 @@ import pandas as pd
 from kit.findings.check.problems import ProblemLog
 from kit.findings.keys import among
 from kit.findings.read.columns import RawTable
-from kit.findings.tables import EVENT_DATES, GEOMETRIES, Table
+from kit.findings.tables import GEOMETRIES, Table
 
 MOST_CORRECTED = 0.5
 """Share of the cells that a correction may change before it is doubted that it is one [-]."""
@@ -163,7 +163,7 @@ def _report_other_subject(table: Table, rows: pd.DataFrame, valid: pd.DataFrame,
     old = rows.drop_duplicates(key).set_index(key)[columns].loc[valid["replaces"]]
     new = valid[columns]
     n_given, n_differ, n_named = (np.zeros(len(new)) for _ in range(3))
-    names = {c.name for c in table.columns if c.type in ("ref", "refs")} | {EVENT_DATES.get(table.name)}
+    names = {c.name for c in table.columns if c.type in ("ref", "refs")} | {table.event_date}
     for column in columns:
         first, second = old[column].to_numpy(dtype=object), new[column].to_numpy(dtype=object)
         blank = [pd.isna(cells) | np.isin(cells, ["", False]) for cells in (first, second)]

@@ -108,9 +108,9 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         planned_usage=dataset.usage_frame(),
         clocks=tuple(dataset.clocks),
         source=opened.name,
-        _raw=raw,
-        _unusable=checked.unusable,
-        _file_problems=(sorted_problems(row_problems), sorted_problems(warnings)),
+        as_read=raw,
+        unusable=checked.unusable,
+        file_problems=(sorted_problems(row_problems), sorted_problems(warnings)),
     )
 
 

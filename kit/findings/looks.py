@@ -9,7 +9,8 @@ import pandas as pd
 
 from kit.findings.dates import day_numbers
 from kit.findings.fittings import SPAN, Fittings
-from kit.findings.tables import METHODS, NO_DAMAGE, TAP_METHODS
+from kit.findings.frames import one_name_a_row
+from kit.findings.tables import METHODS, TAP_METHODS, is_damage
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -93,7 +94,7 @@ def _recorded(fleet: Fleet, methods: Sequence[str]) -> pd.DataFrame:
     """Return the inspections as looks."""
     rows = fleet.tables["inspections"]
     findings = fleet.tables["findings"]
-    damaged = findings.loc[~findings["disposition"].isin(NO_DAMAGE), "inspection"]
+    damaged = findings.loc[is_damage(findings), "inspection"]
     found = rows["inspection"].isin(damaged)
     open_end = (rows["outcome"] == "found") & ~rows["inspection"].isin(findings["inspection"])
     looks = pd.DataFrame(
@@ -126,8 +127,8 @@ def _implied(fleet: Fleet, methods: Sequence[str]) -> pd.DataFrame:
     kept = method.isin(methods)
     cards, method = cards[kept].reset_index(drop=True), method[kept].to_numpy(dtype=object)
     places = _Places(fleet, cards)
-    zones = tasks["zones"].str.split(";")
-    zone_codes = [places.zone.get_indexer(pd.Index(names)) for names in zones]
+    of_task = fleet.task_zones.groupby("task")["zone"]
+    zone_codes = [places.zone.get_indexer(pd.Index(of_task.get_group(task))) for task in tasks.index]
     counts = np.array([len(codes) for codes in zone_codes], dtype=np.int64)
     starts = np.cumsum(counts) - counts
     task = tasks.index.get_indexer(pd.Index(cards["task"]))
@@ -175,7 +176,7 @@ class _Places:
         self._fleet, self._cards = fleet, cards
         self.zone = pd.Index(fleet.tables["zones"]["zone"])
         self._card = pd.Index(cards["card"])
-        self._lost = fleet._unusable.get("inspections", fleet.tables["inspections"].iloc[:0])
+        self._lost = fleet.unusable.get("inspections", fleet.tables["inspections"].iloc[:0])
 
     def _pairs(self, card: pd.Series, zone: pd.Series) -> np.ndarray:
         """Return card and zone as one number, -1 where one of them is not known."""
@@ -185,7 +186,7 @@ class _Places:
     def not_implied(self) -> np.ndarray:
         """Return the pairs not done and those with an inspection of their own."""
         skipped = self._cards.loc[self._cards["zones_not_done"] != "", ["card", "zones_not_done"]]
-        skipped = skipped.assign(zone=skipped["zones_not_done"].str.split(";")).explode("zone")
+        skipped = one_name_a_row(skipped, "zones_not_done", "zone")
         own = self._fleet.tables["inspections"]
         frames = (skipped, own[own["card"] != ""], self._lost)
         return np.concatenate([self._pairs(frame["card"], frame["zone"]) for frame in frames])
@@ -199,8 +200,8 @@ class _Places:
         """Return aircraft, zone and day of findings that hang on no accepted look."""
         found = self._fleet.tables["findings"]
         looks = self._fleet.tables["inspections"]["inspection"]
-        alone = found[~found["inspection"].isin(looks) & ~found["disposition"].isin(NO_DAMAGE)]
-        lost = self._fleet._unusable.get("findings", found.iloc[:0])
+        alone = found[~found["inspection"].isin(looks) & is_damage(found)]
+        lost = self._fleet.unusable.get("findings", found.iloc[:0])
         frame = pd.concat([part[["aircraft", "zone", "found_on"]] for part in (alone, lost)])
         first, second = (
             aircraft.get_indexer(pd.Index(frame["aircraft"])),

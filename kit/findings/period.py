@@ -7,9 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from kit.findings.fleet import Fleet
-from kit.findings.tables import EVENT_DATES
-
-_ENDS = {"panels": "removed_on", "tasks": "valid_to", "basing": "valid_to"}
+from kit.findings.tables import TABLES
 
 
 def events_up_to(fleet: Fleet, date: str | pd.Timestamp) -> Fleet:
@@ -33,9 +31,13 @@ def events_up_to(fleet: Fleet, date: str | pd.Timestamp) -> Fleet:
     day = min(pd.Timestamp(date).normalize(), fleet.cut_off)
     tables = {}
     for name, table in fleet.tables.items():
-        event = table[EVENT_DATES[name]] if name in EVENT_DATES else pd.Series(pd.NaT, index=table.index)
+        event = (
+            table[TABLES[name].event_date]
+            if TABLES[name].event_date
+            else pd.Series(pd.NaT, index=table.index)
+        )
         rows = table.loc[event.isna() | (event <= day)].reset_index(drop=True)
-        if name in _ENDS:
-            rows[_ENDS[name]] = rows[_ENDS[name]].where(rows[_ENDS[name]] <= day)
+        if end := TABLES[name].end_date:
+            rows[end] = rows[end].where(rows[end] <= day)
         tables[name] = rows
     return replace(fleet, tables=tables, cut_off=day)

@@ -7,15 +7,46 @@ dictionary in the documentation all read it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-KINDS = ("disbond", "moisture", "delamination", "dent", "puncture", "core_damage")
-"""Kinds of damage that a finding may name."""
+if TYPE_CHECKING:
+    import pandas as pd
 
-METHODS = ("tap_manual", "tap_instrumented", "visual")
+KINDS = ("disbond", "moisture", "moisture_disbond", "delamination", "dent", "puncture", "core_damage")
+"""Kinds of damage that a finding may name: moisture is water in the core, moisture_disbond the bond that it broke."""
+
+METHODS = (
+    "tap_manual",
+    "tap_instrumented",
+    "moisture_meter",
+    "thermography",
+    "x_ray",
+    "ultrasonic",
+    "weighing",
+    "visual",
+)
 """Inspection methods."""
 
 TAP_METHODS = ("tap_manual", "tap_instrumented")
 """Methods whose clean result is evidence about the bond."""
+
+SEES: dict[str, tuple[str, ...]] = {
+    "tap_manual": ("disbond", "moisture_disbond", "delamination", "dent", "puncture", "core_damage"),
+    "tap_instrumented": ("disbond", "moisture_disbond", "delamination", "dent", "puncture", "core_damage"),
+    "moisture_meter": ("moisture",),
+    "thermography": ("disbond", "moisture", "moisture_disbond", "delamination", "core_damage"),
+    "x_ray": ("moisture", "puncture", "core_damage"),
+    "ultrasonic": ("disbond", "moisture", "moisture_disbond", "delamination", "core_damage"),
+    "weighing": ("moisture",),
+    "visual": ("disbond", "moisture_disbond", "delamination", "dent", "puncture", "core_damage"),
+}
+"""Kinds of damage that each method can see; it is blind to the others (common practice, no source).
+
+A tap does not tell water: a wet core whose bond is sound rings, and it is the bond that moisture breaks which sounds
+dull. Looking sees a disbond only where the skin bulges, which its POD has to say."""
+
+CONDUCTIVE = ("aluminium", "aluminum", "titanium", "steel", "CFRP", "carbon")
+"""Words for skins through which a moisture meter tells nothing: it reads the loss of a radio-frequency field."""
 
 DISPOSITIONS = (
     "within_limits",
@@ -41,6 +72,9 @@ GEOMETRIES = ("polygon", "lines")
 
 NO_DAMAGE = ("not_confirmed", "duplicate", "void")
 """Dispositions of findings that are kept in the table but are no damage."""
+
+DAMAGE_LEFT = ("monitor", "temporary_repair")
+"""Dispositions by which damage stays on the panel."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +138,16 @@ class Table:
     later : bool
         Declared after datasets were already in use: while it has no rows it is no part of the
         fingerprint.
+    event_date : str
+        Column that says when the event of a row happened; blank: a row has no such day.
+    end_date : str
+        Column that says when what the row stands for ended; blank: it does not end.
+    is_plan : bool
+        Whether its days are about what is to come, and may lie after the cut-off.
+    may_be_empty : bool
+        Whether it may have a heading and no rows.
+    checked_after : tuple of str
+        Tables that its checks look things up in, beside those that its columns refer to.
     """
 
     name: str
@@ -111,6 +155,11 @@ class Table:
     columns: tuple[Column, ...]
     optional: bool = False
     later: bool = False
+    event_date: str = ""
+    end_date: str = ""
+    is_plan: bool = False
+    may_be_empty: bool = False
+    checked_after: tuple[str, ...] = ()
 
     @property
     def id_column(self) -> str:
@@ -138,6 +187,7 @@ TABLES: dict[str, Table] = {
                 Column("entry_into_service", "date", "first day in service", required=True),
                 Column("records_from", "date", "first day with inspection records; blank: from entry"),
             ),
+            event_date="entry_into_service",
         ),
         Table(
             "basing",
@@ -151,6 +201,9 @@ TABLES: dict[str, Table] = {
                 Column("climate", "text", "climate of the base", required=True),
             ),
             optional=True,
+            event_date="valid_from",
+            end_date="valid_to",
+            may_be_empty=True,
         ),
         Table(
             "zones",
@@ -233,6 +286,8 @@ TABLES: dict[str, Table] = {
                 Column("prior_days", "number", "the same in days", unit="days", minimum=0),
                 Column("build_lot", "text", "build lot"),
             ),
+            event_date="fitted_on",
+            end_date="removed_on",
         ),
         Table(
             "usage",
@@ -251,6 +306,7 @@ TABLES: dict[str, Table] = {
                     "meter_change", "flag", "yes: first reading of a new meter, same moment as the row before"
                 ),
             ),
+            event_date="read_on",
         ),
         Table(
             "tasks",
@@ -288,6 +344,9 @@ TABLES: dict[str, Table] = {
                 Column("valid_from", "date", "first day in force", required=True),
                 Column("valid_to", "date", "last day in force; blank: in force"),
             ),
+            event_date="valid_from",
+            end_date="valid_to",
+            is_plan=True,
         ),
         Table(
             "cards",
@@ -304,6 +363,8 @@ TABLES: dict[str, Table] = {
                 ),
                 Column("why_not_done", "text", "why they were not"),
             ),
+            event_date="closed_on",
+            may_be_empty=True,
         ),
         Table(
             "inspections",
@@ -322,6 +383,9 @@ TABLES: dict[str, Table] = {
                 Column("outcome", "choice", "result", required=True, choices=("clean", "found")),
                 Column("inspector", "text", "inspector's number"),
             ),
+            event_date="inspected_on",
+            may_be_empty=True,
+            checked_after=("panels",),
         ),
         Table(
             "findings",
@@ -390,6 +454,9 @@ TABLES: dict[str, Table] = {
                 Column("disposition", "choice", "what was done", required=True, choices=DISPOSITIONS),
                 Column("remarks", "text", "remarks as written"),
             ),
+            event_date="found_on",
+            may_be_empty=True,
+            checked_after=("panels", "limits", "taps"),
         ),
         Table(
             "repairs",
@@ -416,6 +483,9 @@ TABLES: dict[str, Table] = {
                     maximum=2,
                 ),
             ),
+            event_date="repaired_on",
+            may_be_empty=True,
+            checked_after=("zones",),
         ),
         Table(
             "limits",
@@ -450,6 +520,10 @@ TABLES: dict[str, Table] = {
                     "most_damages", "number", "largest number of damages on a panel", minimum=0, later=True
                 ),
             ),
+            event_date="valid_from",
+            is_plan=True,
+            may_be_empty=True,
+            checked_after=("zones",),
         ),
         Table(
             "taps",
@@ -469,27 +543,132 @@ TABLES: dict[str, Table] = {
             ),
             optional=True,
             later=True,
+            may_be_empty=True,
         ),
     )
 }
 """The tables, by name."""
 
-EVENT_DATES: dict[str, str] = {
-    "aircraft": "entry_into_service",
-    "basing": "valid_from",
-    "panels": "fitted_on",
-    "usage": "read_on",
-    "tasks": "valid_from",
-    "cards": "closed_on",
-    "inspections": "inspected_on",
-    "findings": "found_on",
-    "repairs": "repaired_on",
-    "limits": "valid_from",
-}
-"""Column that says when the event of a row happened; a zone and a tap have no such day."""
 
-MAY_BE_EMPTY = ("basing", "cards", "findings", "inspections", "limits", "repairs", "taps")
-"""Tables that may have a heading and no rows."""
+def _check_order() -> tuple[str, ...]:
+    """Return the tables in an order in which each is checked after those that its checks look things up in."""
+    order: list[str] = []
+    while len(order) < len(TABLES):
+        for name, table in TABLES.items():
+            needed = {c.refers_to for c in table.columns if c.refers_to} | set(table.checked_after)
+            if name not in order and needed <= {*order, name}:
+                order.append(name)
+                break
+        else:
+            raise RuntimeError("the tables refer to each other in a ring")
+    return tuple(order)
+
+
+CHECK_ORDER = _check_order()
+"""The tables in the order of their checks."""
+
+
+def is_damage(findings: pd.DataFrame) -> pd.Series:
+    """Return which findings stand for damage.
+
+    Parameters
+    ----------
+    findings : DataFrame
+        Rows with the column disposition.
+
+    Returns
+    -------
+    Series of bool
+        False for a false call, a duplicate and what is void.
+    """
+    return ~findings["disposition"].isin(NO_DAMAGE)
+
+
+def blind_to(method: str) -> tuple[str, ...]:
+    """Return the kinds of damage that a method cannot see.
+
+    Parameters
+    ----------
+    method : str
+        Inspection method.
+
+    Returns
+    -------
+    tuple of str
+        Kinds, as in `KINDS`.
+
+    Examples
+    --------
+    >>> blind_to("tap_manual")
+    ('moisture',)
+    """
+    return tuple(kind for kind in KINDS if kind not in SEES[method])
+
+
+def methods_seeing(kind: str) -> tuple[str, ...]:
+    """Return the methods that can see a kind of damage.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of damage.
+
+    Returns
+    -------
+    tuple of str
+        Methods, as in `METHODS`.
+
+    Examples
+    --------
+    >>> methods_seeing("moisture")
+    ('moisture_meter', 'thermography', 'x_ray', 'ultrasonic', 'weighing')
+    """
+    return tuple(method for method in METHODS if kind in SEES[method])
+
+
+def clean_methods(kind: str) -> tuple[str, ...]:
+    """Return the methods whose clean look says that a kind of damage was not there, as far as they detect it.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of damage.
+
+    Returns
+    -------
+    tuple of str
+        Methods that see the kind, without looking: that sees an inner damage only where the skin bulges.
+
+    Examples
+    --------
+    >>> clean_methods("moisture_disbond")
+    ('tap_manual', 'tap_instrumented', 'thermography', 'ultrasonic')
+    """
+    return tuple(method for method in methods_seeing(kind) if method != "visual")
+
+
+def kind_as_seen(kind: str, method: str) -> str:
+    """Return what a kind of damage must have been, by the method that found it.
+
+    Parameters
+    ----------
+    kind : str
+        Kind as written.
+    method : str
+        Method that found it.
+
+    Returns
+    -------
+    str
+        Moisture that was found by a method that is blind to water is the bond that it broke; else the kind.
+
+    Examples
+    --------
+    >>> kind_as_seen("moisture", "tap_manual"), kind_as_seen("moisture", "thermography")
+    ('moisture_disbond', 'moisture')
+    """
+    return "moisture_disbond" if kind == "moisture" and method in SEES and kind in blind_to(method) else kind
+
 
 CLOCKS = ("flight_hours", "flight_cycles", "calendar_days")
 """Clocks on which ages are counted."""

@@ -19,9 +19,6 @@ RATE_SPREAD = (0.6, 0.35)
 """Weak prior of the log spread of growth rates: median and log standard deviation (assumed, no source)."""
 ONSET_SPREAD = (0.45, 0.35)
 """Weak prior of the log spread of sizes at onset, likewise (assumed, no source)."""
-UNIT_SUSPECT = 8.0
-"""A size this many times larger or smaller than the median of its kind is left out of growth and size at
-onset: millimetres and inches differ by 25.4 (assumed, no source)."""
 
 
 @dataclass(eq=False)
@@ -110,14 +107,33 @@ class Evidence:
 
     @property
     def regions(self) -> pd.DataFrame:
-        """Regions of the findings with life and track, and whether their unit is suspect."""
+        """Regions of the findings with life and track, sizes as mapped."""
+        return self._once(("regions",), lambda: tracked_regions(self.fleet))
+
+    def sizes(self, measured_to_true: float) -> pd.DataFrame:
+        """Return the sizes that tell of growth and of the size at onset.
+
+        Parameters
+        ----------
+        measured_to_true : float
+            True size over size as mapped; this is the one place where it is applied [-].
+
+        Returns
+        -------
+        DataFrame
+            The regions that were mapped by tapping and whose unit is not in doubt, with diameter_mm and
+            rounding_mm of the true size.
+        """
 
         def make() -> pd.DataFrame:
-            regions = tracked_regions(self.fleet)
-            ratio = regions["diameter_mm"] / regions.groupby("kind")["diameter_mm"].transform("median")
-            return regions.assign(unit_suspect=~ratio.between(1 / UNIT_SUSPECT, UNIT_SUSPECT))
+            regions = self.regions
+            some = regions.loc[regions["method"].isin(TAP_METHODS) & ~regions["unit_suspect"]]
+            return some.assign(
+                diameter_mm=some["diameter_mm"] * measured_to_true,
+                rounding_mm=some["rounding_mm"] * measured_to_true,
+            )
 
-        return self._once(("regions",), make)
+        return self._once(("sizes", measured_to_true), make)
 
     def ages(self, clock: str) -> PanelAges:
         """Return the ages of the fleet's panels on a clock.
@@ -184,7 +200,9 @@ class Evidence:
         looks, excluded = self.looks(groups, clock, basis)
         return histories_of_kind(looks, excluded, kind=kind, clock=clock)
 
-    def tracks(self, groups: Sequence[str], kind: str, clock: str) -> pd.DataFrame:
+    def tracks(
+        self, groups: Sequence[str], kind: str, clock: str, measured_to_true: float = 1.0
+    ) -> pd.DataFrame:
         """Repeat mappings of the same damage.
 
         Parameters
@@ -196,16 +214,20 @@ class Evidence:
         clock : str
             Clock of the ages.
 
+        measured_to_true : float
+            True size over size as mapped [-].
+
         Returns
         -------
         DataFrame
-            Columns track, panel, zone, found_on, age [clock units], diameter_mm.
+            Columns track, panel, zone, found_on, age [clock units], diameter_mm and rounding_mm (of the true
+            size), width_assumed.
         """
-        regions = self.regions
-        zones = self.zones_of(groups)
-        some = regions.loc[(regions["kind"] == kind) & regions["zone"].isin(zones) & ~regions["unit_suspect"]]
+        sizes = self.sizes(measured_to_true)
+        some = sizes.loc[(sizes["kind"] == kind) & sizes["zone"].isin(self.zones_of(groups))]
         age = self.ages(clock).at(some["panel"].to_numpy(object), some["found_on"].to_numpy())
-        frame = some[["track", "panel", "zone", "found_on", "diameter_mm"]].assign(age=age)
+        names = ["track", "panel", "zone", "found_on", "diameter_mm", "rounding_mm", "width_assumed"]
+        frame = some[names].assign(age=age)
         return frame.loc[np.isfinite(frame["age"]) & (frame["diameter_mm"] > 0)]
 
     def growth(self, groups: Sequence[str], kind: str, clock: str, measured_to_true: float) -> GrowthFit:
@@ -229,12 +251,8 @@ class Evidence:
         """
 
         def make() -> GrowthFit:
-            tracks = self.tracks(groups, kind, clock)
-            return fit_growth(
-                tracks.assign(diameter_mm=tracks["diameter_mm"] * measured_to_true),
-                clock=clock,
-                spread_prior=RATE_SPREAD,
-            )
+            tracks = self.tracks(groups, kind, clock, measured_to_true)
+            return fit_growth(tracks, clock=clock, spread_prior=RATE_SPREAD)
 
         return self._once(("growth", tuple(sorted(groups)), kind, clock, measured_to_true), make)
 
@@ -286,12 +304,9 @@ class Evidence:
                 .groupby("life")["finding"]
                 .first()
             )
-            regions = self.regions.set_index("finding")
-            by_tap = regions.loc[
-                regions["method"].isin(TAP_METHODS) & ~regions["unit_suspect"], "diameter_mm"
-            ]
+            by_tap = self.sizes(measured_to_true).set_index("finding")["diameter_mm"]
             first = finds.reindex(pd.Index(histories.life))
-            size = by_tap.reindex(first.to_numpy()).to_numpy(np.float64) * measured_to_true
+            size = by_tap.reindex(first.to_numpy()).to_numpy(np.float64)
             return fit_onset_size(
                 histories, size, curve=curve, rates=rates, size_log_sd=size_log_sd, spread_prior=ONSET_SPREAD
             )
@@ -322,14 +337,9 @@ class Evidence:
         DataFrame
             Rows of the aircraft table.
         """
-        zones = self.fleet.tables["zones"]
-        subtypes = {
-            name.strip()
-            for cell in zones.loc[zones["group"] == group, "subtypes"]
-            for name in cell.split(";")
-        }
+        have = self.fleet.zone_subtypes
         aircraft = self.fleet.tables["aircraft"]
-        return aircraft.loc[aircraft["subtype"].isin(subtypes)]
+        return aircraft.loc[aircraft["subtype"].isin(have.loc[have["group"] == group, "subtype"])]
 
     def units_per_day(self, group: str) -> dict[str, float]:
         """Planned usage of the aircraft that have a group: units of each clock per calendar day.

@@ -84,7 +84,7 @@ def warned(tiny: Tiny, *cells: str):
             "findings",
             "D1",
             {"kind": "Dis bond"},
-            "kind = 'Dis bond': kind is not one of its choices. Expected: one of disbond, moisture, delamination, dent, puncture, core_damage. Mend: write disbond.",
+            "kind = 'Dis bond': kind is not one of its choices. Expected: one of disbond, moisture, moisture_disbond, delamination, dent, puncture, core_damage. Mend: write disbond.",
         ),
         (
             "findings",
@@ -360,8 +360,8 @@ def test_a_look_on_the_day_of_a_change_means_the_panel_taken_off_or_the_serial_n
     [
         ("findings", "D1", {"outline": "POLYGON ((100 100, 150 100, 150 130, 100 130, 100 90, 100 100))"}, "outline crosses itself, repaired | an outline that does not cross itself (Ring Self-intersection[100 100])"),
         ("findings", "D1", {"outline": "POLYGON ((970 100, 1010 100, 1010 130, 970 130, 970 100))"}, "outline leaves the panel, clipped | an outline inside its panel (75 % of it is)"),
-        ("findings", "D1", {"length": "2"}, "2 mm | unit mix-up suspected | about 50 mm, the length of the outline (it is 2 mm) | check whether in and mm were mixed up"),
-        ("findings", "D1", {"length": "5"}, "5 mm | unit mix-up suspected | about 50 mm, the length of the outline (it is 5 mm) | check whether cm and mm were mixed up"),
+        ("findings", "D1", {"length": "2"}, "size_unit | 2 mm | unit mix-up suspected | a size that fits what else is known (2 mm beside an outline 50 mm long; 2 mm is less than a tap tells) | check size_unit, which length, width and rounding are in; in would fit"),
+        ("findings", "D1", {"length": "5"}, "size_unit | 5 mm | unit mix-up suspected | a size that fits what else is known (5 mm beside an outline 50 mm long) | check size_unit, which length, width and rounding are in; cm would fit"),
         ("findings", "D1", {"size_unit": ""}, "findings.csv | 2 | size_unit |  | a size without a unit, not used"),
         ("findings", "D1", {"disposition": "void"}, "inspections | inspections.csv"),
         ("findings", "D1", {"found_on": "2014-01-02"}, "found_on is not the day of the look | 2014-01-01, the day of the look"),
@@ -437,10 +437,10 @@ def test_a_step_of_rounding_that_no_tap_test_has_points_to_the_unit(tiny):
     tiny.set("findings", "D2", rounding="5")
     warned(
         tiny,
-        "rounding | 5 in | unit mix-up suspected | a step from 1 to 26 mm (it is 127 mm) | check size_unit",
+        "size_unit | 2 in | unit mix-up suspected | a size that fits what else is known (rounded to 127 mm) | check size_unit",
     )
     tiny.set("findings", "D2", rounding="0.25", size_unit="mm", length="3", width="2")
-    warned(tiny, "rounding | 0.25 mm | unit mix-up suspected | a step from 1 to 26 mm (it is 0.25 mm)")
+    warned(tiny, "size_unit | 3 mm | unit mix-up suspected | a size that fits what else is known (rounded to 0.25 mm")
 
 
 def test_no_damage_needs_no_shape(tiny):

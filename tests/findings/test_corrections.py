@@ -113,11 +113,11 @@ def test_before_the_day_of_acceptance_the_old_value_stood(tiny):
 def test_the_dataset_and_the_fleet_stay_as_they_are(tiny):
     fleet = load(mixed(tiny))
     files = {path.name: path.read_bytes() for path in tiny.folder.iterdir()}
-    before, raw = fleet.fingerprint(), {name: len(table.typed) for name, table in fleet._raw.items()}
+    before, raw = fleet.fingerprint(), {name: len(table.typed) for name, table in fleet.as_read.items()}
     apply_corrections(fleet, decide(tiny, YES, fleet=fleet))
     assert {path.name: path.read_bytes() for path in tiny.folder.iterdir()} == files
     assert fleet.fingerprint() == before
-    assert {name: len(table.typed) for name, table in fleet._raw.items()} == raw
+    assert {name: len(table.typed) for name, table in fleet.as_read.items()} == raw
 
 
 def test_what_nobody_accepted_changes_nothing(tiny):

@@ -41,7 +41,7 @@ def test_basis_and_methods_choose(tiny):
         ({"basis": ["assumed"]}, r"`basis` must be a list of recorded, implied\. Got \['assumed'\]"),
         (
             {"methods": "visual"},
-            r"`methods` must be a list of tap_manual, tap_instrumented, visual\. Got 'visual'",
+            r"`methods` must be a list of tap_manual, tap_instrumented, moisture_meter, thermography, x_ray, ultrasonic, weighing, visual\. Got 'visual'",
         ),
     ],
 )

@@ -112,7 +112,7 @@ def test_the_order_of_the_rows_in_the_files_does_not_matter(tmp_path, ask, answe
     fleet = with_finds(tmp_path / "thirty", 15)
     turned = Hand(tmp_path / "turned")
     rows = {}
-    for name, table in fleet._raw.items():
+    for name, table in fleet.as_read.items():
         rows[name] = [
             {k: v for k, v in row.items() if k not in ("file", "row")}
             for row in table.text.to_dict("records")

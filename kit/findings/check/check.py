@@ -30,14 +30,7 @@ from kit.findings.check.tap_checks import check_taps
 from kit.findings.fittings import Fittings, overlapping
 from kit.findings.known import rows_known
 from kit.findings.read.columns import RawTable, as_headed
-from kit.findings.tables import EVENT_DATES, GEOMETRIES, TABLES
-
-_PLANS = ("tasks", "limits")
-_ENDS = {
-    "panels": ("fitted_on", "removed_on"),
-    "tasks": ("valid_from", "valid_to"),
-    "basing": ("valid_from", "valid_to"),
-}
+from kit.findings.tables import CHECK_ORDER, GEOMETRIES, TABLES
 
 
 @dataclass(frozen=True)
@@ -82,11 +75,12 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
     Tables are checked in an order in which each refers only to those before it.
     """
     log = ProblemLog()
-    known = {name: rows_known(TABLES[name], raw[name], known_on, log) for name in _CHECKS}
+    known = {name: rows_known(TABLES[name], raw[name], known_on, log) for name in CHECK_ORDER}
     context = CheckContext(raw, known, {}, log, cut_off)
     references = References(context)
     unusable = {}
-    for name, check in _CHECKS.items():
+    for name in CHECK_ORDER:
+        check = _CHECKS.get(name)
         rows = known[name].current.copy(deep=False)  # a new column does not touch what is known
         own = raw[name].rejected
         log.include(own[own.index.isin(rows.index)] if len(own) else own)
@@ -111,8 +105,8 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
 
 def _events(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
     """Report events after the cut-off, before they were recorded, and ends before starts."""
-    if name in _ENDS:
-        start, end = _ENDS[name]
+    start, end = TABLES[name].event_date, TABLES[name].end_date
+    if end:
         wrong = rows[end] < rows[start]
         context.report(
             name,
@@ -123,10 +117,10 @@ def _events(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
             expected=[f"{day:%Y-%m-%d} or later" for day in rows.loc[wrong, start]],
             mend=f"mend {start} or {end}",
         )
-    if name not in EVENT_DATES or name in _PLANS:
+    if not start or TABLES[name].is_plan:
         return
-    columns = (EVENT_DATES[name], "removed_on") if name == "panels" else (EVENT_DATES[name],)
-    for column in columns:
+    # The end of a stay at a base may be foreseen; a removal is an event like the fitting.
+    for column in (start, end) if name == "panels" else (start,):
         late = rows[column] > context.cut_off
         context.report(
             name,
@@ -278,18 +272,15 @@ def _usage(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-_CHECKS: dict[str, Callable[[CheckContext, pd.DataFrame], pd.DataFrame] | None] = {
-    "aircraft": None,
+_CHECKS: dict[str, Callable[[CheckContext, pd.DataFrame], pd.DataFrame]] = {
     "zones": _zones,
     "limits": _limits,
     "basing": _basing,
     "panels": _panels,
     "usage": _usage,
-    "tasks": None,
-    "cards": None,
     "inspections": check_inspections,
     "taps": check_taps,
     "findings": check_findings,
     "repairs": check_repairs,
 }
-"""What is checked of each table beyond its cells, days and references, in this order."""
+"""What is checked of a table beyond its cells, days and references."""

@@ -11,7 +11,7 @@ from kit.findings.check.shapes import check_sizes, clipped_to_panel, panel_outli
 from kit.findings.check.tap_checks import check_tap_grids
 from kit.findings.keys import among, places
 from kit.findings.read.lazy_text import LazyText, is_given
-from kit.findings.tables import EVENT_DATES, NO_DAMAGE, TABLES
+from kit.findings.tables import TABLES, is_damage
 
 DAYS_APART = np.timedelta64(7, "D")
 """Findings that overlap within this time may be one damage written down twice."""
@@ -38,7 +38,7 @@ def check_zone_of_subtype(context: CheckContext, name: str, rows: pd.DataFrame) 
 
 def _place(context: CheckContext, name: str, rows: pd.DataFrame) -> pd.DataFrame:
     """Give each row the panel that was there that day; report where there was none."""
-    date = EVENT_DATES[name]
+    date = TABLES[name].event_date
     rows["panel_as_written"] = rows["panel"]
     check_zone_of_subtype(context, name, rows)
     where = context.fittings.at(rows["aircraft"], rows["zone"], rows[date], rows["panel_as_written"])
@@ -121,7 +121,7 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     _shapeless(context, rows, text, panels, check_tap_grids(context, rows, panels))
     good = context.sound("findings", rows).index
     keep = rows.index.isin(good)
-    check_sizes(context.log, rows[keep], text[keep], panels[keep])
+    check_sizes(context.log, rows[keep], text[keep], context.tables["zones"])
     _without_limit(context, rows, zones["group"])
     _alike(context, context.sound("findings", rows))
     return rows
@@ -159,7 +159,7 @@ def _with_look(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
 def check_outcomes(context: CheckContext) -> None:
     """Report looks whose outcome disagrees with the findings that hang on them."""
     good = context.tables["findings"]
-    damaged = good.loc[~good["disposition"].isin(NO_DAMAGE), "inspection"]
+    damaged = good.loc[is_damage(good), "inspection"]
     looks = context.known["inspections"].current
     accepted = context.tables["inspections"]["inspection"]
     if len(accepted) < len(looks):
@@ -202,7 +202,7 @@ def _shapeless(
     reason = "a size without a unit, not used"
     context.report("findings", rows, no_unit & drawn, "size_unit", reason=reason, warn=True, **words)
     centred = rows["centre_x"].notna() & rows["centre_y"].notna()
-    damage = ~rows["disposition"].isin(NO_DAMAGE)
+    damage = is_damage(rows)
     context.report(
         "findings",
         rows,
@@ -267,7 +267,7 @@ def _alike(context: CheckContext, rows: pd.DataFrame) -> None:
         y=np.where(drawn, shapely.get_y(middle), rows["centre_y"]),
         size=np.where(drawn, np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), rows["length"]),
     )
-    table = table[~rows["disposition"].isin(NO_DAMAGE)]
+    table = table[is_damage(rows)]
     table = table.sort_values(["panel", "kind", "found_on", "finding"])
     first, second = table.iloc[:-1], table.iloc[1:]
     near = (first["panel"].to_numpy() == second["panel"].to_numpy()) & (

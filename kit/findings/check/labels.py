@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from kit.findings.fittings import Fittings
+from kit.findings.frames import one_name_a_row
 from kit.findings.keys import among, places
 
 OK, LATE, UNKNOWN, SEVERAL = 0, 1, 2, 3
@@ -29,10 +30,8 @@ class ZoneLabels:
         self._present = pd.Index(self._zones["zone"])
         self._former = self._zones[self._zones["former_label"] != ""]
         self._subtype = pd.Series(aircraft["subtype"].to_numpy(dtype=object), index=aircraft["aircraft"])
-        split = zones["subtypes"].str.split(";")
-        pairs = pd.DataFrame({"zone": zones["zone"], "subtype": split}).explode("subtype")
-        self._pairs = pairs.assign(subtype=pairs["subtype"].str.strip())
-        self.subtypes = frozenset(pairs["subtype"].dropna().str.strip())
+        self._pairs = one_name_a_row(zones[["zone", "subtypes"]], "subtypes", "subtype")
+        self.subtypes = frozenset(self._pairs["subtype"])
 
     def has_zone(self, aircraft: ArrayLike, zone: ArrayLike) -> NDArray[np.bool_]:
         """Return whether the subtype of each aircraft has a zone.

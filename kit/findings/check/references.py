@@ -7,8 +7,9 @@ import pandas as pd
 
 from kit.findings.check.context import CheckContext
 from kit.findings.check.labels import LATE, SEVERAL, UNKNOWN
+from kit.findings.frames import one_name_a_row
 from kit.findings.keys import among
-from kit.findings.tables import EVENT_DATES, TABLES, Column
+from kit.findings.tables import TABLES, Column
 
 
 class References:
@@ -56,8 +57,7 @@ class References:
         given = cells[cells != ""]
         if not len(given):
             return cells
-        parts = given.str.split(";").explode().str.strip()
-        parts = parts[parts != ""]
+        parts = one_name_a_row(given.to_frame("names"), "names", "name")["name"]
         hollow = given[~given.index.isin(parts.index)]
         self._context.log.add(
             name,
@@ -137,7 +137,7 @@ class References:
         serial = rows["panel"] if "panel" in rows and self._context.fittings is not None else None
         zone, what = self._context.labels.resolve(
             cells,
-            rows[EVENT_DATES[name]],
+            rows[TABLES[name].event_date],
             aircraft=aircraft,
             serial=serial,
             fittings=self._context.fittings,

@@ -13,6 +13,7 @@ from kit.findings.check.problems import ProblemLog
 from kit.findings.read.lazy_text import LazyText
 from kit.findings.read.size_limits import shortened
 from kit.findings.tables import MM_PER_UNIT
+from kit.findings.units import suspect_units
 
 FARTHEST = 1e6
 """Largest coordinate on a panel that is worked with: a kilometre [mm]."""
@@ -22,16 +23,6 @@ REPAIR_SHARE = 0.05
 
 NO_AREA = 1e-6
 """Share of an outline that may lie outside its panel unnoticed: rounding of the file [-]."""
-
-MIX_UPS = {25.4: "in and mm", 10.0: "cm and mm"}
-"""Ratios of sizes that point to two units, and which."""
-
-NEAR = 1.35
-"""How near to such a ratio, as a factor [-]."""
-
-
-STEPS = (1.0, 26.0)
-"""Steps to which a tap test may be rounded: a coin's touch cannot tell less, 1 in is coarse [mm]."""
 
 
 def panel_outlines(zones: pd.DataFrame, labels: pd.Series) -> NDArray:
@@ -256,7 +247,7 @@ def lines_on_panel(
     return shapes
 
 
-def check_sizes(log: ProblemLog, rows: pd.DataFrame, text: pd.DataFrame, panels: NDArray) -> None:
+def check_sizes(log: ProblemLog, rows: pd.DataFrame, text: pd.DataFrame, zones: pd.DataFrame) -> None:
     """Report sizes of findings that exceed the panel, or whose unit is in doubt.
 
     Parameters
@@ -265,10 +256,10 @@ def check_sizes(log: ProblemLog, rows: pd.DataFrame, text: pd.DataFrame, panels:
         Where problems go.
     rows, text : DataFrame
         Typed findings with sizes in mm, and as written.
-    panels : ndarray of Polygon or None, shape (n_rows,)
-        Outline of the zone of each [mm].
+    zones : DataFrame
+        Accepted zones.
     """
-    bounds = shapely.bounds(panels)
+    bounds = shapely.bounds(panel_outlines(zones, rows["zone"]))
     extent = np.hypot(bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1])
     for column in ("length", "width"):
         size = rows[column].to_numpy()
@@ -289,41 +280,17 @@ def check_sizes(log: ProblemLog, rows: pd.DataFrame, text: pd.DataFrame, panels:
             ],
             mend=mends,
         )
-    length = rows["length"].to_numpy()
-    shapes = rows["outline"].to_numpy(dtype=object)
-    own = np.full(len(rows), np.nan)
-    box = shapely.bounds(shapes)
-    side = np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        far = np.flatnonzero((np.abs(np.log(length / side)) > np.log(5)) & (length <= extent))
-    own[far] = _own_length(shapes[far])
-    ratio = np.exp(np.abs(np.log(length[far] / own[far])))
-    told = np.zeros(len(rows), dtype=bool)
-    for factor, units in MIX_UPS.items():
-        near = far[np.abs(np.log(ratio / factor)) < np.log(NEAR)]
-        told[near] = True
-        log.add(
-            "findings",
-            rows.iloc[near],
-            "length",
-            text.iloc[near]["length"] + " " + text.iloc[near]["size_unit"],
-            reason="unit mix-up suspected",
-            expected=[
-                f"about {own[k]:.0f} mm, the length of the outline (it is {length[k]:.0f} mm)" for k in near
-            ],
-            mend=f"check whether {units} were mixed up in size_unit or in the outline",
-            warn=True,
-        )
-    step = rows["rounding"].to_numpy()
-    odd = np.flatnonzero(((step > STEPS[1]) | ((step < STEPS[0]) & (step > 0))) & ~told)
+    doubt = suspect_units(rows[~(rows["length"].to_numpy() > extent)], zones)
+    at = rows.index.get_indexer(doubt.index)
+    fits = [f"{unit} would fit" if unit else "which unit fits is not clear" for unit in doubt["suggestion"]]
     log.add(
         "findings",
-        rows.iloc[odd],
-        "rounding",
-        text.iloc[odd]["rounding"] + " " + text.iloc[odd]["size_unit"],
+        rows.iloc[at],
+        "size_unit",
+        text.iloc[at]["length"] + " " + text.iloc[at]["size_unit"],
         reason="unit mix-up suspected",
-        expected=[f"a step from {STEPS[0]:g} to {STEPS[1]:g} mm (it is {step[k]:g} mm)" for k in odd],
-        mend="check size_unit: length, width and rounding are in it",
+        expected=[f"a size that fits what else is known ({why})" for why in doubt["found"]],
+        mend=[f"check size_unit, which length, width and rounding are in; {hint}" for hint in fits],
         warn=True,
     )
 
@@ -331,15 +298,6 @@ def check_sizes(log: ProblemLog, rows: pd.DataFrame, text: pd.DataFrame, panels:
 def _as_written(text: pd.DataFrame | LazyText, column: str, where: NDArray[np.int64]) -> NDArray[np.object_]:
     """Return cells of some rows as written, the very long ones cut."""
     return text.iloc[where][column].map(shortened).to_numpy(dtype=object)
-
-
-def _own_length(shapes: NDArray) -> NDArray[np.float64]:
-    """Return the longer side of the smallest rectangle round each outline [mm]."""
-    if not len(shapes):
-        return np.empty(0)
-    boxes = shapely.minimum_rotated_rectangle(shapes)
-    corners = [shapely.get_coordinates(box)[:3] for box in boxes]
-    return np.array([max(np.hypot(*(c[1] - c[0])), np.hypot(*(c[2] - c[1]))) for c in corners])
 
 
 def _unit_hint(size: float, unit: str, extent: float) -> str:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import FARTHEST
 from kit.findings.keys import among
-from kit.findings.tables import NO_DAMAGE
+from kit.findings.tables import is_damage
 
 ON_PANEL = 1e-6
 """How far off the panel a tap may lie and count as on it: rounding [mm]."""
@@ -102,7 +102,7 @@ def check_tap_grids(
     context.report(
         "findings",
         rows,
-        named & ~tells & among(rows["tap_grid"], taps["grid"]) & ~rows["disposition"].isin(NO_DAMAGE),
+        named & ~tells & among(rows["tap_grid"], taps["grid"]) & is_damage(rows),
         "tap_grid",
         reason="no tap of the grid is dull, so it gives no region",
         expected="a grid with at least one dull tap, or with contact times",

@@ -12,7 +12,7 @@ import pandas as pd
 from kit.findings.check.problems import one_problem, sorted_problems
 from kit.findings.read.column_map import TableMap
 from kit.findings.read.lazy_text import cell_text, column_text
-from kit.findings.tables import GEOMETRIES, MAY_BE_EMPTY, Column, Table
+from kit.findings.tables import GEOMETRIES, Column, Table
 
 
 @dataclass(frozen=True)
@@ -188,7 +188,7 @@ def _heading_problems(
         if name not in declared:
             mend = "take it out, or mend its spelling"
             warnings.append(problem(name, reason="unknown column, not read", expected=expected, mend=mend))
-    if given.n_rows < 1 and table.name not in MAY_BE_EMPTY and not fatal:
+    if given.n_rows < 1 and not table.may_be_empty and not fatal:
         expected = f"at least one row: {table.row_is}"
         reason, mend = "the table has no rows", "add the rows"
         fatal.append(one_problem(table.name, file, reason=reason, expected=expected, mend=mend))

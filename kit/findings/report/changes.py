@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from kit.findings.tables import EVENT_DATES, NO_DAMAGE, TABLES
+from kit.findings.tables import NO_DAMAGE, TABLES
 
 if TYPE_CHECKING:
     from kit.findings.fleet import Fleet
@@ -83,16 +83,16 @@ def recorded_rows(fleet: Fleet, name: str) -> pd.DataFrame:
         out; superseded rows are not.
     """
     key = TABLES[name].id_column
-    raw = fleet._raw[name]
+    raw = fleet.as_read[name]
     typed = raw.typed[raw.typed["recorded_on"] <= fleet.known_on]
-    for bad in (fleet._unusable.get(name, typed.iloc[:0]), raw.rejected):
+    for bad in (fleet.unusable.get(name, typed.iloc[:0]), raw.rejected):
         if len(bad):
             # Rows of accepted corrections are numbered in a file of their own.
             where = pd.MultiIndex.from_frame(bad[["file", "row"]])
             typed = typed[~pd.MultiIndex.from_frame(typed[["file", "row"]]).isin(where)]
     typed = typed.sort_values(["recorded_on", key], kind="stable")
-    if name in EVENT_DATES:
-        event = typed[EVENT_DATES[name]]
+    if TABLES[name].event_date:
+        event = typed[TABLES[name].event_date]
     else:
         event = pd.Series(pd.NaT, index=typed.index, dtype="datetime64[us]")
     target = typed["replaces"]
@@ -131,7 +131,7 @@ def rows_since(fleet: Fleet, day: pd.Timestamp) -> pd.DataFrame:
         As `Fleet.rows_since` says.
     """
     parts = []
-    for name in fleet._raw:
+    for name in fleet.as_read:
         rows = recorded_rows(fleet, name)
         rows = rows[rows["recorded_on"] > day]
         early = rows["event_date"].isna() | (rows["event_date"] <= day)
@@ -162,7 +162,7 @@ def changes(fleet: Fleet, since: pd.Timestamp, until: pd.Timestamp) -> pd.DataFr
         As `Fleet.changes` says.
     """
     parts = []
-    for name in fleet._raw:
+    for name in fleet.as_read:
         rows = recorded_rows(fleet, name)
         known = rows
         rows = rows[(rows["recorded_on"] > since) & (rows["recorded_on"] <= until)]
@@ -204,7 +204,7 @@ def _row_before(known: pd.DataFrame, labels: pd.Index) -> dict[int, int]:
 def _changed_cells(fleet: Fleet, name: str, before: int, after: int) -> tuple[tuple[str, ...], ...]:
     """Return which columns a correction changed, with the cells before and after as written."""
     key = TABLES[name].id_column
-    text, typed = fleet._raw[name].text, fleet._raw[name].typed
+    text, typed = fleet.as_read[name].text, fleet.as_read[name].typed
     columns = [
         column
         for column in typed.columns

@@ -183,7 +183,7 @@ def apply_corrections(fleet: Fleet, path: str | Path) -> Fleet:
     follow one another.
     """
     path = Path(path)
-    later = [name for name, raw in fleet._raw.items() if (raw.typed["recorded_on"] > fleet.known_on).any()]
+    later = [name for name, raw in fleet.as_read.items() if (raw.typed["recorded_on"] > fleet.known_on).any()]
     if later:
         raise ValueError(
             f"`fleet` must be the dataset as loaded. Got it as known on {fleet.known_on:%Y-%m-%d}, with later rows in "
@@ -192,12 +192,12 @@ def apply_corrections(fleet: Fleet, path: str | Path) -> Fleet:
     accepted = _read_accepted(fleet, path)
     if not len(accepted):
         return fleet
-    raw = dict(fleet._raw)
+    raw = dict(fleet.as_read)
     for name in [name for name in TABLES if name in set(accepted["table"])]:
         raw[name] = _with_rows(raw[name], name, accepted[accepted["table"] == name], path.name)
     known_on = max(fleet.known_on, accepted["day"].max())
     checked = check_tables(raw, cut_off=fleet.cut_off, known_on=known_on)
-    ragged, columns = fleet._file_problems or (pd.DataFrame(), pd.DataFrame())
+    ragged, columns = fleet.file_problems or (pd.DataFrame(), pd.DataFrame())
     rejected = sorted_problems([ragged, checked.rejected])
     fresh = _not_in(rejected, fleet.rejected)
     if len(fresh):
@@ -212,8 +212,8 @@ def apply_corrections(fleet: Fleet, path: str | Path) -> Fleet:
         rejected=rejected,
         warnings=sorted_problems([columns, checked.warnings]),
         known_on=known_on,
-        _raw=raw,
-        _unusable=checked.unusable,
+        as_read=raw,
+        unusable=checked.unusable,
     )
 
 
@@ -293,7 +293,7 @@ def _check_part(
 ) -> None:
     """Refuse corrections of rows and columns that are not there, and of values that do not stand."""
     table = TABLES[name]
-    raw = fleet._raw.get(name)
+    raw = fleet.as_read.get(name)
     every = {column.name: column for column in table.columns}
     locked = {table.id_column, *_NOT_CORRECTED}
     can = [column for column in every if column not in locked]

@@ -180,7 +180,7 @@ def reporting_delay(
     if since is not None:
         rows = rows[~(rows["event_date"] < as_day(since, "since"))]
     aircraft = fleet.tables["aircraft"].set_index("aircraft")["records_from"]
-    name = fleet._raw[table].typed["aircraft"].reindex(rows.index)
+    name = fleet.as_read[table].typed["aircraft"].reindex(rows.index)
     begin = aircraft.reindex(name).set_axis(rows.index)
     taken_over = rows["event_date"] < begin
     no_day = rows["event_date"].isna() | (rows["event_date"] > rows["recorded_on"])

@@ -10,7 +10,7 @@ import pandas as pd
 from kit.findings.ages import PanelAges
 from kit.findings.dates import NO_DAY, day_numbers
 from kit.findings.looks import build_looks
-from kit.findings.tables import CLOCKS, NO_DAMAGE, TAP_METHODS
+from kit.findings.tables import CLOCKS, NO_DAMAGE, TAP_METHODS, is_damage
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -225,7 +225,7 @@ def lineage(fleet: Fleet) -> pd.DataFrame:
         place=("place", "last"),
     ).reset_index()
     findings = fleet.tables["findings"]
-    real = findings[~findings["disposition"].isin(NO_DAMAGE)]
+    real = findings[is_damage(findings)]
     repairs = fleet.tables["repairs"].merge(findings[["finding", "panel"]], on="finding")
     table["n_finds"] = _count(real["panel"], table["panel"])
     table["n_repairs"] = _count(repairs["panel"], table["panel"])

@@ -12,16 +12,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.findings.fittings import Fittings
 from kit.findings.looks import build_looks
-from kit.findings.tables import NO_DAMAGE, TABLES
+from kit.findings.tables import TABLES, is_damage
+from kit.findings.units import LIKELY
 
 if TYPE_CHECKING:
     from kit.findings.fleet import Fleet
 
 CASE_COLUMNS = ("table", "id", "file", "row", "column", "value", "found", "suggestion", "confidence")
 """Columns of what a detector returns."""
-
-SURE, LIKELY, POSSIBLE = "sure", "likely", "possible"
-"""How far the data bear a detection out, in words."""
 
 
 class TrapContext:
@@ -52,7 +50,7 @@ class TrapContext:
         """
         if name not in self._rows:
             good = self.fleet.tables[name].assign(accepted=True)
-            bad = self.fleet._unusable.get(name)
+            bad = self.fleet.unusable.get(name)
             if bad is not None and len(bad):
                 good = pd.concat([good, bad.assign(accepted=False)[list(good.columns)]], ignore_index=True)
             self._rows[name] = good
@@ -62,7 +60,7 @@ class TrapContext:
     def damages(self) -> pd.DataFrame:
         """Return the findings that stand for damage, the rejected ones too."""
         rows = self.rows("findings")
-        return rows[~rows["disposition"].isin(NO_DAMAGE)]
+        return rows[is_damage(rows)]
 
     @cached_property
     def zones(self) -> pd.DataFrame:
@@ -136,27 +134,6 @@ class TrapContext:
         old = old & (np.asarray(dates, dtype="datetime64[us]") <= rows["former_label_until"].to_numpy())
         return np.where(old, rows["former_label"].to_numpy(dtype=object), names)
 
-    def centres(self, rows: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the centres of findings.
-
-        Parameters
-        ----------
-        rows : DataFrame
-            Findings.
-
-        Returns
-        -------
-        x, y : ndarray of float, shape (n_rows,)
-            Centre of the outline, else as written [mm].
-        """
-        shapes = rows["outline"].to_numpy(dtype=object)
-        drawn = ~shapely.is_missing(shapes)
-        middle = shapely.centroid(shapes)
-        return (
-            np.where(drawn, shapely.get_x(middle), rows["centre_x"].to_numpy()),
-            np.where(drawn, shapely.get_y(middle), rows["centre_y"].to_numpy()),
-        )
-
     def cases(
         self,
         name: str,
@@ -222,7 +199,7 @@ class TrapContext:
         ndarray of str, shape (n_rows,)
             The cells.
         """
-        raw = self.fleet._raw.get(name)
+        raw = self.fleet.as_read.get(name)
         if raw is None or column not in raw.text:
             return rows[column].astype("str").to_numpy(dtype=object)
         text = raw.text[raw.text["row"].isin(rows["row"])]

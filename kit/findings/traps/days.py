@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.dates import day_advice
-from kit.findings.tables import EVENT_DATES, TABLES
-from kit.findings.traps.context import LIKELY, POSSIBLE, SURE, TrapContext, together
+from kit.findings.tables import TABLES
+from kit.findings.traps.context import TrapContext, together
+from kit.findings.units import LIKELY, POSSIBLE, SURE
 
 LATE_DAYS = 30
 """Days from the event to the record beyond which a row is late [days]."""
@@ -37,7 +38,7 @@ def find_late(context: TrapContext) -> pd.DataFrame:
     parts = []
     for name in _RECORDS:
         rows = context.rows(name)
-        days = (rows["recorded_on"] - rows[EVENT_DATES[name]]).dt.days
+        days = (rows["recorded_on"] - rows[TABLES[name].event_date]).dt.days
         late = ((days > LATE_DAYS) & (rows["replaces"] == "")).to_numpy()
         found = [f"recorded {n:.0f} days after" for n in days[late]]
         parts.append(context.cases(name, rows[late], "recorded_on", found, confidence=SURE))
@@ -48,7 +49,7 @@ def find_late(context: TrapContext) -> pd.DataFrame:
 def _corrected(context: TrapContext, name: str) -> pd.DataFrame:
     """Return rows that a row with another id corrects, with the first column that differs."""
     key = TABLES[name].id_column
-    raw = context.fleet._raw.get(name)
+    raw = context.fleet.as_read.get(name)
     rows = context.fleet.tables[name]
     rows = rows[(rows["replaces"] != "") & (rows["replaces"] != rows[key])]
     if raw is None or not len(rows):
@@ -114,7 +115,7 @@ def _text(days: pd.Series) -> np.ndarray:
 
 def _unreadable(context: TrapContext, name: str) -> pd.DataFrame:
     """Return days that are none as written."""
-    column = EVENT_DATES[name]
+    column = TABLES[name].event_date
     rows = context.rows(name)
     rows = rows[rows[column].isna()]
     cells = context.written(name, rows, column)
@@ -177,7 +178,7 @@ def _of_looks(context: TrapContext) -> pd.DataFrame:
 
 def _against_record(context: TrapContext, name: str) -> pd.DataFrame:
     """Return days after their record, or long before it, that fit it when turned round."""
-    column = EVENT_DATES[name]
+    column = TABLES[name].event_date
     rows = context.rows(name)
     other = _swapped(rows[column])
     lag, other_lag = (rows["recorded_on"] - rows[column]).dt.days, (rows["recorded_on"] - other).dt.days

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.meters import METERS
-from kit.findings.traps.context import LIKELY, POSSIBLE, SURE, TrapContext, no_cases, together
+from kit.findings.traps.context import TrapContext, no_cases, together
+from kit.findings.units import LIKELY, POSSIBLE, SURE
 
 TIMES_USUAL = 5.0
 """Usage per day, as a multiple of the aircraft's own, that points to a jump of the meter [-]."""

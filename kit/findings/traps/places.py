@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from kit.findings.tables import EVENT_DATES, TABLES
-from kit.findings.traps.context import LIKELY, SURE, TrapContext, together
+from kit.findings.tables import TABLES
+from kit.findings.traps.context import TrapContext, together
+from kit.findings.units import LIKELY, SURE
 
 DAYS_IN_STORE = 1
 """Longest time between two fittings that is a swap and not a stay in store [days]."""
@@ -40,7 +41,7 @@ def find_sides_and_labels(context: TrapContext) -> pd.DataFrame:
             + " that day, the mirror of "
             + rows["zone"]
         )
-        labels = context.label_on(rows["place"], rows[EVENT_DATES[name]])
+        labels = context.label_on(rows["place"], rows[TABLES[name].event_date])
         parts.append(context.cases(name, rows, "zone", found, suggestion=labels, confidence=LIKELY))
     parts += [
         _with_their_partner(context, elsewhere),
@@ -54,12 +55,12 @@ def _serial_elsewhere(context: TrapContext, name: str) -> pd.DataFrame:
     rows = context.rows(name)
     other = (rows["panel_as_written"] != "") & (rows["panel_as_written"] != rows["panel"])
     fitted = context.fittings.at(
-        rows["aircraft"], rows["zone"], rows[EVENT_DATES[name]], rows["panel_as_written"]
+        rows["aircraft"], rows["zone"], rows[TABLES[name].event_date], rows["panel_as_written"]
     )
     serials = np.append(context.fittings.panels["panel"].to_numpy(dtype=object), "")
     other &= serials[fitted] != rows["panel_as_written"].to_numpy(dtype=object)
     rows = rows[other].reset_index(drop=True)
-    places = context.fittings.place_of(rows["panel_as_written"], rows[EVENT_DATES[name]])
+    places = context.fittings.place_of(rows["panel_as_written"], rows[TABLES[name].event_date])
     own = [bool(place) and place[0] == plane for place, plane in zip(places, rows["aircraft"], strict=True)]
     rows["place"] = pd.Series(
         [place[1] if here else "" for place, here in zip(places, own, strict=True)], dtype="str"
@@ -100,7 +101,7 @@ def _with_their_partner(context: TrapContext, elsewhere: dict[str, pd.DataFrame]
             if other == "findings"
             else ("belongs to " + rows["inspection"])
         )
-        labels = context.label_on(partner["place"], rows[EVENT_DATES[name]])
+        labels = context.label_on(partner["place"], rows[TABLES[name].event_date])
         words = np.asarray(found, dtype=object) + ", whose serial fits the mirror zone" if len(rows) else ""
         parts.append(context.cases(name, rows, "zone", words, suggestion=labels, confidence=LIKELY))
     return together(*parts)
@@ -111,7 +112,7 @@ def _late_labels(context: TrapContext, name: str) -> pd.DataFrame:
     rows = context.rows(name)
     zone = context.zones.reindex(rows["zone"]).set_axis(rows.index)
     late = (rows["zone_as_written"] == zone["former_label"]) & (rows["zone_as_written"] != rows["zone"])
-    late &= rows[EVENT_DATES[name]] > zone["former_label_until"]
+    late &= rows[TABLES[name].event_date] > zone["former_label_until"]
     rows, zone = rows[late], zone[late]
     found = "a label in use until " + zone["former_label_until"].dt.strftime("%Y-%m-%d").astype("str")
     return context.cases(name, rows, "zone", found, suggestion=rows["zone"], confidence=SURE)

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.tables import TAP_METHODS
-from kit.findings.traps.context import CASE_COLUMNS, LIKELY, POSSIBLE, SURE, TrapContext, no_cases, together
+from kit.findings.traps.context import CASE_COLUMNS, TrapContext, no_cases, together
+from kit.findings.units import LIKELY, POSSIBLE, SURE
 
 SISTER_DAYS = 7
 """Time after a find in which a look at the sister panel hangs on it [days]."""
@@ -127,13 +128,13 @@ def find_busy_checks(context: TrapContext) -> pd.DataFrame:
     end = tasks["valid_to"].reindex(names).to_numpy()
     alive = (day >= begin) & ((day <= end) | np.isnat(end))
     share = (held.to_numpy() & alive).sum(axis=0) / np.maximum(alive.sum(axis=0), 1)
-    own = tasks["zones"].reindex(names).str.split(";")
-    has = np.array(
-        [
-            context.fleet.tables["aircraft"]["subtype"].isin(_subtypes(context, zones)).to_numpy()
-            for zones in own
-        ]
-    ).T
+    own = (
+        context.fleet.task_zones.merge(context.fleet.zone_subtypes, on="zone")
+        .groupby("task")["subtype"]
+        .unique()
+    )
+    subtype = context.fleet.tables["aircraft"]["subtype"]
+    has = np.array([subtype.isin(own.get(name, ())).to_numpy() for name in names]).T
     plane = pd.Index(context.fleet.tables["aircraft"]["aircraft"]).get_indexer(pd.Index(checks["aircraft"]))
     missing = alive & ~held.to_numpy() & (share >= RIDES) & has[plane]
     at, task = np.nonzero(missing)
@@ -148,12 +149,6 @@ def find_busy_checks(context: TrapContext) -> pd.DataFrame:
     ]
     lost = _without_row("cards", "card", value, found, POSSIBLE)
     return together(lost, not_done)
-
-
-def _subtypes(context: TrapContext, zones: list[str]) -> set[str]:
-    """Return the subtypes that have any of some zones."""
-    cells = context.zones["subtypes"].reindex(zones).dropna()
-    return {name.strip() for cell in cells for name in cell.split(";")}
 
 
 def _without_row(
@@ -215,7 +210,7 @@ def find_campaigns(context: TrapContext) -> pd.DataFrame:
     tables = context.fleet.tables
     tasks = tables["tasks"]
     repeats = tasks[["repeat_flight_hours", "repeat_flight_cycles", "repeat_days"]].notna().any(axis=1)
-    once = tasks[~repeats].assign(zone=tasks["zones"].str.split(";")).explode("zone")
+    once = context.fleet.task_zones.merge(tasks.loc[~repeats, ["task"]], on="task")
     cards = tables["cards"][["task", "aircraft", "closed_on"]].merge(once[["task", "zone"]], on="task")
     alone = tables["inspections"]
     alone = alone[(alone["card"] == "")][["aircraft", "inspected_on", "zone"]].set_axis(

@@ -8,8 +8,9 @@ import pandas as pd
 from kit.findings.dates import day_numbers
 from kit.findings.fittings import SPAN
 from kit.findings.tables import TAP_METHODS
-from kit.findings.traps.context import LIKELY, POSSIBLE, SURE, TrapContext, no_cases, together
+from kit.findings.traps.context import TrapContext, no_cases, together
 from kit.findings.traps.places import find_sides_and_labels
+from kit.findings.units import LIKELY, POSSIBLE, SURE
 
 _PRIOR = ("prior_flight_hours", "prior_flight_cycles", "prior_days")
 _NO_CAUSE = ("", "unknown", "not known", "unk", "n/a", "na", "none", "?", "-", "tbd", "tba")

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings.traps.context import LIKELY, POSSIBLE, SURE, TrapContext, no_cases
+from kit.findings.traps.context import TrapContext, no_cases
 from kit.findings.traps.sizes import find_unit_mix_ups
+from kit.findings.units import LIKELY, POSSIBLE, SURE, centres
 
 DAYS_APART = 7
 """Longest time between two entries of one damage [days]."""
@@ -40,7 +41,7 @@ def find_duplicates(context: TrapContext) -> pd.DataFrame:
     rows = rows[rows["accepted"] & (rows["panel"] != "")].reset_index(drop=True)
     if len(rows) < 2:
         return no_cases()
-    x, y = context.centres(rows)
+    x, y = centres(rows)
     table = rows[["panel", "kind", "found_on", "finding", "inspection", "recorded_on"]].assign(
         x=x,
         y=y,

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from kit.findings import CLOCKS, KINDS, NO_DAMAGE, TAP_METHODS, Fleet, PanelAges, build_looks, record_starts
+from kit.findings import CLOCKS, KINDS, TAP_METHODS, Fleet, PanelAges, build_looks, record_starts
 
 AFTER_REPAIR = " after repair "
 """Between the panel and the number of the repair, in the name of the life that follows it."""
@@ -426,8 +426,7 @@ def panel_looks(
         ~looks["found"] & looks["zone"].isin(zones), ["panel", "aircraft", "looked_on", "method"]
     ]
     clean = clean.rename(columns={"looked_on": "date"}).assign(kind="")
-    findings = fleet.tables["findings"]
-    real = findings.loc[~findings["disposition"].isin(NO_DAMAGE)]
+    real = fleet.damage
     finds = real.loc[real["zone"].isin(zones), ["panel", "aircraft", "found_on", "kind", "finding", "method"]]
     finds = finds.rename(columns={"found_on": "date"})
     events = pd.concat([clean.assign(finding=""), finds], ignore_index=True)
@@ -531,8 +530,7 @@ def repairs_that_end_lives(fleet: Fleet) -> pd.DataFrame:
         The repairs of real damage with a restoration factor below 1, by panel and date, with panel and
         number, which counts each panel's repairs from 1.
     """
-    findings = fleet.tables["findings"]
-    real = findings.loc[~findings["disposition"].isin(NO_DAMAGE), ["finding", "panel"]]
+    real = fleet.damage[["finding", "panel"]]
     ends = fleet.tables["repairs"].merge(real, on="finding")
     ends = ends.loc[ends["restoration_factor"] < 1].sort_values(["panel", "repaired_on"], kind="stable")
     return ends.assign(number=ends.groupby("panel").cumcount().to_numpy() + 1)

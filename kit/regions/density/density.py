@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from kit.findings import KINDS, NO_DAMAGE, TAP_METHODS, Fleet, Meters, build_looks
+from kit.findings import KINDS, TAP_METHODS, Fleet, Meters, build_looks, is_damage
 from kit.findings.looks import BASES
 from kit.numerics.poisson import poisson_bounds
 from kit.numerics.typing import Floats
@@ -282,7 +282,7 @@ def first_finds(
     n_other : int
         First finds without a look, or by another method.
     """
-    some = regions[~regions["disposition"].isin(NO_DAMAGE)]
+    some = regions[is_damage(regions)]
     some = some if kind is None else some[some["kind"] == kind]
     shapes = some["geometry"].to_numpy(object)
     some = some[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings import NO_DAMAGE, Fleet
+from kit.findings import Fleet, suspect_units
 from kit.regions.make.tapped import tapped_regions
 from kit.regions.measure.measure import equivalent_diameter
 
@@ -59,7 +59,8 @@ def finding_regions(fleet: Fleet, *, damage_only: bool = True) -> pd.DataFrame:
     -------
     DataFrame
         One row a finding: finding, panel, aircraft, zone, group, found_on, kind, method, disposition,
-        geometry (in panel coordinates, None where nothing tells it; mm), shape_basis (``outline``,
+        unit_suspect (bool; the written size fits another unit better), rounding_mm (step to which the size was
+        written where the region is the ellipse of it, else 0), geometry (in panel coordinates, None where nothing tells it; mm), shape_basis (``outline``,
         ``taps``, ``contact_time`` or ``ellipse``), width_assumed (bool), area_mm2, diameter_mm (equivalent
         diameter), area_lower_mm2, area_upper_mm2, diameter_lower_mm, diameter_upper_mm (bounds),
         geometry_inner, geometry_outer (bounds of taps, None elsewhere) and open_edge (bool; the dull area
@@ -84,9 +85,7 @@ def finding_regions(fleet: Fleet, *, damage_only: bool = True) -> pd.DataFrame:
     a grid on one panel and day, each takes the parts of it that are nearest to its centre; one without
     a centre takes all.
     """
-    findings = fleet.tables["findings"]
-    if damage_only:
-        findings = findings.loc[~findings["disposition"].isin(NO_DAMAGE)]
+    findings = fleet.damage if damage_only else fleet.tables["findings"]
     zones = fleet.tables["zones"].set_index("zone")
     frame = findings[
         ["finding", "panel", "aircraft", "zone", "found_on", "kind", "method", "disposition"]
@@ -111,6 +110,9 @@ def finding_regions(fleet: Fleet, *, damage_only: bool = True) -> pd.DataFrame:
     frame["geometry"] = geometry
     frame["shape_basis"] = pd.Series(basis, index=frame.index, dtype="str")
     frame["width_assumed"] = no_outline & assumed
+    doubt = suspect_units(findings, fleet.tables["zones"])
+    frame["unit_suspect"] = findings.index.isin(doubt.index[doubt["suggestion"] != ""])
+    frame["rounding_mm"] = np.where(make, np.nan_to_num(findings["rounding"].to_numpy(float)), 0.0)
     area = shapely.area(geometry)
     low_share, high_share = (shares.min(), shares.max()) if both.any() else _WIDTH_SHARES
     half_step = np.nan_to_num(findings["rounding"].to_numpy(float)) / 2
