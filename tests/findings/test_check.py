@@ -440,7 +440,10 @@ def test_a_step_of_rounding_that_no_tap_test_has_points_to_the_unit(tiny):
         "size_unit | 2 in | unit mix-up suspected | a size that fits what else is known (rounded to 127 mm) | check size_unit",
     )
     tiny.set("findings", "D2", rounding="0.25", size_unit="mm", length="3", width="2")
-    warned(tiny, "size_unit | 3 mm | unit mix-up suspected | a size that fits what else is known (rounded to 0.25 mm")
+    warned(
+        tiny,
+        "size_unit | 3 mm | unit mix-up suspected | a size that fits what else is known (rounded to 0.25 mm",
+    )
 
 
 def test_no_damage_needs_no_shape(tiny):
