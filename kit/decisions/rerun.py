@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from kit.decisions.record import DecisionRecord, RecordError, decision_record, read_decision, record_digest
-from kit.findings import Fleet
+from kit.findings import Fleet, need_fleet
 from kit.intervals import Evidence, QuestionError, recommend
 
 TOLERANCE = 1e-6
@@ -158,6 +158,7 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     is compared. Two more runs ask the same question with late rows and corrections, of the same events and
     of all events to date. They are no judgement of those who decided, who could not know them.
     """
+    need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     then = read_decision(path)
     altered = then.digest != record_digest(then)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)

@@ -157,6 +157,11 @@ class DetectionCurve:
         return self.size_at(0.9)
 
     @property
+    def finds_all(self) -> bool:
+        """Whether looks find all that is there, whatever its size and side."""
+        return self.a50 == 0 and all(plateau == 1 for _, plateau in self.sides)
+
+    @property
     def weights(self) -> Floats:
         """Shares of the sides, as a life fit takes them; see `pod_at_delay` [-]."""
         return np.array([share for share, _ in self.sides])

@@ -56,7 +56,7 @@ def key(ax: Axes) -> None:
 
 def _finds_label(fit: LifeFit | None) -> str:
     """Words for the finds: where looks miss, the fitted line rightly lies above them."""
-    perfect = fit is None or (isinstance(fit.detection, int | float) and fit.detection == 1)
+    perfect = fit is None or fit.looks_find_all
     return "finds" if perfect else "finds (the line adds what looks miss)"
 
 
@@ -67,8 +67,7 @@ def _method(fit: LifeFit) -> str:
 
 def _words_without_model(fit: LifeFit) -> str:
     """Name the estimate without a model; where looks miss, the fitted line rightly lies above it."""
-    perfect = isinstance(fit.detection, int | float) and fit.detection == 1
-    return "without a model" if perfect else "without a model (the line adds what looks miss)"
+    return "without a model" if fit.looks_find_all else "without a model (the line adds what looks miss)"
 
 
 def draw_without_model(ax: Axes, turnbull: TurnbullFit, label: str, until: float) -> None:

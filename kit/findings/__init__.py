@@ -4,7 +4,7 @@ from kit.findings.ages import AgeBounds, PanelAges, panel_age_bounds, panel_ages
 from kit.findings.check.check import check_tables
 from kit.findings.check.problems import PROBLEM_COLUMNS, TableError
 from kit.findings.fittings import Fittings
-from kit.findings.fleet import Fleet
+from kit.findings.fleet import Fleet, need_fleet
 from kit.findings.load import load_fleet
 from kit.findings.looks import LOOK_COLUMNS, build_looks
 from kit.findings.period import events_up_to
@@ -80,6 +80,7 @@ __all__ = [
     "lineage",
     "load_fleet",
     "methods_seeing",
+    "need_fleet",
     "panel_age_bounds",
     "panel_ages",
     "panel_history",

@@ -13,6 +13,7 @@ from kit.findings.frames import one_name_a_row
 from kit.findings.read.columns import RawTable
 from kit.findings.report.changes import as_day, changes, rows_since
 from kit.findings.tables import is_damage
+from kit.numerics.refusals import need
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -207,3 +208,31 @@ class Fleet:
                 f"`since` must not be after `until`. Got {start:%Y-%m-%d} and {as_day(until, 'until'):%Y-%m-%d}; exchange them."
             )
         return changes(self, start, end)
+
+
+def need_fleet(fleet: object, *others: type, name: str = "fleet", must: str = "a fleet") -> None:
+    """Refuse what is no fleet, before anything is asked of it.
+
+    Parameters
+    ----------
+    fleet : object
+        What was given.
+    *others : type
+        What else a call takes in its place.
+    name : str
+        Name of the argument.
+    must : str
+        What it must be, in words.
+
+    Raises
+    ------
+    TypeError
+        If it is none of these.
+    """
+    need(
+        name,
+        fleet,
+        (Fleet, *others),
+        must,
+        "Load one with `kit.load_fleet(folder)`, and give what that returns.",
+    )

@@ -4,6 +4,8 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from kit.numerics.refusals import need
+
 
 def need_columns(frame: pd.DataFrame, names: Iterable[str], what: str, hint: str = "") -> None:
     """Refuse a table without a column, by name.
@@ -24,6 +26,7 @@ def need_columns(frame: pd.DataFrame, names: Iterable[str], what: str, hint: str
     ValueError
         If a column is missing; the first is named.
     """
+    need(what, frame, pd.DataFrame, "a table", f"Make a DataFrame of it{'; ' + hint if hint else ''}.")
     for name in names:
         if name not in frame.columns:
             then = f"; {hint}." if hint else "."

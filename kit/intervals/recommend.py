@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.findings import Fleet
+from kit.findings import Fleet, need_fleet
 from kit.intervals.answer import CAUTIONS, Answer
 from kit.intervals.beliefs import Belief, beliefs
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, RATE_SPREAD, Evidence
@@ -51,6 +51,7 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
     repeat does, the first look is moved up to one repeat interval. The smallest answer of the rules
     named in `govern` counts, and never more than the cap of the programme.
     """
+    need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     ask = read_question(question)
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
     ask = with_pod(ask, evidence.fleet)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings import KINDS, Fleet, Meters, build_looks
+from kit.findings import KINDS, Fleet, Meters, build_looks, need_fleet
 from kit.findings.usage import DAYS_BEYOND
 from kit.numerics.poisson import poisson_bounds
 from kit.regions import tracked_regions
@@ -33,6 +33,7 @@ def zone_exposure(fleet: Fleet) -> pd.DataFrame:
         reading of the aircraft), looks (tap tests of any basis),
         area_m2 (skin of all positions).
     """
+    need_fleet(fleet)
     zones = fleet.tables["zones"].set_index("zone")
     fittings = fleet.tables["panels"]
     aircraft = fleet.tables["aircraft"].set_index("aircraft")
@@ -98,6 +99,7 @@ def rank_zones(
     A rate of finds is not a rate of damage: what looks missed is not in it, and a zone tapped more
     often shows more. The bounds take finds as independent.
     """
+    need_fleet(fleet)
     if by not in ("zone", "group"):
         raise ValueError(f"`by` must be zone or group. Got {by!r}.")
     unknown = sorted(set(kinds or ()) - set(KINDS))

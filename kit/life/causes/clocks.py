@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kit.findings import CLOCKS, TAP_METHODS, Fleet
+from kit.findings import CLOCKS, TAP_METHODS, Fleet, need_fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL
@@ -214,6 +214,7 @@ def compare_clocks(
     compared between clocks; a difference of a few units is weak evidence, the more so as lives of one
     aircraft are alike. Out of sample each aircraft is judged by a fit to the others.
     """
+    need_fleet(fleet, SameLives, must="a fleet or the same lives on several clocks")
     lives = (
         fleet
         if isinstance(fleet, SameLives)
@@ -423,6 +424,7 @@ def fit_two_clocks(
     `kit.life.fit_weibull` on that age. Bounds of w end where the log-likelihood, highest over scale and
     shape, is lower by :math:`\chi^2_1/2`; a bound at 0 or 1 is the end of the range.
     """
+    need_fleet(fleet, SameLives, must="a fleet or the same lives on several clocks")
     check_level(level)
     lives = (
         fleet

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from kit.findings import TAP_METHODS, Fleet
+from kit.findings import TAP_METHODS, Fleet, need_fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
 from kit.life.likelihood.imperfect import Detection
@@ -222,6 +222,7 @@ def fit_competing(
     A find of another kind ends the watch of a life at the last look before it that was clean. Given
     independent causes the likelihood is then the product over causes, so that each is fitted by itself.
     """
+    need_fleet(fleet)
     if not clocks:
         raise ValueError("`clocks` must name at least one kind of damage and its clock. Got none.")
     fits, refused, built = {}, {}, {}

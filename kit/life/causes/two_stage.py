@@ -15,7 +15,7 @@ from kit.numerics.covariance import second_derivatives
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.profile import profile_limit
 from kit.numerics.quadrature import unit_nodes
-from kit.numerics.refusals import NoFiniteMaximum
+from kit.numerics.refusals import NoFiniteMaximum, need
 from kit.numerics.typing import Floats
 
 PARAMETERS = ("moisture_scale", "moisture_shape", "disbond_scale", "disbond_shape")
@@ -289,6 +289,13 @@ def fit_moisture_then_disbond(
     .. [1] P. Hougaard, *Analysis of Multivariate Survival Data*. New York: Springer, 2000, ch. 5 (multistate
        models; from memory).
     """
+    need(
+        "frame",
+        frame,
+        pd.DataFrame,
+        "a table of looks",
+        "Make a DataFrame with one row a look: life, age, disbond, moisture.",
+    )
     rows, excluded = _lives(frame)
     held = dict(assumed or {})
     for name, value in held.items():

@@ -14,7 +14,8 @@ from kit.life.likelihood.families import Family
 from kit.life.likelihood.profile import hazard_to_come
 from kit.life.lives.schedule import LookSchedule
 from kit.numerics.confidence import check_level
-from kit.numerics.refusals import NoFiniteMaximum
+from kit.numerics.fit import Fit
+from kit.numerics.refusals import NoFiniteMaximum, need
 from kit.numerics.typing import Floats
 
 if TYPE_CHECKING:
@@ -197,6 +198,7 @@ def bootstrap(fit: LifeFit, n: int = 1000, *, seed: int, way: str = "clusters") 
     .. [1] B. Efron and R. J. Tibshirani, *An Introduction to the Bootstrap*. New York: Chapman and Hall,
        1993, ch. 6 and 13.
     """
+    need("fit", fit, Fit, "a fitted life", "Make one with `kit.fit_weibull` or `kit.fit_life`.")
     if way not in _WAYS:
         raise ValueError(f"`way` must be one of {', '.join(_WAYS)}. Got {way!r}.")
     if not n >= 1:
@@ -239,8 +241,7 @@ def _by_clusters(fit: LifeFit, n: int, seed: int) -> Floats:
     rng = np.random.default_rng(seed)
     times = np.stack([np.bincount(rng.integers(groups, size=groups), minlength=groups) for _ in range(n)])
     points = np.full((n, 2), np.nan)
-    perfect = isinstance(fit.detection, int | float) and float(fit.detection) == 1.0
-    if perfect:
+    if fit.looks_find_all:
         for at in range(0, n, _TOGETHER):
             points[at : at + _TOGETHER] = _newton(
                 fit, times[at : at + _TOGETHER][:, rows.cluster] * rows.count

@@ -13,7 +13,7 @@ from scipy.special import chdtrc
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import FAMILIES
-from kit.life.likelihood.imperfect import Detection
+from kit.life.likelihood.imperfect import DetectionInput
 from kit.life.lives.histories import Histories
 from kit.numerics.refusals import NoFiniteMaximum
 
@@ -22,7 +22,7 @@ DISTRIBUTIONS = ("weibull", "exponential", "lognormal", "loglogistic")
 
 
 def fit_life(
-    histories: Histories | None = None,
+    histories: Histories | pd.DataFrame | None = None,
     *,
     distribution: str = "weibull",
     lower: ArrayLike | None = None,
@@ -30,7 +30,7 @@ def fit_life(
     entry: ArrayLike | None = None,
     count: ArrayLike | None = None,
     cluster: Sequence[object] | None = None,
-    detection: float | Detection = 1.0,
+    detection: DetectionInput = 1.0,
     shape: float | None = None,
 ) -> LifeFit:
     r"""Fit a life of a named distribution to histories by maximum likelihood.
@@ -39,8 +39,9 @@ def fit_life(
 
     Parameters
     ----------
-    histories : Histories, optional
-        What the looks say of each life.
+    histories : Histories or DataFrame, optional
+        What the looks say of each life: histories, or one row a life with the columns of `Histories.to_frame`
+        (lower, upper; optional entry, count, cluster).
     distribution : str
         ``weibull``, ``exponential``, ``lognormal`` or ``loglogistic``.
     lower, upper : array_like of float, shape (n,), optional
@@ -52,7 +53,7 @@ def fit_life(
         Number of lives that each row stands for. Default 1.
     cluster : sequence, shape (n,), optional
         Name of each row's cluster, for the robust covariance.
-    detection : float or Detection
+    detection : float, mapping of str to float, or Detection
         Chance that a look finds damage that is there, or a model of it, as in `kit.life.fit_weibull`.
     shape : float, optional
         Shape to assume instead of fitting it; not with ``exponential``, whose shape is 1.
@@ -182,28 +183,29 @@ class LifeComparison:
 
 
 def compare_lives(
-    histories: Histories | None = None,
+    histories: Histories | pd.DataFrame | None = None,
     *,
     distributions: Sequence[str] = DISTRIBUTIONS,
     lower: ArrayLike | None = None,
     upper: ArrayLike | None = None,
     entry: ArrayLike | None = None,
     count: ArrayLike | None = None,
-    detection: float | Detection = 1.0,
+    detection: DetectionInput = 1.0,
 ) -> LifeComparison:
     """Fit several distributions to the same histories, by the same likelihood.
 
     Parameters
     ----------
-    histories : Histories, optional
-        What the looks say of each life.
+    histories : Histories or DataFrame, optional
+        What the looks say of each life: histories, or one row a life with the columns of `Histories.to_frame`
+        (lower, upper; optional entry, count, cluster).
     distributions : sequence of str
         Which ones.
     lower, upper : array_like of float, shape (n,), optional
         Clean at `lower`, found at `upper`, as in `fit_life` [clock units].
     entry, count : array_like of float, shape (n,), optional
         Age at which each life came under watch, and lives that a row stands for.
-    detection : float or Detection
+    detection : float, mapping of str to float, or Detection
         Chance that a look finds damage that is there, or a model of it.
 
     Returns

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.life.fits.bootstrap import BootstrapFits, bootstrap
 from kit.life.likelihood.families import WEIBULL, Family
+from kit.life.likelihood.imperfect import finds_all
 from kit.life.likelihood.likelihood import Terms
 from kit.life.likelihood.profile import hazard_to_come, likelihood_contour, log_hazard_to_come, profile_bound
 from kit.numerics.confidence import check_share, likelihood_drop, normal_reach
@@ -154,6 +155,11 @@ class LifeFit(Fit):
         if self.shape_assumed:
             notes.append(f"the shape {self.shape:g} is assumed, not fitted")
         return tuple(notes)
+
+    @property
+    def looks_find_all(self) -> bool:
+        """Whether looks were taken to find all that is there."""
+        return finds_all(self.detection)
 
     @property
     def aic(self) -> float:

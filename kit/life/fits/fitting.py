@@ -12,7 +12,13 @@ from numpy.typing import ArrayLike
 
 from kit.life.fits.fit import FitRows, LifeFit
 from kit.life.likelihood.families import WEIBULL, Family
-from kit.life.likelihood.imperfect import ConstantDetection, Detection, detection_terms
+from kit.life.likelihood.imperfect import (
+    ConstantDetection,
+    DetectionInput,
+    as_detection,
+    detection_terms,
+    finds_all,
+)
 from kit.life.likelihood.likelihood import FamilyTerms, PerfectTerms, SumTerms, Terms, row_scores
 from kit.life.likelihood.maximum import (
     first_point,
@@ -22,7 +28,8 @@ from kit.life.likelihood.maximum import (
     refuse_without_maximum,
     start_from_some_rows,
 )
-from kit.life.lives.histories import Histories, check_rows
+from kit.life.lives.histories import Histories
+from kit.life.lives.rows import life_rows
 from kit.numerics.covariance import cluster_covariance, inverse_information
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
@@ -33,14 +40,14 @@ _MANY_ROWS = 200_000  # from here on a start from some of the rows pays
 
 def fit_family(
     family: Family,
-    histories: Histories | None = None,
+    histories: Histories | pd.DataFrame | None = None,
     *,
     lower: ArrayLike | None = None,
     upper: ArrayLike | None = None,
     entry: ArrayLike | None = None,
     count: ArrayLike | None = None,
     cluster: Sequence[object] | None = None,
-    detection: float | Detection = 1.0,
+    detection: DetectionInput = 1.0,
     shape: float | None = None,
 ) -> LifeFit:
     """Fit a life of one family; see `kit.life.fit_weibull` for the arguments and errors.
@@ -64,23 +71,15 @@ def fit_family(
     ValueError
         If rows are impossible, or the arguments do not go together.
     """
-    if (histories is None) == (lower is None or upper is None):
-        raise ValueError("Give either `histories`, or both `lower` and `upper`.")
     if shape is not None and not (shape > 0 and np.isfinite(shape)):
         raise ValueError(f"`shape` must be positive where it is assumed. Got {shape!r}.")
-    if histories is None:
-        start, low, up, number = check_rows(lower, upper, entry, count)
-        clock, kind = "age", ""
-    else:
-        if any(x is not None for x in (entry, count, cluster)):
-            raise ValueError(
-                "`entry`, `count` and `cluster` belong to `lower` and `upper`; histories carry their own."
-            )
-        start, low, up, number = histories.entry, histories.lower, histories.upper, histories.count
-        cluster, clock, kind = histories.cluster, histories.clock, histories.kind
-        if cluster is not None and len(set(cluster)) < 2:
-            cluster = None  # one aircraft alone says nothing of how aircraft differ
-    perfect = isinstance(detection, int | float) and float(detection) == 1.0
+    rows = life_rows(histories, lower=lower, upper=upper, entry=entry, count=count, cluster=cluster)
+    start, low, up, number = rows.entry, rows.lower, rows.upper, rows.count
+    code = rows.cluster_code
+    if code is None and rows.histories is None and cluster is not None:
+        raise ValueError("`cluster` must name at least 2 clusters. Got 1. Leave it out.")
+    model = as_detection(detection)
+    perfect = finds_all(model)
     found = up < np.inf
     if low.size == 0 or not found.any():
         raise NoFiniteMaximum(
@@ -93,13 +92,7 @@ def fit_family(
         merged = PerfectTerms.from_rows(start, low, up, number)
         terms: Terms = merged if family is WEIBULL else FamilyTerms(merged, family)
     else:
-        if histories is None:
-            raise ValueError(
-                f"`detection` below 1 needs the ages of all looks. Got detection={detection!r} with `lower` and "
-                "`upper` only. Build the histories with `Histories.from_looks`."
-            )
-        model = ConstantDetection(float(detection)) if isinstance(detection, int | float) else detection
-        terms = dataclasses.replace(detection_terms(histories, model), family=family)
+        terms = dataclasses.replace(detection_terms(rows.looks(detection), model), family=family)
     every = 1 + 19 * (low.size > _MANY_ROWS)
     some = slice(None, None, every if found[::every].any() else 1)
     begin = first_point(start[some], low[some], up[some], number[some], shape)
@@ -116,9 +109,8 @@ def fit_family(
         refuse_endless_shape(start, low, up, number, value)
         refuse_shape_zero(start, low, up, number, value)
     covariance = inverse_information(hess, [True, shape is None])
-    robust, code = None, None
-    if cluster is not None:
-        code = pd.factorize(np.asarray(cluster, dtype=object))[0]
+    robust = None
+    if code is not None:
         if isinstance(terms, SumTerms):
             robust = cluster_covariance(terms.scores(*point), code[terms.life_of_row], covariance)
         else:
@@ -134,15 +126,17 @@ def fit_family(
         n_finds=float(number @ found),
         n_rows=low.size,
         oldest_age=float(max(low.max(), up[np.flatnonzero(found)].max())),
-        clock=clock,
-        kind=kind,
-        detection=detection,
+        clock=rows.clock,
+        kind=rows.kind,
+        detection=float(detection)
+        if isinstance(model, ConstantDetection) and np.isscalar(detection)
+        else model,
         shape_assumed=shape is not None,
         terms=terms,
         family=family,
         rows=FitRows(start, low, up, number, np.arange(low.size) if code is None else code),
-        histories=histories,
-        refit=partial(fit_family, family, detection=detection, shape=shape),
+        histories=rows.histories,
+        refit=partial(fit_family, family, detection=model, shape=shape),
     )
 
 

@@ -12,7 +12,8 @@ from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.fits.turnbull import fit_turnbull
 from kit.life.lives.schedule import LookSchedule
-from kit.numerics.refusals import NoFiniteMaximum
+from kit.numerics.fit import Fit
+from kit.numerics.refusals import NoFiniteMaximum, need
 from kit.numerics.typing import Floats
 
 
@@ -104,11 +105,12 @@ def check_fit(fit: LifeFit, *, n: int = 200, seed: int) -> GoodnessOfFit:
     that estimate has as many parameters as the data allow. So onsets are drawn from the fit, the same
     looks are made at them, and both are fitted anew.
     """
+    need("fit", fit, Fit, "a fitted life", "Make one with `kit.fit_weibull` or `kit.fit_life`.")
     if fit.histories is None:
         raise ValueError(
             "`fit` must be a fit to histories. Got one to `lower` and `upper`, which do not hold the looks."
         )
-    if not (isinstance(fit.detection, int | float) and float(fit.detection) == 1.0):
+    if not fit.looks_find_all:
         raise ValueError(f"`fit` must have looks that find what is there. Got detection={fit.detection!r}.")
     if not n >= 1:
         raise ValueError(f"`n` must be at least 1. Got {n!r}.")

@@ -15,7 +15,7 @@ from kit.life.likelihood.imperfect import ConstantDetection
 from kit.life.lives.histories import Histories
 from kit.numerics.confidence import check_level, check_share, likelihood_drop
 from kit.numerics.profile import profile_on_grid
-from kit.numerics.refusals import NoFiniteMaximum
+from kit.numerics.refusals import NoFiniteMaximum, need
 
 _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
 
@@ -149,6 +149,13 @@ def detection_ridge(
     >>> detection_ridge(Histories.from_looks(looks)).is_told
     False
     """
+    need(
+        "histories",
+        histories,
+        Histories,
+        "histories with the ages of their looks",
+        "Make them with `kit.build_histories` or `kit.Histories.from_looks`.",
+    )
     chances = np.unique(np.asarray(grid, np.float64))
     if chances.size < 3 or not ((chances > 0) & (chances <= 1)).all():
         raise ValueError(

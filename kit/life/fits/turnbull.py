@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 
 from kit.life.likelihood.likelihood import log1mexp
-from kit.life.lives.histories import Histories, check_rows
+from kit.life.lives.histories import Histories
+from kit.life.lives.rows import life_rows
 from kit.numerics.confidence import check_level
 from kit.numerics.typing import Floats
 
@@ -172,7 +173,7 @@ class TurnbullFit:
 
 
 def fit_turnbull(
-    histories: Histories | None = None,
+    histories: Histories | pd.DataFrame | None = None,
     *,
     lower: ArrayLike | None = None,
     upper: ArrayLike | None = None,
@@ -234,28 +235,15 @@ def fit_turnbull(
     >>> fit.to_frame().round(4).to_dict("list")
     {'lower': [0.0, 1000.0, 2000.0], 'upper': [1000.0, 2000.0, inf], 'mass': [0.0328, 0.3002, 0.667]}
     """
-    clock = "age"
-    if histories is not None:
-        if not (lower is upper is entry is count is cluster is None):
-            raise ValueError("Give either `histories` or `lower` and `upper`, not both.")
-        start, low, up, number = histories.entry, histories.lower, histories.upper, histories.count
-        cluster, clock = histories.cluster, histories.clock
-    elif lower is None or upper is None:
-        raise ValueError("Give `histories`, or both `lower` and `upper`.")
-    else:
-        start, low, up, number = check_rows(lower, upper, entry, count)
+    rows = life_rows(histories, lower=lower, upper=upper, entry=entry, count=count, cluster=cluster)
+    start, low, up, number = rows.entry, rows.lower, rows.upper, rows.count
     if not np.isfinite(up).any():
         raise ValueError(
             f"No estimate: none of the {low.size} rows has a find. What can be had: a lower bound of the scale under "
             "an assumed shape (`scale_lower_bound`)."
         )
-    code = np.arange(low.size)
-    if cluster is not None:
-        names = np.asarray(cluster, dtype=object)
-        if names.shape != low.shape:
-            raise ValueError(f"`cluster` must have {low.size} entries, one for each row. Got {names.size}.")
-        code = pd.factorize(names)[0]
-    return _fit(start, low, up, number, code, clock)
+    code = np.arange(low.size) if rows.cluster is None else pd.factorize(rows.cluster)[0]
+    return _fit(start, low, up, number, code, rows.clock)
 
 
 def _fit(

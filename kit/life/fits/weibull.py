@@ -5,25 +5,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import chdtri
 
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL
-from kit.life.likelihood.imperfect import Detection
-from kit.life.lives.histories import Histories, check_rows
+from kit.life.likelihood.imperfect import DetectionInput
+from kit.life.lives.histories import Histories
+from kit.life.lives.rows import life_rows
 
 
 def fit_weibull(
-    histories: Histories | None = None,
+    histories: Histories | pd.DataFrame | None = None,
     *,
     lower: ArrayLike | None = None,
     upper: ArrayLike | None = None,
     entry: ArrayLike | None = None,
     count: ArrayLike | None = None,
     cluster: Sequence[object] | None = None,
-    detection: float | Detection = 1.0,
+    detection: DetectionInput = 1.0,
     shape: float | None = None,
 ) -> LifeFit:
     r"""Fit a Weibull life to histories by maximum likelihood.
@@ -32,8 +34,9 @@ def fit_weibull(
 
     Parameters
     ----------
-    histories : Histories, optional
-        What the looks say of each life.
+    histories : Histories or DataFrame, optional
+        What the looks say of each life: histories, or one row a life with the columns of `Histories.to_frame`
+        (lower, upper; optional entry, count, cluster).
     lower, upper : array_like of float, shape (n,), optional
         Clean at `lower`, found at `upper`; infinite `upper`: never found; equal: onset known exactly
         [clock units].
@@ -43,7 +46,7 @@ def fit_weibull(
         Number of lives that each row stands for. Default 1.
     cluster : sequence, shape (n,), optional
         Name of each row's cluster, for the robust covariance.
-    detection : float or Detection
+    detection : float, mapping of str to float, or Detection
         Chance that a look finds damage that is there, or a model of it (`kit.detection`). Below 1 it
         needs `histories` with the ages of all looks.
     shape : float, optional
@@ -103,10 +106,11 @@ def fit_weibull(
 
 
 def scale_lower_bound(
+    histories: Histories | pd.DataFrame | None = None,
     *,
-    lower: ArrayLike,
-    upper: ArrayLike,
     shape: float,
+    lower: ArrayLike | None = None,
+    upper: ArrayLike | None = None,
     entry: ArrayLike | None = None,
     count: ArrayLike | None = None,
     level: float = 0.95,
@@ -115,10 +119,12 @@ def scale_lower_bound(
 
     Parameters
     ----------
-    lower, upper : array_like of float, shape (n,)
-        Clean at `lower`, found at `upper`, as in `fit_weibull` [clock units].
+    histories : Histories or DataFrame, optional
+        What the looks say of each life, as in `fit_weibull`.
     shape : float
         Assumed shape [-].
+    lower, upper : array_like of float, shape (n,), optional
+        Clean at `lower`, found at `upper`, as in `fit_weibull` [clock units].
     entry, count : array_like of float, shape (n,), optional
         Age at which each life came under watch, and lives that a row stands for.
     level : float
@@ -140,7 +146,8 @@ def scale_lower_bound(
     """
     if not (shape > 0 and np.isfinite(shape)):
         raise ValueError(f"`shape` must be positive. Got {shape!r}.")
-    start, low, up, number = check_rows(lower, upper, entry, count)
+    rows = life_rows(histories, lower=lower, upper=upper, entry=entry, count=count)
+    start, low, up, number = rows.entry, rows.lower, rows.upper, rows.count
     finds = float(number[np.isfinite(up)].sum())
     top = float(low.max()) if low.size else 0.0
     exposure = float(number @ ((low / top) ** shape - (start / top) ** shape)) if top > 0 else 0.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -12,8 +13,10 @@ from scipy.special import chdtrc
 
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
-from kit.life.groups.shared_likelihood import SharedTerms
-from kit.life.lives.histories import Histories, check_rows
+from kit.life.groups.shared_likelihood import GroupTerms, MissedTerms, SharedTerms
+from kit.life.likelihood.imperfect import DetectionInput, as_detection, detection_terms, finds_all
+from kit.life.lives.histories import Histories
+from kit.life.lives.rows import life_rows
 from kit.numerics.confidence import likelihood_drop, normal_reach
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.maximum import Maximum, maximise
@@ -34,7 +37,7 @@ _ROUGH = 1e-7  # error of the quadrature in the log-likelihood from which on it 
 class _SharedModel:
     """The marginal likelihood with what is not free held."""
 
-    terms: SharedTerms
+    terms: GroupTerms
     log_shape: float | None
 
     def highest(self, begin: Floats, held: tuple[int, float, float] | None = None) -> Maximum:
@@ -66,7 +69,7 @@ class _SharedModel:
         return top._replace(point=point)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SharedFit(Fit):
     r"""Weibull lives whose groups differ by a log-normal hazard multiplier :math:`e^{sz}`, z standard normal.
 
@@ -96,6 +99,8 @@ class SharedFit(Fit):
         Change of the log-likelihood with twice as many nodes [-].
     clock : str
         Clock of the ages.
+    detection : object
+        Detection that was assumed: a number or a model.
     shape_assumed : bool
         Whether the shape was given and not fitted.
     """
@@ -113,6 +118,7 @@ class SharedFit(Fit):
     nodes: int
     quadrature_error: float
     clock: str
+    detection: object
     shape_assumed: bool
     _model: _SharedModel = field(repr=False)
 
@@ -142,7 +148,7 @@ class SharedFit(Fit):
             notes.append(
                 f"the log-likelihood changes by {self.quadrature_error:.2g} with twice the nodes: the spread is too wide for the quadrature"
             )
-        if self._model.terms.late_weight.size:
+        if self._model.terms.has_late:
             notes.append(
                 "some lives entered late: "
                 + (
@@ -256,7 +262,7 @@ class SharedFit(Fit):
     def _pooled(self, level: float = 0.95) -> tuple[Floats, Floats, Floats, Floats]:
         """Multiplier of each group: most likely, mean, and the ends that leave out an equal share each."""
         terms, s = self._model.terms, self.spread
-        sums = terms._sums(*self._point[:2])
+        sums = terms.sums(*self._point[:2])
         middle, width = terms.place(terms.given, sums, s)
         # Fine steps around the middle, and coarse ones as far as the prior alone would reach.
         z = np.concatenate(
@@ -282,16 +288,15 @@ class SharedFit(Fit):
     def _raw(self) -> tuple[Floats, Floats]:
         """Multiplier that each group's own lives ask for, and finds expected with multiplier 1."""
         terms = self._model.terms
-        sums = terms._sums(*self._point[:2])
-        if terms.together:  # a group by itself is conditioned on its own entries
-            sums = (sums[0] - sums[1], *sums[1:])
+        sums = terms.sums(*self._point[:2])
         zero = np.zeros((terms.n_groups, 1))
-        expected = self.finds - terms.given(sums, zero)[1][:, 0]
+        expected = self.finds - terms.alone(sums, zero)[1][:, 0]
         u = np.zeros(terms.n_groups)
         with np.errstate(all="ignore"):
             for _ in range(200):
-                part = terms.given(sums, u[:, None])[:, :, 0]
-                step = np.clip(np.nan_to_num(part[1] / -part[3]), -1.0, 1.0)
+                part = terms.alone(sums, u[:, None])[:, :, 0]
+                step = np.where(part[3] < 0, part[1] / -part[3], np.sign(part[1]))
+                step = np.clip(np.nan_to_num(step), -1.0, 1.0)
                 u = u + np.where(self.finds > 0, step, 0.0)
                 if np.abs(step[self.finds > 0]).max(initial=0.0) < 1e-10:
                     break
@@ -354,9 +359,15 @@ class SharedFit(Fit):
 
 
 def fit_shared(
-    histories: Histories | pd.DataFrame,
+    histories: Histories | pd.DataFrame | None,
     group: str | Sequence[object],
     *,
+    lower: ArrayLike | None = None,
+    upper: ArrayLike | None = None,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+    detection: DetectionInput = 1.0,
+    looks: Histories | None = None,
     nodes: int = 20,
     shape: float | None = None,
     selection: str = "lives",
@@ -369,11 +380,18 @@ def fit_shared(
 
     Parameters
     ----------
-    histories : Histories or DataFrame
+    histories : Histories, DataFrame or None
         The lives: histories, or rows with lower, upper [clock units], optional entry [clock units] and
-        count [-], such as `with_covariates` gives.
+        count [-], such as `with_covariates` gives; None for arrays.
     group : str or sequence, shape (n,)
         Column that names each row's group, such as the zone, the panel or the aircraft; or the names.
+    lower, upper, entry, count : array_like of float, shape (n,), optional
+        In place of `histories`, or of these columns, as in `fit_weibull`.
+    detection : float, mapping of str to float, or Detection
+        Chance that a look finds damage that is there, or a model of it, as in `fit_weibull`. Below 1 it needs
+        the ages of all looks: histories, or rows and `looks`.
+    looks : Histories, optional
+        The histories that the rows of a table were made from; its column life says which is which.
     nodes : int
         Nodes of the adaptive Gauss-Hermite quadrature; doubled, to 100 at most, until the log-likelihood
         changes by less than 1e-7 with twice as many.
@@ -449,24 +467,33 @@ def fit_shared(
         raise ValueError(f"`selection` must be lives or groups. Got {selection!r}.")
     if not (isinstance(nodes, int | np.integer) and 1 < nodes <= _MOST_NODES):
         raise ValueError(f"`nodes` must be a whole number from 2 to {_MOST_NODES}. Got {nodes!r}.")
-    frame = histories.to_frame() if isinstance(histories, Histories) else histories
-    missing = [name for name in ("lower", "upper") if name not in frame.columns]
-    if missing:
-        raise ValueError(
-            f"`histories` must be histories, or rows with lower and upper. Got {', '.join(map(str, frame.columns))}."
+    rows = life_rows(histories, lower=lower, upper=upper, entry=entry, count=count, looks=looks)
+    entry, lower, upper, count = rows.entry, rows.lower, rows.upper, rows.count
+    frame = rows.table if rows.histories is None or rows.table is not None else rows.histories.to_frame()
+    code, names = _groups(pd.DataFrame(index=range(lower.size)) if frame is None else frame, group)
+    model_of_looks = as_detection(detection)
+    if finds_all(model_of_looks):
+        null = fit_weibull(lower=lower, upper=upper, entry=entry, count=count, shape=shape)
+
+        def terms_of(nodes: int) -> GroupTerms:
+            return SharedTerms.from_rows(
+                entry, lower, upper, count, code, together=selection == "groups", nodes=nodes
+            )
+
+    else:
+        seen = rows.looks(detection)
+        null = fit_weibull(dataclasses.replace(seen, cluster=None), detection=model_of_looks, shape=shape)
+        missed = MissedTerms.from_terms(
+            detection_terms(seen, model_of_looks), code, together=selection == "groups", nodes=int(nodes)
         )
-    column = {name: frame[name].to_numpy() if name in frame.columns else None for name in ("entry", "count")}
-    entry, lower, upper, count = check_rows(
-        frame["lower"].to_numpy(), frame["upper"].to_numpy(), column["entry"], column["count"]
-    )
-    code, names = _groups(frame, group)
-    null = fit_weibull(lower=lower, upper=upper, entry=entry, count=count, shape=shape)
+
+        def terms_of(nodes: int) -> GroupTerms:
+            return dataclasses.replace(missed, nodes=nodes)
+
     start = np.array([np.log(null.scale), np.log(null.shape), 0.5])
     for count_of_nodes in _doublings(int(nodes)):
         nodes = count_of_nodes
-        terms = SharedTerms.from_rows(
-            entry, lower, upper, count, code, together=selection == "groups", nodes=int(nodes)
-        )
+        terms = terms_of(nodes)
         model = _SharedModel(terms, None if shape is None else float(np.log(shape)))
         top = model.highest(start)
         if top.point[2] < _NO_SPREAD:
@@ -492,21 +519,22 @@ def fit_shared(
         point, value = top.point, top.value
         covariance[np.ix_(free, free)] = np.linalg.inv(-top.hessian)
     return SharedFit(
-        float(np.exp(point[0])),
-        float(np.exp(point[1])) if shape is None else float(shape),
-        float(point[2]),
-        value,
-        covariance,
-        null,
-        names,
-        np.bincount(code, weights=count, minlength=len(names)),
-        np.bincount(code, weights=np.where(np.isfinite(upper), count, 0.0), minlength=len(names)),
-        selection,
-        int(nodes),
-        error,
-        histories.clock if isinstance(histories, Histories) else str(frame.attrs.get("clock", "age")),
-        shape is not None,
-        model,
+        scale=float(np.exp(point[0])),
+        shape=float(np.exp(point[1])) if shape is None else float(shape),
+        spread=float(point[2]),
+        log_likelihood=value,
+        covariance=covariance,
+        null=null,
+        groups=names,
+        lives=np.bincount(code, weights=count, minlength=len(names)),
+        finds=np.bincount(code, weights=np.where(rows.found, count, 0.0), minlength=len(names)),
+        selection=selection,
+        nodes=int(nodes),
+        quadrature_error=error,
+        clock=rows.clock,
+        detection=null.detection,
+        shape_assumed=shape is not None,
+        _model=model,
     )
 
 

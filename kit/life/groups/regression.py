@@ -6,15 +6,16 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
 from kit.life.fits.weibull import fit_weibull
 from kit.life.groups.design_columns import Term, as_levels, make_terms, wanted_columns
 from kit.life.groups.regression_fit import RegressionFit
 from kit.life.groups.regression_model import RegressionModel
-from kit.life.likelihood.imperfect import ConstantDetection, Detection, detection_terms
+from kit.life.likelihood.imperfect import DetectionInput, as_detection, detection_terms, finds_all
 from kit.life.likelihood.rowwise import PerfectRows, SumRows
-from kit.life.lives.histories import Histories, check_rows
+from kit.life.lives.histories import Histories
+from kit.life.lives.rows import life_rows
 from kit.numerics.covariance import cluster_covariance, inverse_information
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
@@ -23,12 +24,16 @@ _COLLINEAR = 1e-8  # least singular value of standardised columns, over the grea
 
 
 def fit_regression(
-    frame: pd.DataFrame,
+    frame: pd.DataFrame | Histories,
     formula_or_columns: str | Sequence[str],
     *,
     reference: Mapping[str, str] | None = None,
-    cluster: str | None = None,
-    detection: float | Detection = 1.0,
+    lower: ArrayLike | None = None,
+    upper: ArrayLike | None = None,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+    cluster: str | Sequence[object] | None = None,
+    detection: DetectionInput = 1.0,
     histories: Histories | None = None,
     shape: float | None = None,
 ) -> RegressionFit:
@@ -36,7 +41,7 @@ def fit_regression(
 
     Parameters
     ----------
-    frame : DataFrame
+    frame : DataFrame or Histories
         One row a life, as `Histories.to_frame` or `with_covariates` gives them: lower, upper [clock
         units], optional entry [clock units], count [-] and cluster, and the covariates. Numbers enter
         as they are; text, categories and flags as levels, each compared with a reference; a blank is
@@ -46,10 +51,12 @@ def fit_regression(
         ``"1"`` or an empty list for none.
     reference : mapping of str to str, optional
         Level that the others are compared with, by column. Default: that with most lives.
-    cluster : str, optional
-        Column that names each row's cluster, for the robust covariance. Default ``cluster`` where there
-        is such a column.
-    detection : float or Detection
+    lower, upper, entry, count : array_like of float, shape (n,), optional
+        In place of these columns, where `frame` holds the covariates only.
+    cluster : str or sequence, shape (n,), optional
+        Column that names each row's cluster, for the robust covariance, or the names. Default ``cluster``
+        where there is such a column.
+    detection : float, mapping of str to float, or Detection
         Chance that a look finds damage that is there, or a model of it, as in `kit.life.fit_weibull`.
         Below 1 it needs `histories`.
     histories : Histories, optional
@@ -104,23 +111,23 @@ def fit_regression(
     {'climate[humid]': 0.476}
     """
     wanted = wanted_columns(formula_or_columns)
-    missing = [name for name in ("lower", "upper") if name not in frame.columns]
-    if missing:
-        raise ValueError(
-            f"`frame` must have the columns lower and upper. Got {', '.join(map(str, frame.columns))}. "
-            "Make the rows with `Histories.to_frame`."
-        )
-    column = {name: frame[name].to_numpy() if name in frame.columns else None for name in ("entry", "count")}
-    entry, lower, upper, count = check_rows(
-        frame["lower"].to_numpy(), frame["upper"].to_numpy(), column["entry"], column["count"]
+    looks = histories
+    if isinstance(frame, Histories):
+        frame, looks = _table_of(frame), frame
+    given = life_rows(
+        frame, lower=lower, upper=upper, entry=entry, count=count, cluster=cluster, looks=looks, name="frame"
     )
-    code = _clusters(frame, cluster)
+    frame = given.table
+    if frame is None:
+        frame = pd.DataFrame(index=range(given.lower.size))
+    entry, lower, upper, count = given.entry, given.lower, given.upper, given.count
+    code = given.cluster_code
     taken = None
+    model_of_looks = as_detection(detection)
     rows: PerfectRows | SumRows = PerfectRows.from_rows(entry, lower, upper, count)
-    if not (isinstance(detection, int | float) and float(detection) == 1.0):
-        taken = _same_lives(frame, histories, detection, lower, upper, count)
-        model = ConstantDetection(float(detection)) if isinstance(detection, int | float) else detection
-        rows = SumRows(detection_terms(taken, model))
+    if not finds_all(model_of_looks):
+        taken = given.looks(detection)
+        rows = SumRows(detection_terms(taken, model_of_looks))
     terms = make_terms(frame, wanted, count, reference)
     for term in terms:
         _refuse_level(term, frame, entry, lower, upper, count)
@@ -160,9 +167,9 @@ def fit_regression(
         n_rows=lower.size,
         n_clusters=0 if code is None else int(code.max()) + 1,
         oldest_age=float(max(lower.max(), upper[np.isfinite(upper)].max())),
-        clock=str(frame.attrs.get("clock", "age")),
-        kind=str(frame.attrs.get("kind", "")),
-        detection=detection,
+        clock=given.clock,
+        kind=given.kind,
+        detection=model_of_looks,
         shape_assumed=shape is not None,
         _model=model,
         _point=top.point,
@@ -171,50 +178,11 @@ def fit_regression(
     )
 
 
-def _clusters(frame: pd.DataFrame, cluster: str | None) -> NDArray[np.int64] | None:
-    """Return the number of each row's cluster; none where one cluster says nothing of how clusters differ."""
-    name = "cluster" if cluster is None else cluster
-    if name not in frame.columns:
-        if cluster is not None:
-            raise ValueError(
-                f"`cluster` must name a column. Got {cluster!r}. There are {', '.join(map(str, frame.columns))}."
-            )
-        return None
-    code = pd.factorize(frame[name].astype(object))[0].astype(np.int64)
-    if (code < 0).any():
-        raise ValueError(
-            f"{name!r} must name a cluster in every row. Got a blank in row {int(np.argmin(code))}. Fill it in."
-        )
-    return code if code.size and code.max() > 0 else None
-
-
-def _same_lives(
-    frame: pd.DataFrame,
-    histories: Histories | None,
-    detection: object,
-    lower: Floats,
-    upper: Floats,
-    count: Floats,
-) -> Histories:
-    """Histories in the order of the rows, with the counts of the rows."""
-    if histories is None or "life" not in frame.columns:
-        raise ValueError(
-            f"`detection` below 1 needs the ages of all looks. Got detection={detection!r} and "
-            f"{'no `histories`' if histories is None else 'no column life'}. Give the histories that the rows came from."
-        )
-    at = pd.Index(histories.life).get_indexer(frame["life"])
-    if (at < 0).any():
-        raise ValueError(
-            f"`histories` must hold every life of the rows. Got none for {frame['life'].iloc[int(np.argmin(at))]!r}."
-        )
-    taken = histories.take(at, count=count)
-    differs = np.flatnonzero((taken.lower != lower) | (taken.upper != upper))
-    if differs.size:
-        raise ValueError(
-            f"`histories` must say the same as the rows. Got other ages for {frame['life'].iloc[differs[0]]!r}. "
-            "Make the rows from these histories."
-        )
-    return taken
+def _table_of(histories: Histories) -> pd.DataFrame:
+    """Rows of histories with what they say of all of them."""
+    frame = histories.to_frame()
+    frame.attrs.update(clock=histories.clock, kind=histories.kind)
+    return frame if histories.cluster is not None else frame.drop(columns="cluster")
 
 
 def _refuse_level(

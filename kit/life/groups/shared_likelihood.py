@@ -2,20 +2,215 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kit.life.likelihood.likelihood import SumTerms
 from kit.life.likelihood.rowwise import find_derivatives, hazard_sums, interval_sums
 from kit.numerics.quadrature import line_nodes
 from kit.numerics.typing import Floats
 
 _LOG_ROOT_2_PI = 0.9189385332046727
+_LEAST_BEND = 0.25  # of the integrand, where what looks missed makes it less than log-concave
+
+
+class GroupTerms:
+    """Marginal log-likelihood of groups with a hazard multiplier :math:`e^{sz}`, z normal.
+
+    Each form of the likelihood says how likely a group is given its multiplier: `given`, `entries` and `alone`.
+    """
+
+    n_groups: int
+    together: bool
+    nodes: int
+
+    @property
+    def has_late(self) -> bool:
+        """Whether any life came under watch late."""
+        raise NotImplementedError
+
+    def sums(self, log_scale: float, log_shape: float) -> tuple:
+        """Return what does not depend on the multiplier.
+
+        Parameters
+        ----------
+        log_scale, log_shape : float
+            Of a group with multiplier 1.
+
+        Returns
+        -------
+        tuple
+            For `given`, `entries` and `alone`.
+        """
+        raise NotImplementedError
+
+    def given(self, sums: tuple, u: Floats) -> Floats:
+        """Log-likelihood of each group given the log of its multiplier, with its derivatives.
+
+        Parameters
+        ----------
+        sums : tuple
+            As `sums` returns.
+        u : ndarray, shape (n_groups, n_nodes)
+            Log of the multiplier.
+
+        Returns
+        -------
+        ndarray, shape (6, n_groups, n_nodes)
+            Value, by u, by log shape, and the second ones: u twice, both, shape twice. By the log scale
+            the derivative is minus the shape times that by u.
+        """
+        raise NotImplementedError
+
+    def entries(self, sums: tuple, u: Floats) -> Floats:
+        """Log of the chance that all lives of each group were clean at entry, as `given`.
+
+        Parameters
+        ----------
+        sums : tuple
+            As `sums` returns.
+        u : ndarray, shape (n_groups, n_nodes)
+            Log of the multiplier.
+
+        Returns
+        -------
+        ndarray, shape (6, n_groups, n_nodes)
+            As `given`.
+        """
+        raise NotImplementedError
+
+    def alone(self, sums: tuple, u: Floats) -> Floats:
+        """Log-likelihood of each group by itself, each life conditioned on its own entry, as `given`.
+
+        Parameters
+        ----------
+        sums : tuple
+            As `sums` returns.
+        u : ndarray, shape (n_groups, n_nodes)
+            Log of the multiplier.
+
+        Returns
+        -------
+        ndarray, shape (6, n_groups, n_nodes)
+            As `given`.
+        """
+        raise NotImplementedError
+
+    def place(self, which, sums: tuple[Floats, ...], spread: float) -> tuple[Floats, Floats]:
+        """Middle and width of the integrand in z of each group.
+
+        Parameters
+        ----------
+        which : callable
+            `given` or `entries`.
+        sums : tuple of ndarray
+            As `sums` returns.
+        spread : float
+            Spread of the log of the multiplier.
+
+        Returns
+        -------
+        middle, width : ndarray, shape (n_groups,)
+            Where it is highest, and the standard deviation of the normal density with its curvature.
+        """
+        z = np.zeros(self.n_groups)
+        with np.errstate(over="ignore", invalid="ignore"):
+            for _ in range(100):
+                part = which(sums, spread * z[:, None])[:, :, 0]
+                # Log-concave in z, or nearly so: Newton's step, held short where the multiplier grows fast.
+                step = (spread * part[1] - z) / np.maximum(1 - spread**2 * part[3], _LEAST_BEND)
+                longest = 2.0 / max(spread, 1.0)
+                z = z + np.clip(np.nan_to_num(step), -longest, longest)
+                if np.abs(step).max() < 1e-10:
+                    break
+            part = which(sums, spread * z[:, None])[:, :, 0]
+        return z, 1 / np.sqrt(np.maximum(1 - spread**2 * part[3], _LEAST_BEND))
+
+    def _mean(
+        self, which, sums: tuple[Floats, ...], k: float, spread: float, nodes: int
+    ) -> tuple[Floats, Floats, Floats]:
+        """Log of the mean over z of each group's likelihood, gradient and Hessian in (m, log shape, s)."""
+        x, log_weight = line_nodes(nodes)
+        middle, width = self.place(which, sums, spread)
+        z = middle[:, None] + width[:, None] * x
+        v, u1, s1, uu, us, ss = which(sums, spread * z)
+        log_part = v - z * z / 2 + log_weight + np.log(width)[:, None]
+        top = log_part.max(axis=1, keepdims=True)
+        share = np.exp(log_part - top)
+        total = share.sum(axis=1, keepdims=True)
+        value = (top + np.log(total))[:, 0] - _LOG_ROOT_2_PI
+        share /= total
+        g = np.stack([-k * u1, s1, z * u1])
+        h = np.empty((3, 3, *z.shape))
+        h[0, 0], h[1, 1], h[2, 2] = k * k * uu, ss, z * z * uu
+        h[0, 1] = h[1, 0] = -k * (u1 + us)
+        h[0, 2] = h[2, 0] = -k * z * uu
+        h[1, 2] = h[2, 1] = z * us
+        # Mean of the slopes, and of the curvature and spread of slopes, over z as the data leave it.
+        mean = np.einsum("iab,ab->ia", g, share)
+        second = np.einsum("ijab,ab->ija", h, share) + np.einsum("iab,jab,ab->ija", g, g, share)
+        return value, mean, second - mean[:, None] * mean[None]
+
+    def by_group(
+        self, log_scale: float, log_shape: float, spread: float, *, nodes: int | None = None
+    ) -> tuple[Floats, Floats, Floats]:
+        """Marginal log-likelihood of each group.
+
+        Parameters
+        ----------
+        log_scale, log_shape : float
+            Of a group with multiplier 1.
+        spread : float
+            Spread s of the log of the multiplier [-]; its sign does not matter.
+        nodes : int, optional
+            Nodes of the quadrature.
+
+        Returns
+        -------
+        value : ndarray, shape (n_groups,)
+            Log-likelihood [-].
+        gradient : ndarray, shape (3, n_groups)
+            By log scale, log shape and spread.
+        hessian : ndarray, shape (3, 3, n_groups)
+            Second derivatives.
+        """
+        n = self.nodes if nodes is None else nodes
+        k = float(np.exp(log_shape))
+        sums = self.sums(log_scale, log_shape)
+        value, g, h = self._mean(self.given, sums, k, abs(spread), n)
+        if self.together and self.has_late:
+            value2, g2, h2 = self._mean(self.entries, sums, k, abs(spread), n)
+            value, g, h = value - value2, g - g2, h - h2
+        if spread < 0:
+            g[2], h[2, :2], h[:2, 2] = -g[2], -h[2, :2], -h[:2, 2]
+        return value, g, h
+
+    def surface(self, point: Floats) -> tuple[float, Floats, Floats]:
+        """Log-likelihood with gradient and Hessian.
+
+        Parameters
+        ----------
+        point : ndarray, shape (3,)
+            Log scale, log shape, spread.
+
+        Returns
+        -------
+        float
+            Log-likelihood [-].
+        ndarray, shape (3,)
+            Gradient.
+        ndarray, shape (3, 3)
+            Hessian.
+        """
+        value, g, h = self.by_group(*point)
+        return float(value.sum()), g.sum(axis=-1), h.sum(axis=-1)
 
 
 @dataclass(frozen=True, eq=False)
-class SharedTerms:
+class SharedTerms(GroupTerms):
     r"""Marginal log-likelihood of groups of Weibull lives with the hazard multiplier :math:`e^{sz}`, z normal.
 
     Given z, lives are independent with the cumulative hazard :math:`e^{sz} H(t)`.
@@ -117,8 +312,24 @@ class SharedTerms:
             nodes,
         )
 
-    def _sums(self, log_scale: float, log_shape: float) -> tuple[Floats, ...]:
-        """Return what does not depend on z: sums of H by group, and the growth of H across each find's interval."""
+    @property
+    def has_late(self) -> bool:
+        """Whether any life came under watch late."""
+        return bool(self.late_weight.size)
+
+    def sums(self, log_scale: float, log_shape: float) -> tuple[Floats, ...]:
+        """Return what does not depend on z: sums of H by group, and the growth of H across each find's interval.
+
+        Parameters
+        ----------
+        log_scale, log_shape : float
+            Of a group with multiplier 1.
+
+        Returns
+        -------
+        tuple of ndarray
+            Of clean ages, entries, finds and exact onsets.
+        """
         k = float(np.exp(log_shape))
 
         def by_group(log_age: Floats, weight: Floats, group: NDArray[np.int64]) -> Floats:
@@ -148,7 +359,7 @@ class SharedTerms:
         Parameters
         ----------
         sums : tuple of ndarray
-            As `_sums` returns.
+            As `sums` returns.
         u : ndarray, shape (n_groups, n_nodes)
             Log of the multiplier.
 
@@ -158,9 +369,29 @@ class SharedTerms:
             Value, by u, by log shape, and the second ones: u twice, both, shape twice. By the log scale
             the derivative is minus the shape times that by u.
         """
-        clean, late, finds, exact = sums
         # Together: the chance of being clean at entry is divided out after the mean over z, not before.
-        net = clean if self.together else clean - late
+        return self._seen(sums, u, sums[0] if self.together else sums[0] - sums[1])
+
+    def alone(self, sums: tuple[Floats, ...], u: Floats) -> Floats:
+        """Log-likelihood of each group by itself, each life conditioned on its own entry, as `given`.
+
+        Parameters
+        ----------
+        sums : tuple of ndarray
+            As `sums` returns.
+        u : ndarray, shape (n_groups, n_nodes)
+            Log of the multiplier.
+
+        Returns
+        -------
+        ndarray, shape (6, n_groups, n_nodes)
+            As `given`.
+        """
+        return self._seen(sums, u, sums[0] - sums[1])
+
+    def _seen(self, sums: tuple[Floats, ...], u: Floats, net: Floats) -> Floats:
+        """Log-likelihood of what was seen, with these sums of H where nothing was."""
+        _, _, finds, exact = sums
         w = np.exp(u)
         out = np.empty((6, *u.shape))
         out[0] = out[1] = out[3] = -w * net[0][:, None]
@@ -188,7 +419,7 @@ class SharedTerms:
         Parameters
         ----------
         sums : tuple of ndarray
-            As `_sums` returns.
+            As `sums` returns.
         u : ndarray, shape (n_groups, n_nodes)
             Log of the multiplier.
 
@@ -201,111 +432,164 @@ class SharedTerms:
         h, zh, zzh = (-w * line[:, None] for line in late)
         return np.stack([h, h, zh, h, zh, zzh])
 
-    def place(self, which, sums: tuple[Floats, ...], spread: float) -> tuple[Floats, Floats]:
-        """Middle and width of the integrand in z of each group.
+
+@dataclass(frozen=True, eq=False)
+class MissedTerms(GroupTerms):
+    r"""The same for looks that may miss: rows of `SumTerms`, each with the multiplier of its group.
+
+    A multiplier w of the hazard is a shift of the log scale by :math:`-\log(w)/k`.
+
+    Parameters
+    ----------
+    n_groups : int
+        Number of groups.
+    seen, late : SumTerms
+        Chances of what looks showed, and of what was shown up to the entries, both with positive weights.
+    seen_group, late_group : ndarray of int
+        Group of each of their rows.
+    together : bool
+        See `SharedTerms`.
+    nodes : int
+        Nodes of the quadrature.
+    """
+
+    n_groups: int
+    seen: SumTerms
+    late: SumTerms
+    seen_group: NDArray[np.int64]
+    late_group: NDArray[np.int64]
+    together: bool
+    nodes: int
+
+    @classmethod
+    def from_terms(
+        cls, terms: SumTerms, group: NDArray[np.int64], *, together: bool, nodes: int
+    ) -> MissedTerms:
+        """Part what was seen from what is conditioned on.
 
         Parameters
         ----------
-        which : callable
-            `given` or `entries`.
-        sums : tuple of ndarray
-            As `_sums` returns.
-        spread : float
-            Spread of the log of the multiplier.
+        terms : SumTerms
+            As `detection_terms` gives them.
+        group : ndarray of int, shape (n_lives,)
+            Number of each life's group, from 0 without gaps.
+        together : bool
+            See `SharedTerms`.
+        nodes : int
+            Nodes of the quadrature.
 
         Returns
         -------
-        middle, width : ndarray, shape (n_groups,)
-            Where it is highest, and the standard deviation of the normal density with its curvature.
+        MissedTerms
+            The terms.
         """
-        z = np.zeros(self.n_groups)
-        with np.errstate(over="ignore", invalid="ignore"):
-            for _ in range(100):
-                part = which(sums, spread * z[:, None])[:, :, 0]
-                # Log-concave in z: Newton's step, held short where the multiplier grows fast.
-                step = (spread * part[1] - z) / (1 - spread**2 * part[3])
-                longest = 2.0 / max(spread, 1.0)
-                z = z + np.clip(np.nan_to_num(step), -longest, longest)
-                if np.abs(step).max() < 1e-10:
-                    break
-            part = which(sums, spread * z[:, None])[:, :, 0]
-        return z, 1 / np.sqrt(1 - spread**2 * part[3])
+        is_late = terms.weight < 0
+        seen, late = terms.some(~is_late), terms.some(is_late)
+        late = dataclasses.replace(late, weight=-late.weight)
+        return cls(
+            int(group.max()) + 1,
+            seen,
+            late,
+            group[seen.life_of_row],
+            group[late.life_of_row],
+            together,
+            nodes,
+        )
 
-    def _mean(
-        self, which, sums: tuple[Floats, ...], k: float, spread: float, nodes: int
-    ) -> tuple[Floats, Floats, Floats]:
-        """Log of the mean over z of each group's likelihood, gradient and Hessian in (m, log shape, s)."""
-        x, log_weight = line_nodes(nodes)
-        middle, width = self.place(which, sums, spread)
-        z = middle[:, None] + width[:, None] * x
-        v, u1, s1, uu, us, ss = which(sums, spread * z)
-        log_part = v - z * z / 2 + log_weight + np.log(width)[:, None]
-        top = log_part.max(axis=1, keepdims=True)
-        share = np.exp(log_part - top)
-        total = share.sum(axis=1, keepdims=True)
-        value = (top + np.log(total))[:, 0] - _LOG_ROOT_2_PI
-        share /= total
-        g = np.stack([-k * u1, s1, z * u1])
-        h = np.empty((3, 3, *z.shape))
-        h[0, 0], h[1, 1], h[2, 2] = k * k * uu, ss, z * z * uu
-        h[0, 1] = h[1, 0] = -k * (u1 + us)
-        h[0, 2] = h[2, 0] = -k * z * uu
-        h[1, 2] = h[2, 1] = z * us
-        # Mean of the slopes, and of the curvature and spread of slopes, over z as the data leave it.
-        mean = np.einsum("iab,ab->ia", g, share)
-        second = np.einsum("ijab,ab->ija", h, share) + np.einsum("iab,jab,ab->ija", g, g, share)
-        return value, mean, second - mean[:, None] * mean[None]
+    @property
+    def has_late(self) -> bool:
+        """Whether any life came under watch late."""
+        return bool(self.late.weight.size)
 
-    def by_group(
-        self, log_scale: float, log_shape: float, spread: float, *, nodes: int | None = None
-    ) -> tuple[Floats, Floats, Floats]:
-        """Marginal log-likelihood of each group.
+    def sums(self, log_scale: float, log_shape: float) -> tuple[float, float]:
+        """Return the parameters: all else depends on the multiplier.
 
         Parameters
         ----------
         log_scale, log_shape : float
             Of a group with multiplier 1.
-        spread : float
-            Spread s of the log of the multiplier [-]; its sign does not matter.
-        nodes : int, optional
-            Nodes of the quadrature.
 
         Returns
         -------
-        value : ndarray, shape (n_groups,)
-            Log-likelihood [-].
-        gradient : ndarray, shape (3, n_groups)
-            By log scale, log shape and spread.
-        hessian : ndarray, shape (3, 3, n_groups)
-            Second derivatives.
+        tuple of float
+            The same.
         """
-        n = self.nodes if nodes is None else nodes
-        k = float(np.exp(log_shape))
-        sums = self._sums(log_scale, log_shape)
-        value, g, h = self._mean(self.given, sums, k, abs(spread), n)
-        if self.together and self.late_weight.size:
-            value2, g2, h2 = self._mean(self.entries, sums, k, abs(spread), n)
-            value, g, h = value - value2, g - g2, h - h2
-        if spread < 0:
-            g[2], h[2, :2], h[:2, 2] = -g[2], -h[2, :2], -h[:2, 2]
-        return value, g, h
+        return float(log_scale), float(log_shape)
 
-    def surface(self, point: Floats) -> tuple[float, Floats, Floats]:
-        """Log-likelihood with gradient and Hessian.
+    def given(self, sums: tuple[float, float], u: Floats) -> Floats:
+        """Log-likelihood of each group given the log of its multiplier, as `SharedTerms.given`.
 
         Parameters
         ----------
-        point : ndarray, shape (3,)
-            Log scale, log shape, spread.
+        sums : tuple of float
+            As `sums` returns.
+        u : ndarray, shape (n_groups, n_nodes)
+            Log of the multiplier.
 
         Returns
         -------
-        float
-            Log-likelihood [-].
-        ndarray, shape (3,)
-            Gradient.
-        ndarray, shape (3, 3)
-            Hessian.
+        ndarray, shape (6, n_groups, n_nodes)
+            As `SharedTerms.given`.
         """
-        value, g, h = self.by_group(*point)
-        return float(value.sum()), g.sum(axis=-1), h.sum(axis=-1)
+        seen = self._by_group(self.seen, self.seen_group, sums, u)
+        return seen if self.together else seen - self.entries(sums, u)
+
+    def alone(self, sums: tuple[float, float], u: Floats) -> Floats:
+        """Log-likelihood of each group by itself, as `SharedTerms.alone`.
+
+        Parameters
+        ----------
+        sums : tuple of float
+            As `sums` returns.
+        u : ndarray, shape (n_groups, n_nodes)
+            Log of the multiplier.
+
+        Returns
+        -------
+        ndarray, shape (6, n_groups, n_nodes)
+            As `SharedTerms.given`.
+        """
+        return self._by_group(self.seen, self.seen_group, sums, u) - self.entries(sums, u)
+
+    def entries(self, sums: tuple[float, float], u: Floats) -> Floats:
+        """Log of the chance of what looks showed up to the entries, as `SharedTerms.entries`.
+
+        Parameters
+        ----------
+        sums : tuple of float
+            As `sums` returns.
+        u : ndarray, shape (n_groups, n_nodes)
+            Log of the multiplier.
+
+        Returns
+        -------
+        ndarray, shape (6, n_groups, n_nodes)
+            As `SharedTerms.given`.
+        """
+        return self._by_group(self.late, self.late_group, sums, u)
+
+    def _by_group(
+        self, terms: SumTerms, group: NDArray[np.int64], sums: tuple[float, float], u: Floats
+    ) -> Floats:
+        """Sum over rows by group, node by node."""
+        out = np.zeros((6, *u.shape))
+        if not terms.weight.size:
+            return out
+        log_scale, log_shape = sums
+        k = float(np.exp(log_shape))
+        for node in range(u.shape[1]):
+            shift = (u[:, node] / k)[group]
+            value, slope, bend = terms.by_row((log_scale - shift)[terms.row], log_shape)
+            m, s = slope.T
+            mm, ms, ss = bend.T
+            lines = (
+                value,
+                -m / k,
+                s + shift * m,
+                mm / k**2,
+                (m - ms - shift * mm) / k,
+                ss + shift * (2 * ms - m) + shift**2 * mm,
+            )
+            for j, line in enumerate(lines):
+                out[j, :, node] = np.bincount(group, weights=terms.weight * line, minlength=self.n_groups)
+        return out

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from kit.life.likelihood.likelihood import SumTerms
 from kit.life.lives.histories import Histories, looks_with_entries
 from kit.numerics.quadrature import unit_nodes
+from kit.numerics.refusals import described
 from kit.numerics.typing import Floats
 
 
@@ -22,6 +23,71 @@ class Detection(Protocol):
 
     def pod_at_delay(self, delay: Floats) -> Floats:
         """Chance of detection at a delay after onset, one column for each class of damage."""
+
+
+DetectionInput = float | Mapping[str, "float | Detection"] | Detection
+"""What a fit takes as its detection: a chance, one for each method, or a model of it."""
+
+
+def as_detection(detection: DetectionInput, *, name: str = "detection") -> Detection:
+    """Make what a fit was given as detection into a model of it: the one place where that is done.
+
+    Parameters
+    ----------
+    detection : float, mapping of str to float or Detection, or Detection
+        A chance that holds for every look, of any kind of number; one by method of the look; or anything with
+        `weights` and `pod_at_delay`, such as a curve, a fitted POD or `SizeDetection` (`kit.detection`).
+    name : str
+        Name of the argument, for messages.
+
+    Returns
+    -------
+    Detection
+        The model.
+
+    Raises
+    ------
+    TypeError
+        If it is none of these.
+    ValueError
+        If a chance is not above 0 and at most 1.
+    """
+    if isinstance(detection, Mapping):
+        return MethodDetection(detection)
+    if (
+        hasattr(detection, "pod_at_delay")
+        and hasattr(detection, "weights")
+        and not isinstance(detection, type)
+    ):
+        return detection
+    number = (
+        detection.item()
+        if isinstance(detection, np.ndarray | np.generic) and np.ndim(detection) == 0
+        else detection
+    )
+    if isinstance(number, int | float) and not isinstance(number, bool):
+        return ConstantDetection(float(number))
+    raise TypeError(
+        f"`{name}` must be a chance above 0 and at most 1, a mapping of method to chance, or a model of it such as "
+        f"`DetectionCurve`, `SizeDetection` or a fitted POD. Got {described(detection)}. For looks that find what is there "
+        "leave it out."
+    )
+
+
+def finds_all(detection: DetectionInput) -> bool:
+    """Return whether looks find all that is there, so that what they showed needs no model of what they missed.
+
+    Parameters
+    ----------
+    detection : float, mapping or Detection
+        As `as_detection` takes it.
+
+    Returns
+    -------
+    bool
+        True for a chance of 1 for every look and every damage.
+    """
+    return bool(getattr(as_detection(detection), "finds_all", False))
 
 
 def pod_of_looks(model: Detection, delay: Floats, method: NDArray[np.object_] | None) -> Floats:
@@ -80,10 +146,18 @@ class MethodDetection:
 
     @property
     def _models(self) -> dict[str, Detection]:
+        models = {name: as_detection(pod, name=f"detection[{name!r}]") for name, pod in self.pods.items()}
         return {
-            name: ConstantDetection(float(pod), self.hidden_share) if isinstance(pod, int | float) else pod
-            for name, pod in self.pods.items()
+            name: ConstantDetection(model.pod, self.hidden_share)
+            if isinstance(model, ConstantDetection)
+            else model
+            for name, model in models.items()
         }
+
+    @property
+    def finds_all(self) -> bool:
+        """Whether looks by any of the methods find all that is there."""
+        return all(getattr(model, "finds_all", False) for model in self._models.values())
 
     @property
     def weights(self) -> Floats:
@@ -164,6 +238,11 @@ class ConstantDetection:
             raise ValueError(f"`detection` must be a chance above 0 and at most 1. Got {self.pod!r}.")
         if not 0 <= self.hidden_share < 1:
             raise ValueError(f"`hidden_share` must be at least 0 and below 1. Got {self.hidden_share!r}.")
+
+    @property
+    def finds_all(self) -> bool:
+        """Whether looks find all that is there."""
+        return self.pod == 1 and self.hidden_share == 0
 
     @property
     def weights(self) -> Floats:

@@ -7,6 +7,7 @@ millions of rows; and sums of intervals, which carry any model of imperfect dete
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -392,6 +393,26 @@ class SumTerms:
         logp, grad, hess = self.by_row(log_scale, log_shape)
         a, b, c = self.weight @ hess
         return float(self.weight @ logp), self.weight @ grad, np.array([[a, b], [b, c]])
+
+    def some(self, rows: NDArray[np.bool_]) -> SumTerms:
+        """Return some of the rows, with their terms.
+
+        Parameters
+        ----------
+        rows : ndarray of bool, shape (n_rows,)
+            True for those to keep.
+
+        Returns
+        -------
+        SumTerms
+            These rows, numbered anew.
+        """
+        keep = rows[self.row]
+        number = np.cumsum(rows) - 1
+        return dataclasses.replace(
+            self, log_low=self.log_low[keep], log_high=self.log_high[keep], coefficient=self.coefficient[keep],
+            row=number[self.row[keep]], weight=self.weight[rows], life_of_row=self.life_of_row[rows],
+        )  # fmt: skip
 
     def scores(self, log_scale: float, log_shape: float) -> Floats:
         """Gradient of each row, weighted.

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from kit.findings import Fleet, PanelAges
+from kit.findings import Fleet, PanelAges, need_fleet
 from kit.life.groups.design_columns import NOT_KNOWN
 from kit.life.lives.histories import AFTER_REPAIR, Histories, repairs_that_end_lives
+from kit.numerics.refusals import need
 
 _OF_ZONE = ("group", "side", "structure_class", "core_material")
 COVARIATES = ("zone", "aircraft", "subtype", "climate", *_OF_ZONE, "build_lot", "repair_class")
@@ -59,6 +60,8 @@ def with_covariates(histories: Histories, fleet: Fleet, names: Sequence[str]) ->
     is that of the aircraft's base while the panel was fitted to it; time in store counts for none. On a
     tie the earlier one is taken. A life before any repair has the repair class ``not repaired``.
     """
+    need_fleet(fleet)
+    need("histories", histories, Histories, "histories", "Make them with `kit.build_histories(fleet)`.")
     unknown = sorted(set(names) - set(COVARIATES))
     if unknown:
         raise ValueError(f"`names` must be among {', '.join(COVARIATES)}. Got {', '.join(unknown)}.")

@@ -15,7 +15,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from kit.findings import CLOCKS, KINDS, TAP_METHODS, Fleet, PanelAges, build_looks, record_starts
+from kit.findings import (
+    CLOCKS,
+    KINDS,
+    TAP_METHODS,
+    Fleet,
+    PanelAges,
+    build_looks,
+    need_fleet,
+    record_starts,
+)
+from kit.numerics.refusals import need
 
 AFTER_REPAIR = " after repair "
 """Between the panel and the number of the repair, in the name of the life that follows it."""
@@ -199,6 +209,13 @@ class Histories:
         0    a  400.0  800.0
         1    b  500.0    inf
         """
+        need(
+            "frame",
+            frame,
+            pd.DataFrame,
+            "a table of looks",
+            "Make a DataFrame with one row a look: life, age, found.",
+        )
         missing = [name for name in ("life", "age", "found") if name not in frame.columns]
         if missing:
             raise ValueError(
@@ -363,6 +380,7 @@ def build_histories(
     with no earlier record; panels without a tap test while watched; lives after a repair unless they
     were asked for.
     """
+    need_fleet(fleet)
     if clock not in CLOCKS:
         raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r} instead.")
     if kind not in KINDS:
@@ -421,6 +439,7 @@ def panel_looks(
     excluded : DataFrame
         Panels left out: life and reason.
     """
+    need_fleet(fleet)
     looks = build_looks(fleet, methods=methods, basis=basis) if all_looks is None else all_looks
     clean = looks.loc[
         ~looks["found"] & looks["zone"].isin(zones), ["panel", "aircraft", "looked_on", "method"]

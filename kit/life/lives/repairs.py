@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from kit.findings import TAP_METHODS, Fleet, PanelAges
+from kit.findings import TAP_METHODS, Fleet, PanelAges, need_fleet
 from kit.life.groups.regression import fit_regression
 from kit.life.groups.regression_fit import RegressionFit
 from kit.life.lives.histories import (
@@ -310,6 +310,7 @@ def repaired_lives(
     ValueError
         If a name is unknown.
     """
+    need_fleet(fleet)
     if by not in (None, "repair_class", "repair_method"):
         raise ValueError(f"`by` must be repair_class, repair_method or None. Got {by!r}.")
     known = list(fleet.tables["zones"]["zone"])
@@ -511,6 +512,7 @@ def repaired_against_new(
     ratio r stretches all ages; the hazard ratio is :math:`r^{-k}`. A ratio of 1 says that repaired areas
     are as new.
     """
+    need_fleet(lives, RepairedLives, name="lives", must="a fleet or repaired lives")
     if isinstance(lives, Fleet):
         lives = repaired_lives(lives, kind=kind, clock=clock, zones=zones, by=by)
     if not (lives.number > 0).any():

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.life.likelihood.imperfect import ConstantDetection, Detection, pod_of_looks
+from kit.life.likelihood.imperfect import Detection, as_detection, pod_of_looks
 from kit.life.lives.histories import Histories, looks_with_entries
 from kit.numerics.typing import Floats
 
@@ -132,11 +132,8 @@ class LookSchedule:
         end = self.end.copy()
         end[found] = self._ends_beyond(histories.upper[found], rng)
         before = self.age <= histories.entry[self.life]
-        model = fit.detection
-        if isinstance(model, int | float):
-            model = ConstantDetection(float(model))
-        perfect = isinstance(model, ConstantDetection) and model.pod == 1 and model.hidden_share == 0
-        if perfect:
+        model = as_detection(fit.detection)
+        if fit.looks_find_all:
             # Clean at the entry for certain, so the onset can be drawn from beyond it.
             hazard = -np.log(rng.random(n)) + fit.cumulative_hazard(histories.entry)
             onset = fit.scale * np.exp(fit.family.position(hazard) / fit.shape)

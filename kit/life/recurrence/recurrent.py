@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from kit.numerics.confidence import check_level, normal_reach
+from kit.numerics.refusals import need
 from kit.numerics.typing import Floats
 
 _CELLS = 2_000_000  # units x ages that are held at once
@@ -210,6 +211,13 @@ def mean_cumulative(frame: pd.DataFrame, *, variance: str = "robust") -> MeanCum
     2   8.0        3  1.333           0.544
     3  16.0        2  1.833           0.869
     """
+    need(
+        "frame",
+        frame,
+        pd.DataFrame,
+        "a table of events",
+        "Make a DataFrame with the columns unit, age, event.",
+    )
     if variance not in _VARIANCES:
         raise ValueError(f"`variance` must be one of {', '.join(_VARIANCES)}. Got {variance!r}.")
     unit, age, event, size, entry, end, n_events = _watches(frame)

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy.optimize import minimize
 from scipy.special import chdtrc
 
-from kit.findings import Fleet
+from kit.findings import Fleet, need_fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
 from kit.life.likelihood.likelihood import PerfectTerms
@@ -381,6 +381,7 @@ def fit_restoration(
     .. [1] M. Kijima, "Some results for repairable systems with general repair", *Journal of Applied
        Probability* 26, 1989, 89-102, model II.
     """
+    need_fleet(lives, RepairedLives, name="lives", must="a fleet or repaired lives")
     if isinstance(lives, Fleet):
         lives = repaired_lives(lives, kind=kind, clock=clock, zones=zones, by=by)
     if not (lives.number > 0).any():
