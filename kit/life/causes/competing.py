@@ -222,9 +222,9 @@ def fit_competing(
     A find of another kind ends the watch of a life at the last look before it that was clean. Given
     independent causes the likelihood is then the product over causes, so that each is fitted by itself.
     """
-    need_fleet(fleet)
     if not clocks:
         raise ValueError("`clocks` must name at least one kind of damage and its clock. Got none.")
+    need_fleet(fleet)
     fits, refused, built = {}, {}, {}
     for kind, clock in clocks.items():
         built[kind] = build_histories(

@@ -78,9 +78,9 @@ class LifeRows:
         """
         if self.histories is None:
             raise ValueError(
-                f"`detection` below 1 needs the ages of all looks. Got detection={detection!r} with `lower` and "
-                "`upper` only. Build the histories with `Histories.from_looks`, and give them, or beside a table of the "
-                "same lives (`histories=`)."
+                f"`detection` below 1 needs the ages of all looks. Got detection={detection!r} and no `histories`, but "
+                "`lower` and `upper` only. Build histories with `Histories.from_looks` or `build_histories`, and give them, or "
+                "give them beside the table that was made from them."
             )
         return self.histories
 
