@@ -2,12 +2,11 @@
 
 from kit.growth.compare import GrowthComparison, compare_growth
 from kit.growth.forms import GrowthForm, Linear, PressureDriven, Proportional, as_form, delay_to, size_after
-from kit.growth.joint import JointFit, compare_joint, fit_joint
+from kit.growth.joint import JointFit, RateNotTold, compare_joint, fit_joint
 from kit.growth.models import Case, DelayTime, GrowthModel, LinearGrowth, SizeDetection
 from kit.growth.onset import OnsetSizeFit, fit_onset_size
-from kit.growth.rates import GrowthFit, fit_growth
 from kit.growth.track_likelihood import WEAK_PRIORS, TrackLikelihood
-from kit.growth.tracks import TrackFit, fit_tracks
+from kit.growth.tracks import TrackFit, fit_growth, fit_tracks
 from kit.numerics.quadrature import unit_nodes
 
 __all__ = [
@@ -15,7 +14,6 @@ __all__ = [
     "Case",
     "DelayTime",
     "GrowthComparison",
-    "GrowthFit",
     "GrowthForm",
     "GrowthModel",
     "JointFit",
@@ -24,6 +22,7 @@ __all__ = [
     "OnsetSizeFit",
     "PressureDriven",
     "Proportional",
+    "RateNotTold",
     "SizeDetection",
     "TrackFit",
     "TrackLikelihood",

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from kit.growth.forms import GrowthForm, as_form
+from kit.growth.track_likelihood import WEAK_PRIORS
 from kit.growth.tracks import TrackFit, fit_tracks
 
 _CLOSE = 4.0  # forms whose criteria are nearer than this are not told apart here (assumed, customary)
@@ -16,15 +18,39 @@ _CLOSE = 4.0  # forms whose criteria are nearer than this are not told apart her
 
 @dataclass(frozen=True, eq=False)
 class GrowthComparison:
-    """Fits of several forms of growth to the same tracks; none of them is chosen.
+    """Fits of several forms of growth to the same tracks, with the weight that the tracks give to each.
 
     Parameters
     ----------
     fits : dict of str to TrackFit
         The fits by the name of their form, in the order asked for.
+
+    Notes
+    -----
+    The weight of a form is the chance of the tracks under it, all parameters averaged over weak priors
+    (`kit.growth.WEAK_PRIORS`, and those of the fit over them), as a share of the sum over the forms: its
+    posterior chance if all forms are as likely before. What is averaged over forms with these weights
+    carries the doubt about the form. A form that is not among them has no weight: where the tracks end,
+    no form is supported by them.
     """
 
     fits: dict[str, TrackFit]
+
+    @cached_property
+    def weights(self) -> dict[str, float]:
+        """Weight of each form by the evidence of the tracks; they add up to 1 [-]."""
+        logs = np.array([value for value, _ in self._evidence.values()])
+        shares = np.exp(logs - logs.max())
+        return dict(zip(self.fits, (shares / shares.sum()).tolist(), strict=True))
+
+    @cached_property
+    def _evidence(self) -> dict[str, tuple[float, float]]:
+        out = {}
+        for name, fit in self.fits.items():
+            likelihood = fit.likelihood
+            weak = {key: prior for key, prior in WEAK_PRIORS.items() if key in likelihood.names}
+            out[name] = likelihood.with_priors(weak | likelihood.priors).log_evidence()
+        return out
 
     def __repr__(self) -> str:
         """Return one line."""
@@ -50,8 +76,8 @@ class GrowthComparison:
         Returns
         -------
         DataFrame
-            Index form; columns log_likelihood, n_parameters, aic, aic_above_least, size_log_sd (spread of
-            the residuals) [-], rate_median, rate_lower, rate_upper, rate_unit, rate_log_sd [-],
+            Index form; columns weight, log_evidence and evidence_error (its standard error),
+            log_likelihood, n_parameters, aic, aic_above_least, size_log_sd (spread of the residuals) [-], rate_median, rate_lower, rate_upper, rate_unit, rate_log_sd [-],
             no_growth_share [-].
         """
         least = min(fit.aic for fit in self.fits.values())
@@ -61,6 +87,9 @@ class GrowthComparison:
             rows.append(
                 {
                     "form": name,
+                    "weight": self.weights[name],
+                    "log_evidence": self._evidence[name][0],
+                    "evidence_error": self._evidence[name][1],
                     "log_likelihood": fit.log_likelihood,
                     "n_parameters": fit.n_parameters,
                     "aic": fit.aic,

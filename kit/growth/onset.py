@@ -11,7 +11,6 @@ from scipy.special import ndtri
 
 from kit.detection import DetectionCurve
 from kit.growth.models import LinearGrowth
-from kit.growth.rates import prior_penalty
 from kit.life import Histories
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.typing import Floats
@@ -62,6 +61,11 @@ class OnsetSizeFit:
             ("found_median", self.found_median, "mm"),
         ]
         return pd.DataFrame(rows, columns=["quantity", "value", "unit"]).set_index("quantity")
+
+
+def _prior_penalty(log_spread: float, prior: tuple[float, float] | None) -> float:
+    """Minus the log of a log-normal prior of a spread, without its constant."""
+    return 0.0 if prior is None else 0.5 * ((log_spread - np.log(prior[0])) / prior[1]) ** 2
 
 
 _GAPS_BACK = 3  # gaps between looks before a find in which its onset is sought
@@ -169,7 +173,7 @@ def fit_onset_size(
         prior = np.exp(-0.5 * z * z) * step
         with np.errstate(divide="ignore"):
             value = np.log(seen @ prior) - np.log(chance @ prior)
-        return -float(value.sum()) + prior_penalty(p[1], spread_prior) if np.isfinite(value).all() else 1e12
+        return -float(value.sum()) + _prior_penalty(p[1], spread_prior) if np.isfinite(value).all() else 1e12
 
     best = minimize(
         negative,
@@ -182,7 +186,7 @@ def fit_onset_size(
     return OnsetSizeFit(
         float(np.exp(best.x[0])),
         float(np.exp(best.x[1])),
-        float(prior_penalty(best.x[1], spread_prior) - best.fun + constant.sum()),
+        float(_prior_penalty(best.x[1], spread_prior) - best.fun + constant.sum()),
         int(rows.size),
         float(np.median(size)),
     )

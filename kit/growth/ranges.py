@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import brentq, minimize
+from scipy.optimize import minimize
 
 from kit.numerics.covariance import second_derivatives
 from kit.numerics.typing import Floats
@@ -117,64 +117,3 @@ def covariance_within(
         inverse = np.full_like(hess, np.nan)
     labels = [names[i] for i in inside]
     return pd.DataFrame(inverse, index=labels, columns=labels)
-
-
-def fall_at(
-    highest: Callable[[Floats, float], tuple[Floats, float]],
-    best: Floats,
-    goal: float,
-    centre: float,
-    *,
-    error: float,
-    sign: float,
-    drop: float,
-    end: float,
-) -> float:
-    """Where the highest value with a number held has fallen to a goal.
-
-    Parameters
-    ----------
-    highest : callable
-        From a point to begin at and the number held: the highest point there and its value.
-    best : ndarray
-        The maximum.
-    goal : float
-        Value to fall to [-].
-    centre : float
-        The number at the maximum.
-    error : float
-        Its standard error, nan where it is not known.
-    sign : float
-        Side, -1 or 1.
-    drop : float
-        How much lower the goal is than the maximum [-].
-    end : float
-        End of the range on that side.
-
-    Returns
-    -------
-    float
-        The number; the end of the range where the value does not fall so low.
-    """
-    state = [best]
-    seen = {centre: drop}
-
-    def excess(x: float) -> float:
-        # Each search begins where the last one ended; a number is looked up but once, so that a bracket stays one.
-        if x not in seen:
-            state[0], value = highest(state[0], x)
-            seen[x] = value - goal
-        return seen[x]
-
-    width = error if np.isfinite(error) else 0.3
-    reach = 1.1 * width * float(np.sqrt(2 * drop))
-    inner = centre
-    for _ in range(40):
-        outer = inner + sign * reach
-        outer = max(outer, end) if sign < 0 else min(outer, end)
-        if excess(outer) < 0:
-            return float(brentq(excess, inner, outer, xtol=2e-3 * width))
-        if outer == end:
-            break
-        inner = outer
-    return float(end)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import expit, logit
+from scipy.special import expit, gammaln, logit
 
 from kit.growth.closed import ClosedLikelihood
 from kit.growth.forms import GrowthForm
@@ -26,8 +26,10 @@ from kit.growth.paths import (
     TAU,
     Likelihood,
 )
-from kit.growth.ranges import covariance_within, fall_at, highest_within
+from kit.growth.ranges import covariance_within, highest_within
 from kit.numerics.confidence import check_level, likelihood_drop
+from kit.numerics.covariance import second_derivatives
+from kit.numerics.profile import profile_limit
 from kit.numerics.typing import Floats
 
 NAMES = (
@@ -45,10 +47,19 @@ NAMES = (
 )
 """Parameters of growth by tracks, in the order of `kit.growth.paths`."""
 
-WEAK_PRIORS = {"rate_log_sd": (0.6, 0.35), "no_growth_share": (0.27, 1.5), "size_log_sd": (0.15, 0.5)}
+WEAK_PRIORS = {
+    "rate_log_sd": (0.6, 0.35),
+    "correlation": (0.0, 0.8),
+    "size_log_sd": (0.15, 0.5),
+    "no_growth_share": (0.27, 1.5),
+}
 """Weak priors of what few tracks do not tell: median, and standard deviation on the scale of the fit (assumed, no source)."""
 
 PLACED = [MU, TAU, NU, SIGMA, BEND, ERROR, STEP, STEP_SD]  # what hangs on where the nodes are
+_LOG_2PI = float(np.log(2 * np.pi))
+_FREEDOM, _PROPOSAL_WIDER, _WIDEST = 4, 1.15, 1.5  # of the proposal of an importance sampling
+_BEND_STEP = 1e-4
+_BOUND_TOLERANCE = 1e-4  # of a bound on the scale of the fit
 NEAR = 0.1  # nodes reach far enough that a smaller move needs no others
 
 
@@ -347,6 +358,61 @@ class TrackLikelihood:
             self.names,
         )
 
+    def proposal(self, n: int, *, seed: int = 1) -> tuple[Floats, Floats]:
+        """Draw points about the estimate, wider than the curvature there says.
+
+        Parameters
+        ----------
+        n : int
+            Number of points.
+        seed : int
+            Seed of the random numbers.
+
+        Returns
+        -------
+        points : ndarray, shape (n, p)
+            From a Student distribution with 4 degrees of freedom; no direction is wider than 1.5.
+        log_density : ndarray, shape (n,)
+            Log of their density [-].
+        """
+        free, size = self._free, len(self.names)
+        bend = second_derivatives(lambda x: self._value(x)[1], self.estimate, range(size), _BEND_STEP)
+        steep, axes = np.linalg.eigh(-(bend + bend.T) / 2)
+        width = _PROPOSAL_WIDER / np.sqrt(np.maximum(steep, 1 / _WIDEST**2))
+        rng = np.random.default_rng(seed)
+        z = rng.standard_normal((n, len(free))) / np.sqrt(rng.chisquare(_FREEDOM, n) / _FREEDOM)[:, None]
+        half = (_FREEDOM + size) / 2
+        constant = gammaln(half) - gammaln(_FREEDOM / 2) - 0.5 * size * np.log(_FREEDOM * np.pi)
+        log_density = constant - np.log(width).sum() - half * np.log1p((z**2).sum(axis=1) / _FREEDOM)
+        return self.estimate + (z * width) @ axes.T, log_density
+
+    def log_evidence(self, *, n: int = 2000, seed: int = 1) -> tuple[float, float]:
+        """Log of the chance of the mappings with all parameters averaged over their priors.
+
+        Parameters
+        ----------
+        n : int
+            Points of the importance sampling.
+        seed : int
+            Seed of the random numbers.
+
+        Returns
+        -------
+        value : float
+            Coordinates without a prior have an even one of density 1, so that only differences between
+            likelihoods of the same mappings with the same such coordinates have a meaning [-].
+        standard_error : float
+            Of it, by the spread of the weights [-].
+        """
+        points, log_density = self.proposal(n, seed=seed)
+        inside = ((points > self.limits[:, 0]) & (points < self.limits[:, 1])).all(axis=1)
+        logs = np.full(n, -np.inf)
+        logs[inside] = self.log_posterior(points[inside]) - log_density[inside]
+        logs -= sum(np.log(width) + 0.5 * _LOG_2PI for _, width in self.priors.values())
+        weight = np.exp(logs - logs.max())
+        mean = float(weight.mean())
+        return float(logs.max() + np.log(mean)), float(weight.std() / np.sqrt(n) / mean)
+
     def highest(
         self, held: Mapping[str, float] | None = None, begin: Floats | None = None
     ) -> tuple[Floats, float]:
@@ -403,18 +469,24 @@ class TrackLikelihood:
         covariance = self.covariance()
         variance = float(covariance.loc[name, name]) if name in covariance.index else np.nan
         error = float(np.sqrt(variance)) if variance > 0 else np.nan
-        goal = self._value(self.estimate)[0] - drop
+        # Each search begins where the last one ended.
+        state = [self.estimate]
 
-        def highest(begin: Floats, value: float) -> tuple[Floats, float]:
-            return self.highest({name: value}, begin)
+        def height(value: float) -> float:
+            state[0], found = self.highest({name: value}, state[0])
+            return found
 
-        ends = [
-            fall_at(
-                highest, self.estimate, goal, float(self.estimate[k]), error=error, sign=sign, drop=drop,
-                end=float(self.limits[k][0 if sign < 0 else 1]),
-            )
-            for sign in (-1.0, 1.0)
-        ]  # fmt: skip
+        ends = []
+        for sign in (-1.0, 1.0):
+            state[0] = self.estimate
+            end = float(self.limits[k][0 if sign < 0 else 1])
+            ends.append(
+                profile_limit(
+                    height, float(self.estimate[k]), top=self._value(self.estimate)[0], drop=drop, sign=sign,
+                    reach=1.1 * error * float(np.sqrt(2 * drop)), end=end if np.isfinite(end) else None,
+                    tolerance=_BOUND_TOLERANCE,
+                )
+            )  # fmt: skip
         low, high = (float(to_natural(NAMES.index(name), end)) for end in ends)
         return low, high
 

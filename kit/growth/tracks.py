@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -140,7 +141,7 @@ class TrackFit:
         variance = float(self.covariance.loc[name, name])
         return float(np.sqrt(variance)) if variance > 0 else float("nan")
 
-    def bounds(self, name: str, *, level: float = 0.95, method: str = "wald") -> tuple[float, float]:
+    def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
         """Two-sided bounds of a parameter.
 
         Parameters
@@ -242,7 +243,7 @@ class TrackFit:
         """
         return delay_to(self.form, start, self.rate_quantile(share), limit)
 
-    def to_frame(self, *, level: float = 0.95, method: str = "wald") -> pd.DataFrame:
+    def to_frame(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:
         """Return the parameters that were fitted as a table.
 
         Parameters
@@ -415,7 +416,6 @@ def fit_tracks(
 
     See Also
     --------
-    fit_growth : The linear form alone, in closed form over the size.
     compare_growth : Several forms on the same tracks.
 
     Notes
@@ -508,6 +508,46 @@ def fit_tracks(
         _point=point,
         _problem=problem,
     )
+
+
+def fit_growth(
+    tracks: pd.DataFrame,
+    *,
+    clock: str = "age",
+    may_stand_still: bool = True,
+    spread_prior: tuple[float, float] | None = None,
+) -> TrackFit:
+    """Fit straight growth by the name that `fit_tracks` had before; this name goes with the next release.
+
+    Parameters
+    ----------
+    tracks : DataFrame
+        As `fit_tracks` takes it.
+    clock : str
+        Name of the clock of ``age``.
+    may_stand_still : bool
+        Whether a share of the damage may not grow at all.
+    spread_prior : tuple of float, optional
+        Weak prior of `rate_log_sd`: ``priors={"rate_log_sd": ...}`` of `fit_tracks`.
+
+    Returns
+    -------
+    TrackFit
+        What `fit_tracks` gives.
+
+    Warns
+    -----
+    DeprecationWarning
+        Always; says what to call.
+    """
+    warnings.warn(
+        "fit_growth is now fit_tracks, and goes with the next release: call fit_tracks(tracks, clock=..., "
+        "priors={'rate_log_sd': (median, log sd)}).",
+        DeprecationWarning,
+        stacklevel=2,
+    )
+    priors = {} if spread_prior is None else {"rate_log_sd": spread_prior}
+    return fit_tracks(tracks, clock=clock, may_stand_still=may_stand_still, priors=priors)
 
 
 def _settle(

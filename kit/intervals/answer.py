@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from kit.growth import GrowthFit, LinearGrowth, OnsetSizeFit
+from kit.growth import LinearGrowth, OnsetSizeFit, TrackFit
 from kit.intervals.question import Question
 from kit.life import Histories, LifeFit
 
@@ -41,7 +41,7 @@ class ModeAnswer:
         95 % profile bounds; nan where there are none.
     life_basis : str
         How the life came about.
-    growth_fit : GrowthFit or None
+    growth_fit : TrackFit or None
         Fitted growth, None where it was stated.
     onset_fit : OnsetSizeFit or None
         Fitted size at onset, None where it was stated.
@@ -60,7 +60,7 @@ class ModeAnswer:
     scale_bounds: tuple[float, float]
     shape_bounds: tuple[float, float]
     life_basis: str
-    growth_fit: GrowthFit | None
+    growth_fit: TrackFit | None
     onset_fit: OnsetSizeFit | None
     growth: LinearGrowth
     units_per_schedule_unit: float

@@ -10,7 +10,7 @@ import pandas as pd
 
 from kit.detection import DetectionCurve
 from kit.findings import TAP_METHODS, Fleet, PanelAges, build_looks, events_up_to
-from kit.growth import GrowthFit, LinearGrowth, OnsetSizeFit, fit_growth, fit_onset_size
+from kit.growth import LinearGrowth, OnsetSizeFit, TrackFit, fit_onset_size, fit_tracks
 from kit.life import Histories, histories_of_kind, panel_looks
 from kit.regions import tracked_regions
 
@@ -230,7 +230,7 @@ class Evidence:
         frame = some[names].assign(age=age)
         return frame.loc[np.isfinite(frame["age"]) & (frame["diameter_mm"] > 0)]
 
-    def growth(self, groups: Sequence[str], kind: str, clock: str, measured_to_true: float) -> GrowthFit:
+    def growth(self, groups: Sequence[str], kind: str, clock: str, measured_to_true: float) -> TrackFit:
         """Growth rates from the repeat mappings of some groups.
 
         Parameters
@@ -246,13 +246,13 @@ class Evidence:
 
         Returns
         -------
-        GrowthFit
+        TrackFit
             Rates of the true size.
         """
 
-        def make() -> GrowthFit:
+        def make() -> TrackFit:
             tracks = self.tracks(groups, kind, clock, measured_to_true)
-            return fit_growth(tracks, clock=clock, spread_prior=RATE_SPREAD)
+            return fit_tracks(tracks, clock=clock, priors={"rate_log_sd": RATE_SPREAD})
 
         return self._once(("growth", tuple(sorted(groups)), kind, clock, measured_to_true), make)
 

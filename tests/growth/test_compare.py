@@ -16,6 +16,9 @@ def test_the_form_that_the_damage_has_is_likelier_and_none_is_chosen(true):
     assert table.loc[true, "size_log_sd"] == table["size_log_sd"].min() == pytest.approx(0.06, rel=0.1)
     assert table.loc["linear", "aic"] == pytest.approx(12 - 2 * table.loc["linear", "log_likelihood"])
     assert not hasattr(compared, "best")
+    assert table.loc[true, "weight"] > 0.95
+    assert table["weight"].sum() == pytest.approx(1.0)
+    assert table["evidence_error"].max() < 0.3
     delays = compared.delays(80.0, start=30.0)
     assert delays.loc[0.5, "linear"] == pytest.approx(50 / compared.fits["linear"].rate_median)
     assert (delays.loc[0.95] < delays.loc[0.5]).all()
@@ -27,5 +30,6 @@ def test_forms_that_the_tracks_do_not_tell_apart_are_named():
     frame = mappings(10, seed=2, times=2, error=0.2)
     compared = compare_growth(frame, forms=("linear", "proportional"))
     assert "do not tell linear and proportional growth apart" in compared.cautions[0]
+    assert 0.02 < compared.weights["proportional"] < 0.98
     with pytest.raises(ValueError, match="`forms` must be at least one form"):
         compare_growth(frame, forms=())

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from kit.detection import DetectionCurve
-from kit.growth import LinearGrowth, fit_growth, fit_onset_size
+from kit.growth import LinearGrowth, fit_growth, fit_onset_size, fit_tracks
 from kit.life import Histories
 
 RATE, RATE_SD, FIRST, FIRST_SD, ERROR = 6e-3, 0.5, 30.0, 0.4, 0.12
@@ -33,37 +33,41 @@ def repeated(tracks):
 
 def errors_of(fit, true_rate=RATE):
     """How many standard errors the fitted median rate is from the true one."""
-    return np.log(fit.rate_median / true_rate) / fit.rate_log_se
+    return np.log(fit.rate_median / true_rate) / fit.standard_error("rate_median")
 
 
 @pytest.mark.parametrize("seed", [1, 2])
 @pytest.mark.parametrize(("still", "may"), [(0.0, False), (0.0, True), (0.4, True)])
 def test_rates_come_back(seed, still, may):
     tracks = mappings(400, seed=seed, still=still)
-    fit = fit_growth(tracks, may_stand_still=may)
+    fit = fit_tracks(tracks, may_stand_still=may)
     n_growing = 400 * (1 - still)
     assert abs(errors_of(fit)) < 4
-    assert 0.5 * RATE_SD / np.sqrt(n_growing) < fit.rate_log_se < 6 * RATE_SD / np.sqrt(n_growing)
+    assert (
+        0.5 * RATE_SD / np.sqrt(n_growing)
+        < fit.standard_error("rate_median")
+        < 6 * RATE_SD / np.sqrt(n_growing)
+    )
     # 4 mappings, of which two degrees of freedom go to the straight line
     assert fit.size_log_sd == pytest.approx(ERROR, abs=4 * ERROR / np.sqrt(2 * 800))
     assert np.log(fit.first_median / FIRST) == pytest.approx(0, abs=4 * FIRST_SD / np.sqrt(400))
     assert (fit.n_tracks, fit.n_mappings) == (400, 1600)
-    low, high = fit.rate_bounds(level=0.999937)  # 4 standard errors
+    low, high = fit.bounds("rate_median", level=0.999937)  # 4 standard errors
     assert low < RATE < high
 
 
 def test_the_share_that_stands_still_comes_back():
     """Rates well above the error of two mappings, so that standing still can be told from slow growth."""
-    fits = [fit_growth(mappings(300, seed=seed, still=0.4)).no_growth_share for seed in range(6)]
+    fits = [fit_tracks(mappings(300, seed=seed, still=0.4)).no_growth_share for seed in range(6)]
     spread = np.std(fits, ddof=1) / np.sqrt(6)
     assert np.mean(fits) == pytest.approx(0.4, abs=4 * max(spread, np.sqrt(0.24 / 1800)))
-    assert fit_growth(mappings(300, seed=1), may_stand_still=False).no_growth_share == 0.0
-    assert fit_growth(mappings(300, seed=1)).no_growth_share < 0.15
+    assert fit_tracks(mappings(300, seed=1), may_stand_still=False).no_growth_share == 0.0
+    assert fit_tracks(mappings(300, seed=1)).no_growth_share < 0.15
 
 
 def test_the_spread_of_rates_comes_back():
     fits = np.array(
-        [np.log(fit_growth(mappings(300, seed=10 + s), may_stand_still=False).rate_log_sd) for s in range(6)]
+        [np.log(fit_tracks(mappings(300, seed=10 + s), may_stand_still=False).rate_log_sd) for s in range(6)]
     )
     assert fits.mean() == pytest.approx(np.log(RATE_SD), abs=4 * fits.std(ddof=1) / np.sqrt(6))
 
@@ -74,8 +78,8 @@ def test_damage_mapped_once_removes_the_bias_of_repairing_what_is_large():
     for seed in range(6):
         tracks = mappings(400, seed=20 + seed, correlation=0.8, repair_from=38.0)
         assert 0.2 < 1 - repeated(tracks)["track"].nunique() / 400 < 0.6
-        all_of_it.append(errors_of(fit_growth(tracks, may_stand_still=False)))
-        rest.append(errors_of(fit_growth(repeated(tracks), may_stand_still=False)))
+        all_of_it.append(errors_of(fit_tracks(tracks, may_stand_still=False)))
+        rest.append(errors_of(fit_tracks(repeated(tracks), may_stand_still=False)))
     assert abs(np.mean(all_of_it)) < 4 / np.sqrt(6)
     assert np.mean(rest) < -4 / np.sqrt(6)
 
@@ -102,29 +106,29 @@ def tracks():
 
 @pytest.fixture(scope="module")
 def fit(tracks):
-    return fit_growth(tracks, clock="flight_hours")
+    return fit_tracks(tracks, clock="flight_hours")
 
 
 @pytest.mark.parametrize("factor", [1 / 24, 365.25])
 def test_scaling_the_clock_scales_the_rate_alone(tracks, fit, factor):
-    other = fit_growth(tracks.assign(age=tracks["age"] * factor))
+    other = fit_tracks(tracks.assign(age=tracks["age"] * factor))
     assert other.rate_median * factor == pytest.approx(fit.rate_median, rel=5e-3)
     close(fit, other, rate_median=1 / factor)
 
 
 @pytest.mark.parametrize("factor", [1 / 25.4, 1.16])
 def test_scaling_the_sizes_scales_rate_and_size(tracks, fit, factor):
-    other = fit_growth(tracks.assign(diameter_mm=tracks["diameter_mm"] * factor))
+    other = fit_tracks(tracks.assign(diameter_mm=tracks["diameter_mm"] * factor))
     close(fit, other, rate_median=factor, first_median=factor)
 
 
 def test_the_order_of_rows_and_the_names_of_tracks_do_not_matter(tracks, fit):
     shuffled = tracks.sample(frac=1, random_state=4).assign(track=lambda frame: -frame["track"])
-    close(fit, fit_growth(shuffled))
+    close(fit, fit_tracks(shuffled))
 
 
 def test_shifting_the_ages_of_a_track_changes_nothing(tracks, fit):
-    close(fit, fit_growth(tracks.assign(age=tracks["age"] + 100.0 * tracks["track"])))
+    close(fit, fit_tracks(tracks.assign(age=tracks["age"] + 100.0 * tracks["track"])))
 
 
 def test_the_frame_carries_units_and_bounds(fit):
@@ -136,6 +140,14 @@ def test_the_frame_carries_units_and_bounds(fit):
         < frame.loc["rate_median", "upper"]
     )
     assert "\n" not in repr(fit)
+
+
+def test_the_earlier_name_gives_the_same_fit_and_says_what_to_call(tracks):
+    with pytest.warns(DeprecationWarning, match="fit_growth is now fit_tracks"):
+        old = fit_growth(tracks, clock="flight_hours", spread_prior=(0.6, 0.35))
+    new = fit_tracks(tracks, clock="flight_hours", priors={"rate_log_sd": (0.6, 0.35)})
+    assert old.rate_median == new.rate_median
+    assert new.rate_log_sd != fit_tracks(tracks).rate_log_sd
 
 
 @pytest.mark.parametrize("n", [0, 1, 4])
@@ -150,14 +162,14 @@ def test_fewer_than_five_damages_mapped_again_are_refused(n):
         rf"^`tracks` must hold at least 5 damages mapped twice or more at different ages\. Got {n}\. State"
     )
     with pytest.raises(ValueError, match=message):
-        fit_growth(tracks)
+        fit_tracks(tracks)
 
 
 def test_two_mappings_at_one_age_are_no_repeat():
     tracks = mappings(5, seed=1, times=2)
     tracks.loc[tracks["track"] == 0, "age"] = 3000.0
     with pytest.raises(ValueError, match=r"Got 4\. State"):
-        fit_growth(tracks)
+        fit_tracks(tracks)
 
 
 @pytest.mark.parametrize(
@@ -166,13 +178,16 @@ def test_two_mappings_at_one_age_are_no_repeat():
 def test_impossible_sizes_and_ages_are_refused(column, value):
     tracks = mappings(8, seed=1)
     tracks.loc[3, column] = value
-    with pytest.raises(ValueError, match=r"^`tracks` must have positive sizes and finite ages\. Got others"):
-        fit_growth(tracks)
+    with pytest.raises(
+        ValueError,
+        match=r"^`tracks` must have positive sizes and finite ages: 1 of 32 rows do not, first row 3",
+    ):
+        fit_tracks(tracks)
 
 
 def test_a_missing_column_is_named():
     with pytest.raises(ValueError, match=r"^`tracks` must have a column diameter_mm\. Got track, age\.$"):
-        fit_growth(mappings(8, seed=1).drop(columns="diameter_mm"))
+        fit_tracks(mappings(8, seed=1).drop(columns="diameter_mm"))
 
 
 # Size at onset ------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import pytest
 from scipy.special import chdtri
 
 from kit.detection import DetectionCurve
-from kit.growth import LinearGrowth, SizeDetection, compare_joint, fit_joint
+from kit.growth import LinearGrowth, RateNotTold, SizeDetection, compare_joint, fit_joint
 from kit.growth.joint import NAMES
 from kit.life import Histories, fit_weibull
 
@@ -289,3 +289,34 @@ def test_impossible_sizes_are_refused(lives):
         ValueError, match=r"`sizes` must hold at least 5 .* onset_log_sd, .*Got 4\. Give these by"
     ):
         fitted(histories, few, hold={"onset_median": 20.0})
+
+
+def test_a_rate_that_few_finds_do_not_tell_is_not_handed_to_a_risk():
+    """Over 24 fleets of about 18 finds the point of the rate is too low by a factor of 2 and more; its bounds hold."""
+    histories, size = looked_at(60, seed=1)
+    fit = fitted(histories, size)
+    assert fit.standard_error("rate_median") > 0.3
+    with pytest.raises(
+        RateNotTold, match=r"must be at most 0\.3\. Got .* from 1\d sizes, with 95 % profile bounds"
+    ):
+        fit.growth()
+    low, high = fit.bounds("rate_median")
+    assert low < TRUE["rate_median"] < high
+    held = fitted(histories, size, hold={"rate_median": 6e-3, "rate_log_sd": 0.5})
+    assert held.growth().rate_median == 6e-3
+
+
+@pytest.mark.long
+def test_size_at_onset_takes_the_place_of_growth_where_finds_are_few():
+    """The low rate is no slip of the fit: with the size at onset given, most of it goes."""
+    free, given = [], []
+    for seed in range(12):
+        histories, size = looked_at(60, seed=seed)
+        free.append(np.log(fitted(histories, size).rate_median / 6e-3))
+        given.append(
+            np.log(
+                fitted(histories, size, hold={"onset_median": 20.0, "onset_log_sd": 0.4}).rate_median / 6e-3
+            )
+        )
+    assert np.median(free) < -0.5
+    assert abs(np.median(given)) < 0.4

@@ -6,7 +6,7 @@ import pytest
 
 from growth.simulated_tracks import TRUE, mappings
 from kit.detection import DetectionCurve
-from kit.growth import PressureDriven, as_form, fit_growth, fit_tracks
+from kit.growth import PressureDriven, as_form, fit_tracks
 
 
 @pytest.fixture(scope="module")
@@ -23,17 +23,6 @@ def test_conditioning_on_a_look_that_sees_all_changes_nothing(tracks, fit):
     other = fit_tracks(tracks, curve=DetectionCurve.constant(1.0))
     assert other.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-4)
     assert other.rate_median == pytest.approx(fit.rate_median, rel=1e-3)
-
-
-@pytest.mark.parametrize("still", [False, True])
-def test_the_linear_form_agrees_with_the_closed_form_of_fit_growth(tracks, still):
-    old = fit_growth(tracks, may_stand_still=still)
-    new = fit_tracks(tracks, may_stand_still=still)
-    assert new.log_likelihood == pytest.approx(old.log_likelihood, abs=0.02)
-    for name in ("rate_median", "rate_log_sd", "size_log_sd", "first_median", "first_log_sd"):
-        assert getattr(new, name) == pytest.approx(getattr(old, name), rel=3e-3), name
-    assert new.no_growth_share == pytest.approx(old.no_growth_share, abs=1e-3)
-    assert new.standard_error("rate_median") == pytest.approx(old.rate_log_se, rel=0.01)
 
 
 def test_proportional_growth_seen_twice_is_normal_and_has_its_maximum_in_closed_form():
