@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kit.detection import DetectionCurve
-from kit.growth import GrowthFit, LinearGrowth, OnsetSizeFit, SizeDetection
+from kit.growth import LinearGrowth, OnsetSizeFit, SizeDetection, TrackFit
 from kit.intervals.answer import ModeAnswer
 from kit.intervals.evidence import Evidence
 from kit.intervals.problem import KindDraws
@@ -140,7 +140,7 @@ def _belief(ask: Question, evidence: Evidence, number: int) -> Belief:
 
 def _growth(
     ask: Question, evidence: Evidence, mode: Mode
-) -> tuple[LinearGrowth, GrowthFit | None, OnsetSizeFit | None]:
+) -> tuple[LinearGrowth, TrackFit | None, OnsetSizeFit | None]:
     """Growth rates and size at onset on the mode's clock: fitted, or as stated."""
     groups = ask.growth_groups or (ask.group,)
     fitted, error = None, 0.2
