@@ -1,27 +1,37 @@
 """How large damage is when it begins, and how fast it grows."""
 
 from kit.growth.compare import GrowthComparison, compare_growth
-from kit.growth.forms import GrowthForm, Linear, PressureDriven, Proportional, as_form, delay_to, size_after
+from kit.growth.forms import (
+    FORMS,
+    LINEAR,
+    PROPORTIONAL,
+    GrowthForm,
+    as_form,
+    delay_to,
+    pressure_driven,
+    size_after,
+)
 from kit.growth.joint import JointFit, RateNotTold, compare_joint, fit_joint
-from kit.growth.models import Case, DelayTime, GrowthModel, LinearGrowth, SizeDetection
+from kit.growth.models import Case, DelayTime, Growth, GrowthModel, LinearGrowth, SizeDetection
 from kit.growth.onset import OnsetSizeFit, fit_onset_size
 from kit.growth.track_likelihood import WEAK_PRIORS, TrackLikelihood
 from kit.growth.tracks import TrackFit, fit_growth, fit_tracks
 from kit.numerics.quadrature import unit_nodes
 
 __all__ = [
+    "FORMS",
+    "LINEAR",
+    "PROPORTIONAL",
     "WEAK_PRIORS",
     "Case",
     "DelayTime",
+    "Growth",
     "GrowthComparison",
     "GrowthForm",
     "GrowthModel",
     "JointFit",
-    "Linear",
     "LinearGrowth",
     "OnsetSizeFit",
-    "PressureDriven",
-    "Proportional",
     "RateNotTold",
     "SizeDetection",
     "TrackFit",
@@ -34,6 +44,7 @@ __all__ = [
     "fit_joint",
     "fit_onset_size",
     "fit_tracks",
+    "pressure_driven",
     "size_after",
     "unit_nodes",
 ]

@@ -1,52 +1,63 @@
-"""How the growth of a damage hangs on its size: steady, in proportion, or driven by pressure."""
+"""How the growth of a damage hangs on its size: steady, in proportion, or driven by pressure; one registry of them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from kit.numerics.typing import Floats
 
+Law = Callable[[Floats, float], Floats]
+"""A function of a size or position, and of the size to which the form refers."""
 
-class GrowthForm(Protocol):
+
+@dataclass(frozen=True)
+class GrowthForm:
     r"""A form of growth: :math:`\mathrm{d}a/\mathrm{d}t = r\,\varphi(a)` with a rate r of each damage's own.
 
+    A form of one's own is a record of three functions, and goes everywhere where a name of `FORMS` goes.
+
+    Parameters
+    ----------
+    name : str
+        Name of the form.
+    unit : str
+        Unit of the rate, with ``{clock}`` where the clock is named.
+    basis : str
+        Where the form comes from.
+    law_of_position : callable
+        Φ: what grows evenly in time, of the size [mm] and `reference_mm`; it rises with the size.
+    law_of_size : callable
+        Its inverse: the size at a position; infinite past the end of the scale [mm].
+    law_of_speed : callable
+        φ: growth for a rate of 1, of the size.
+    reference_mm : float
+        Size to which the form refers, such as a change-over; 0 for none [mm].
+
+    Notes
+    -----
     With :math:`\Phi' = 1/\varphi` the size a time d later solves :math:`\Phi(a) = \Phi(a_0) + r d`.
+
+    Examples
+    --------
+    >>> by_area = GrowthForm(
+    ...     "even in area", "mm² per {clock}", "assumed",
+    ...     lambda a, _: a**2, lambda p, _: np.sqrt(np.maximum(p, 0.0)), lambda a, _: 0.5 / a,
+    ... )
+    >>> size_after(by_area, 30.0, 0.4, [0.0, 4000.0]).round(1)
+    array([30., 50.])
     """
 
     name: str
+    unit: str
     basis: str
-
-    def rate_unit(self, clock: str) -> str:
-        """Name the unit of the rate."""
-
-    def position(self, size: ArrayLike) -> Floats:
-        """Return what grows evenly in time: Φ of the size."""
-
-    def size_at(self, position: ArrayLike) -> Floats:
-        """Size at a position; infinite past the end of the scale."""
-
-    def speed(self, size: ArrayLike) -> Floats:
-        """Growth for a rate of 1: φ of the size."""
-
-
-@dataclass(frozen=True)
-class Linear:
-    r"""Growth at a steady rate: :math:`a(d) = a_0 + r d`.
-
-    Parameters
-    ----------
-    name : str
-        Name of the form.
-    basis : str
-        Where the form comes from.
-    """
-
-    name: str = "linear"
-    basis: str = "a convenience (assumed)"
+    law_of_position: Law = field(repr=False)
+    law_of_size: Law = field(repr=False)
+    law_of_speed: Law = field(repr=False)
+    reference_mm: float = 0.0
 
     def rate_unit(self, clock: str) -> str:
         """Return the unit of the rate.
@@ -61,10 +72,10 @@ class Linear:
         str
             In words.
         """
-        return f"mm per {clock}"
+        return self.unit.format(clock=clock)
 
     def position(self, size: ArrayLike) -> Floats:
-        """Return what grows evenly in time: the size itself.
+        """Return what grows evenly in time: Φ of the size.
 
         Parameters
         ----------
@@ -74,9 +85,9 @@ class Linear:
         Returns
         -------
         ndarray of float
-            Positions [mm].
+            Positions.
         """
-        return np.asarray(size, np.float64)
+        return self.law_of_position(np.asarray(size, np.float64), self.reference_mm)
 
     def size_at(self, position: ArrayLike) -> Floats:
         """Size at a position.
@@ -84,17 +95,17 @@ class Linear:
         Parameters
         ----------
         position : array_like of float
-            Positions [mm].
+            Positions.
 
         Returns
         -------
         ndarray of float
-            Equivalent diameters [mm].
+            Equivalent diameters; infinite past the end of the scale [mm].
         """
-        return np.asarray(position, np.float64)
+        return self.law_of_size(np.asarray(position, np.float64), self.reference_mm)
 
     def speed(self, size: ArrayLike) -> Floats:
-        """Growth for a rate of 1.
+        """Growth for a rate of 1: φ of the size.
 
         Parameters
         ----------
@@ -104,102 +115,61 @@ class Linear:
         Returns
         -------
         ndarray of float
-            1 everywhere [-].
+            Speeds.
         """
-        return np.ones_like(np.asarray(size, np.float64))
+        return self.law_of_speed(np.asarray(size, np.float64), self.reference_mm)
 
 
-@dataclass(frozen=True)
-class Proportional:
-    r"""Growth in proportion to the size: :math:`a(d) = a_0 e^{r d}`.
-
-    Parameters
-    ----------
-    name : str
-        Name of the form.
-    basis : str
-        Where the form comes from.
-    """
-
-    name: str = "proportional"
-    basis: str = "a convenience (assumed)"
-
-    def rate_unit(self, clock: str) -> str:
-        """Return the unit of the rate.
-
-        Parameters
-        ----------
-        clock : str
-            Clock of the rate.
-
-        Returns
-        -------
-        str
-            In words.
-        """
-        return f"log size per {clock}"
-
-    def position(self, size: ArrayLike) -> Floats:
-        """Return what grows evenly in time: the log of the size.
-
-        Parameters
-        ----------
-        size : array_like of float
-            Equivalent diameters [mm].
-
-        Returns
-        -------
-        ndarray of float
-            Positions [log mm].
-        """
-        with np.errstate(divide="ignore"):
-            return np.log(np.asarray(size, np.float64))
-
-    def size_at(self, position: ArrayLike) -> Floats:
-        """Size at a position.
-
-        Parameters
-        ----------
-        position : array_like of float
-            Positions [log mm].
-
-        Returns
-        -------
-        ndarray of float
-            Equivalent diameters [mm].
-        """
-        with np.errstate(over="ignore"):
-            return np.exp(np.asarray(position, np.float64))
-
-    def speed(self, size: ArrayLike) -> Floats:
-        """Growth for a rate of 1: the size.
-
-        Parameters
-        ----------
-        size : array_like of float
-            Equivalent diameters [mm].
-
-        Returns
-        -------
-        ndarray of float
-            Speeds [mm].
-        """
-        return np.asarray(size, np.float64)
+def _itself(x: Floats, _: float) -> Floats:
+    return x
 
 
-@dataclass(frozen=True)
-class PressureDriven:
-    r"""Growth driven by the pressure in the core: like :math:`a^4` while small, like :math:`a^{4/3}` when large.
+def _one(size: Floats, _: float) -> Floats:
+    return np.ones_like(size)
+
+
+def _log(size: Floats, _: float) -> Floats:
+    with np.errstate(divide="ignore"):
+        return np.log(size)
+
+
+def _exp(position: Floats, _: float) -> Floats:
+    with np.errstate(over="ignore"):
+        return np.exp(position)
+
+
+def _pressure_position(size: Floats, c: float) -> Floats:
+    with np.errstate(divide="ignore"):
+        ratio = c / size
+        return np.where(ratio >= 1, c / 3 * (1 - ratio**3), 3 * c * (1 - np.cbrt(ratio)))
+
+
+def _pressure_size(position: Floats, c: float) -> Floats:
+    p = position / c
+    small = np.cbrt(1 - 3 * np.minimum(p, 0.0))  # c over the size
+    large = np.maximum(1 - np.maximum(p, 0.0) / 3, 0.0) ** 3
+    with np.errstate(divide="ignore"):
+        return c / np.where(p <= 0, small, large)
+
+
+def _pressure_speed(size: Floats, c: float) -> Floats:
+    ratio = size / c
+    return np.where(ratio <= 1, ratio**4, np.cbrt(ratio) ** 4)
+
+
+def pressure_driven(changeover: float = 60.0) -> GrowthForm:
+    r"""Return growth driven by the pressure in the core: like :math:`a^4` while small, like :math:`a^{4/3}` when large.
 
     Parameters
     ----------
     changeover : float
         Equivalent diameter at which the skin stops bending like a plate and starts to carry like a
         membrane [mm].
-    name : str
-        Name of the form.
-    basis : str
-        Where the numbers come from.
+
+    Returns
+    -------
+    GrowthForm
+        The form.
 
     Raises
     ------
@@ -215,89 +185,30 @@ class PressureDriven:
     skin of 0.6 mm with a modulus of 50 GPa under 50 kPa. The size becomes infinite after a finite time:
     :math:`\Phi(a) \to 3c`.
     """
-
-    changeover: float = 60.0
-    name: str = "pressure"
-    basis: str = "exponents from plate theory; growth in proportion to the energy released is assumed"
-
-    def __post_init__(self) -> None:
-        """Check the change-over."""
-        if not 0 < self.changeover < np.inf:
-            raise ValueError(
-                f"`changeover` must be positive and finite [mm]. Got {self.changeover!r}. Give a diameter."
-            )
-
-    def rate_unit(self, clock: str) -> str:
-        """Return the unit of the rate.
-
-        Parameters
-        ----------
-        clock : str
-            Clock of the rate.
-
-        Returns
-        -------
-        str
-            In words.
-        """
-        return f"mm per {clock} at {self.changeover:g} mm"
-
-    def position(self, size: ArrayLike) -> Floats:
-        """Return what grows evenly in time, 0 at the change-over.
-
-        Parameters
-        ----------
-        size : array_like of float
-            Equivalent diameters [mm].
-
-        Returns
-        -------
-        ndarray of float
-            Positions [mm].
-        """
-        c = self.changeover
-        with np.errstate(divide="ignore"):
-            ratio = c / np.asarray(size, np.float64)
-            return np.where(ratio >= 1, c / 3 * (1 - ratio**3), 3 * c * (1 - np.cbrt(ratio)))
-
-    def size_at(self, position: ArrayLike) -> Floats:
-        """Size at a position; infinite from three times the change-over on.
-
-        Parameters
-        ----------
-        position : array_like of float
-            Positions [mm].
-
-        Returns
-        -------
-        ndarray of float
-            Equivalent diameters [mm].
-        """
-        c = self.changeover
-        p = np.asarray(position, np.float64) / c
-        small = np.cbrt(1 - 3 * np.minimum(p, 0.0))  # c over the size
-        large = np.maximum(1 - np.maximum(p, 0.0) / 3, 0.0) ** 3
-        with np.errstate(divide="ignore"):
-            return c / np.where(p <= 0, small, large)
-
-    def speed(self, size: ArrayLike) -> Floats:
-        """Growth for a rate of 1.
-
-        Parameters
-        ----------
-        size : array_like of float
-            Equivalent diameters [mm].
-
-        Returns
-        -------
-        ndarray of float
-            Speeds, 1 at the change-over [-].
-        """
-        ratio = np.asarray(size, np.float64) / self.changeover
-        return np.where(ratio <= 1, ratio**4, np.cbrt(ratio) ** 4)
+    if not 0 < changeover < np.inf:
+        raise ValueError(
+            f"`changeover` must be positive and finite [mm]. Got {changeover!r}. Give a diameter."
+        )
+    return GrowthForm(
+        "pressure",
+        f"mm per {{clock}} at {changeover:g} mm",
+        "exponents from plate theory; growth in proportion to the energy released is assumed",
+        _pressure_position,
+        _pressure_size,
+        _pressure_speed,
+        float(changeover),
+    )
 
 
-FORMS = {"linear": Linear, "proportional": Proportional, "pressure": PressureDriven}
+LINEAR = GrowthForm("linear", "mm per {clock}", "a convenience (assumed)", _itself, _itself, _one)
+"""Growth at a steady rate."""
+
+PROPORTIONAL = GrowthForm(
+    "proportional", "log size per {clock}", "a convenience (assumed)", _log, _exp, _itself
+)
+"""Growth in proportion to the size."""
+
+FORMS = {form.name: form for form in (LINEAR, PROPORTIONAL, pressure_driven())}
 """Forms of growth by name."""
 
 
@@ -323,7 +234,7 @@ def as_form(form: str | GrowthForm) -> GrowthForm:
         return form
     if form not in FORMS:
         raise ValueError(f"`form` must be one of {', '.join(FORMS)}. Got {form!r}.")
-    return FORMS[form]()
+    return FORMS[form]
 
 
 def size_after(form: str | GrowthForm, start: ArrayLike, rate: ArrayLike, time: ArrayLike) -> Floats:

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve, as_detection
 from kit.growth.forms import GrowthForm, as_form
-from kit.growth.models import LinearGrowth, SizeDetection
+from kit.growth.models import Growth, SizeDetection
 from kit.growth.ranges import covariance_within, highest_within, is_inside
 from kit.life import Histories, fit_weibull
 from kit.life.likelihood.imperfect import gaps_before_looks
@@ -234,20 +234,18 @@ class JointFit:
         ]
         return float(np.exp(ends[0])), float(np.exp(ends[1]))
 
-    def growth(self) -> LinearGrowth:
+    def growth(self) -> Growth:
         """Return size at onset and growth as `kit.interval_risk` takes them, where the data tell the rate.
 
         Returns
         -------
-        LinearGrowth
+        Growth
             The fitted growth.
 
         Raises
         ------
         RateNotTold
             If the rate was fitted and the standard error of its log is above 0.3, or cannot be had.
-        ValueError
-            If the form is not linear.
 
         Notes
         -----
@@ -257,10 +255,6 @@ class JointFit:
         finds, and by none where the standard error is below 0.3. A rate that is too low makes a schedule look
         safe, so it is not handed on. Bounds and survival do not rest on that point alone and may be used.
         """
-        if self.form.name != "linear":
-            raise ValueError(
-                f"`form` must be linear for a growth model of risk. Got {self.form.name!r}. Fit the linear form as well."
-            )
         error = self.standard_error("rate_median")
         if "rate_median" not in self.held and not error <= _TOLD:
             low, high = self.bounds("rate_median")
@@ -270,7 +264,7 @@ class JointFit:
                 f"{low:.3g} to {high:.3g} {self.form.rate_unit(self.clock)}; the point would be too low as a rule. Fit the "
                 "rate to repeat mappings (`fit_tracks`) and give it by `hold`, or state it."
             )
-        return LinearGrowth(
+        return Growth(
             self.onset_median,
             self.onset_log_sd,
             self.rate_median,
@@ -278,6 +272,7 @@ class JointFit:
             self.no_growth_share,
             clock=self.clock,
             basis="fitted",
+            form=self.form,
         )
 
     def to_frame(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:
@@ -860,7 +855,7 @@ def compare_joint(
     sizes: ArrayLike,
     *,
     detection: float | DetectionCurve,
-    stated: LinearGrowth,
+    stated: Growth,
     size_log_sd: float,
     priors: Mapping[str, tuple[float, float]] | None = None,
     share: float = 0.1,
@@ -876,7 +871,7 @@ def compare_joint(
         As `fit_joint` takes them [mm].
     detection : float or DetectionCurve
         POD of the looks.
-    stated : LinearGrowth
+    stated : Growth
         Size at onset and growth to use where no size is used; its share without growth is used in all.
     size_log_sd : float
         Standard deviation of the log of one size measurement [-].

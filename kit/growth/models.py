@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple, Protocol
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from kit.detection import DetectionCurve
+from kit.growth.forms import GrowthForm, as_form, size_after
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.typing import Floats
 
@@ -60,12 +62,16 @@ class GrowthModel(Protocol):
     def size(self, time: Floats, case: Case, delay: Floats, limit: float) -> Floats:
         """Size at a time after onset of damage that reaches the limit after `delay`."""
 
+    def grown(self, start: float, rate: float, time: Floats) -> Floats:
+        """Size at a time after onset of damage with a size at onset and a rate."""
+
 
 @dataclass(frozen=True)
-class LinearGrowth:
-    r"""Damage that grows at a steady rate of its own: :math:`a(d) = a_0 + g\,d`.
+class Growth:
+    r"""Damage that grows by one form at a rate of its own: :math:`\Phi(a(d)) = \Phi(a_0) + g\,d`.
 
-    Size at onset and rate are log-normal and independent of each other.
+    Size at onset and rate are log-normal and independent of each other. In the straight form, which is the
+    default, :math:`a(d) = a_0 + g\,d`.
 
     Parameters
     ----------
@@ -74,7 +80,7 @@ class LinearGrowth:
     onset_log_sd : float
         Standard deviation of its log [-].
     rate_median : float
-        Median growth rate of damage that grows [mm per clock unit].
+        Median growth rate of damage that grows [unit of the form: mm per clock unit for the straight one].
     rate_log_sd : float
         Standard deviation of its log [-].
     no_growth_share : float
@@ -87,11 +93,18 @@ class LinearGrowth:
         Clock of the rate.
     basis : str
         Where the numbers come from: fitted, published or assumed.
+    form : str or GrowthForm
+        Form of growth: a name of `FORMS`, or a form of one's own.
 
     Raises
     ------
     ValueError
-        If a number is outside its range.
+        If a number is outside its range, or the form unknown.
+
+    Examples
+    --------
+    >>> Growth(20.0, 0.4, 1e-4, 0.6, form="proportional").delay_at(0.5, 20.0, 40.0).round()
+    np.float64(6931.0)
     """
 
     onset_median: float
@@ -103,9 +116,11 @@ class LinearGrowth:
     arrest_ratio: float = np.inf
     clock: str = "age"
     basis: str = "assumed"
+    form: str | GrowthForm = "linear"
 
     def __post_init__(self) -> None:
         """Check the ranges."""
+        object.__setattr__(self, "form", as_form(self.form))
         for name in ("onset_median", "rate_median"):
             if not 0 < getattr(self, name) < np.inf:
                 raise ValueError(f"`{name}` must be positive and finite. Got {getattr(self, name)!r}.")
@@ -118,7 +133,7 @@ class LinearGrowth:
         if not self.arrest_ratio >= 1:
             raise ValueError(f"`arrest_ratio` must be at least 1. Got {self.arrest_ratio!r}.")
 
-    def convert(self, factor: float, clock: str) -> LinearGrowth:
+    def convert(self, factor: float, clock: str) -> Growth:
         """Return the same growth on a clock that runs `factor` units for each unit of this one.
 
         Parameters
@@ -130,10 +145,48 @@ class LinearGrowth:
 
         Returns
         -------
-        LinearGrowth
+        Growth
             With the rate divided.
         """
         return replace(self, rate_median=self.rate_median / factor, clock=clock)
+
+    def rate_quantile(self, share: ArrayLike) -> Floats:
+        """Rate below which a share of the growing damage stays.
+
+        Parameters
+        ----------
+        share : array_like of float
+            Shares in (0, 1) [-].
+
+        Returns
+        -------
+        ndarray of float
+            Rates [unit of the form].
+        """
+        return self.rate_median * np.exp(self.rate_log_sd * ndtri(np.asarray(share, np.float64)))
+
+    def grown(self, start: ArrayLike, rate: ArrayLike, time: ArrayLike) -> Floats:
+        """Size of damage a time after its onset.
+
+        Parameters
+        ----------
+        start : array_like of float
+            Sizes at onset [mm].
+        rate : array_like of float
+            Rates; 0 for damage that stands still [unit of the form].
+        time : array_like of float
+            Times after onset [clock units].
+
+        Returns
+        -------
+        ndarray of float
+            Equivalent diameters, without arrest [mm].
+        """
+        return size_after(self.form, start, rate, time)
+
+    def _way(self, start: float | Floats, limit: float) -> Floats:
+        """Return the way from a size to the limit, in what grows evenly in time."""
+        return self.form.position(limit) - self.form.position(start)
 
     def born_beyond(self, limit: float) -> float:
         """Chance that damage is beyond the limit the moment it arises.
@@ -219,7 +272,7 @@ class LinearGrowth:
         Yields
         ------
         tuple of float
-            Size at onset [mm], weight [-], rate [mm per clock unit].
+            Size at onset [mm], weight [-], rate [unit of the form].
         """
         beyond = self.born_beyond(limit)
         if beyond <= 0:
@@ -227,7 +280,7 @@ class LinearGrowth:
         x, w = unit_nodes(n)
         starts = self.onset_median * np.exp(self.onset_log_sd * -ndtri(beyond * x))
         y, wy = unit_nodes(3)
-        rates = self.rate_median * np.exp(self.rate_log_sd * ndtri(y))
+        rates = self.rate_quantile(y)
         still = self.no_growth_share
         for start, weight in zip(np.maximum(starts, limit), w, strict=True):
             if still > 0:
@@ -251,7 +304,7 @@ class LinearGrowth:
         ndarray
             Chances [-].
         """
-        centre = np.log((limit - start) / self.rate_median)
+        centre = np.log(self._way(start, limit) / self.rate_median)
         with np.errstate(divide="ignore"):
             return ndtr((np.log(delay) - centre) / max(self.rate_log_sd, _LEAST_SPREAD))
 
@@ -271,7 +324,7 @@ class LinearGrowth:
             Delays [clock units].
         """
         spread = max(self.rate_log_sd, _LEAST_SPREAD)
-        return (limit - start) / self.rate_median * np.exp(spread * ndtri(chance))
+        return self._way(start, limit) / self.rate_median * np.exp(spread * ndtri(chance))
 
     def size(self, time: Floats, case: Case, delay: Floats, limit: float) -> Floats:
         """Size at a time after onset of damage that reaches the limit after `delay`.
@@ -292,7 +345,8 @@ class LinearGrowth:
         ndarray
             Equivalent diameters [mm].
         """
-        grown = case.start + (limit - case.start) * (time / delay)
+        position = self.form.position(case.start) + self._way(case.start, limit) * (time / delay)
+        grown = self.form.size_at(position)
         return np.minimum(grown, case.largest) if np.isfinite(case.largest).any() else grown
 
     def mixture(self, n_start: int = 5, n_rate: int = 4) -> tuple[Floats, Floats, Floats, Floats]:
@@ -306,12 +360,12 @@ class LinearGrowth:
         Returns
         -------
         weight, start, rate, largest : ndarray, shape (n,)
-            Weight [-], size at onset [mm], rate [mm per clock unit], largest size [mm].
+            Weight [-], size at onset [mm], rate [unit of the form], largest size [mm].
         """
         x, w = unit_nodes(n_start)
         starts = self.onset_median * np.exp(self.onset_log_sd * ndtri(x))
         y, wy = unit_nodes(n_rate)
-        rates = self.rate_median * np.exp(self.rate_log_sd * ndtri(y))
+        rates = self.rate_quantile(y)
         growing = 1.0 - self.no_growth_share
         rows = []
         for start, weight in zip(starts, w, strict=True):
@@ -332,6 +386,10 @@ class LinearGrowth:
                         )
                     )
         return tuple(np.array(column) for column in zip(*rows, strict=True))
+
+
+LinearGrowth = Growth
+"""The name from when growth was straight in every risk; it goes with the next release."""
 
 
 @dataclass(frozen=True)
@@ -418,6 +476,28 @@ class DelayTime:
         """
         return iter(())
 
+    def grown(self, start: float, rate: float, time: Floats) -> Floats:
+        """Refuse: no damage is born beyond the limit, and none has a rate.
+
+        Parameters
+        ----------
+        start, rate : float
+            Not used.
+        time : ndarray
+            Not used.
+
+        Returns
+        -------
+        ndarray
+            Nothing is returned.
+
+        Raises
+        ------
+        NotImplementedError
+            Always.
+        """
+        raise NotImplementedError("damage known by its delay alone has no size and no rate")
+
     def delay_chance(self, delay: Floats, start: float | Floats, limit: float) -> Floats:
         """Chance that the limit is reached within a delay.
 
@@ -484,12 +564,12 @@ class SizeDetection:
     ----------
     curve : DetectionCurve
         POD by size.
-    growth : LinearGrowth
-        Growth on the clock of the histories.
+    growth : Growth
+        Growth on the clock of the histories, in any form.
     """
 
     curve: DetectionCurve
-    growth: LinearGrowth
+    growth: Growth
 
     @property
     def weights(self) -> Floats:
@@ -511,5 +591,5 @@ class SizeDetection:
             Chances [-].
         """
         _, start, rate, largest = self.growth.mixture()
-        relative = self.curve.relative(np.minimum(start + rate * delay[:, None], largest))
+        relative = self.curve.relative(np.minimum(self.growth.grown(start, rate, delay[:, None]), largest))
         return np.concatenate([plateau * relative for _, plateau in self.curve.sides], axis=1)

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
-from scipy.special import ndtri
 
 from kit.detection import DetectionCurve
-from kit.growth.models import LinearGrowth
+from kit.growth.models import Growth
 from kit.life import Histories
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.typing import Floats
@@ -77,7 +76,7 @@ def fit_onset_size(
     diameter_mm: Floats,
     *,
     curve: DetectionCurve,
-    rates: LinearGrowth,
+    rates: Growth,
     size_log_sd: float,
     spread_prior: tuple[float, float] | None = None,
 ) -> OnsetSizeFit:
@@ -91,7 +90,7 @@ def fit_onset_size(
         Equivalent diameter at the first find, nan where there was none or it is not to be used [mm].
     curve : DetectionCurve
         POD by size of the looks.
-    rates : LinearGrowth
+    rates : Growth
         Growth rates on the clock of the histories; its size at onset is not used.
     size_log_sd : float
         Standard deviation of the log of one size measurement [-].
@@ -134,7 +133,7 @@ def fit_onset_size(
     x, wx = unit_nodes(4)
     y, wy = unit_nodes(5)
     growing = 1.0 - rates.no_growth_share
-    rate = np.r_[0.0, rates.rate_median * np.exp(rates.rate_log_sd * ndtri(y))]
+    rate = np.r_[0.0, rates.rate_quantile(y)]
     rate_weight = np.r_[rates.no_growth_share, growing * wy]
     kept = rate_weight > 0
     rate, rate_weight = rate[kept], rate_weight[kept]
@@ -152,12 +151,12 @@ def fit_onset_size(
         for node, node_weight in zip(x, wx, strict=True):
             onset = low + node * width
             for g, g_weight in zip(rate, rate_weight, strict=True):
-                at_find = start + g * (found_at - onset)[:, None]
+                at_find = rates.grown(start, g, (found_at - onset)[:, None])
                 relative = curve.relative(at_find)
                 sides = [share * plateau * relative for share, plateau in curve.sides]
                 for earlier in range(back, 0, -1):
                     look = histories.look_age[np.maximum(end - earlier, 0)]
-                    miss = curve.relative(start + g * (look - onset)[:, None])
+                    miss = curve.relative(rates.grown(start, g, (look - onset)[:, None]))
                     sides = [
                         value * (1 - plateau * miss)
                         for value, (_, plateau) in zip(sides, curve.sides, strict=True)

@@ -470,7 +470,7 @@ def _after_onset(
             count_out[row[first_of_row]] += np.add.reduceat(passed, first_of_row, axis=0)
             exposure_out[row[first_of_row]] += np.add.reduceat(unfound, first_of_row, axis=0)
     for start, weight, rate in growth.beyond_cases(limit, nodes.beyond):
-        relative = curve.relative(start + rate * looks)
+        relative = curve.relative(growth.grown(start, rate, looks))
         for share, plateau in curve.sides:
             missed = np.cumprod(1.0 - plateau * relative, axis=1)
             unseen = np.concatenate([np.ones((to_next.size, 1)), missed[:, :-1]], axis=1)

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtri
 
+from kit.growth import delay_to
 from kit.intervals.answer import RuleAnswer
 from kit.intervals.packages import in_packages
 from kit.intervals.problem import Problem, best, damaged_share, excess, meets, share_meeting
@@ -159,14 +159,14 @@ def growth_window_rule(problem: Problem) -> RuleAnswer:
     for kind in problem.kinds:
         _, _, growth, curve = best(kind)
         size = curve.size_at(rule.detectable_pod)
-        rate = growth.rate_median * float(np.exp(growth.rate_log_sd * ndtri(rule.growth_percentile)))
+        rate = float(growth.rate_quantile(rule.growth_percentile))
         if not size < limit:
             reason = (
                 f"no window: the size found with POD {rule.detectable_pod:g} ({size:.0f} mm) is not below the limit "
                 f"({limit:.0f} mm)"
             )
             return RuleAnswer("growth_window", None, False, reason)
-        window = (limit - size) / rate / rule.opportunities
+        window = float(delay_to(growth.form, size, rate, limit)) / rule.opportunities
         if shortest is None or window < shortest:
             shortest = window
             reason = (

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from kit.detection import DetectionCurve
-from kit.growth import LinearGrowth
+from kit.growth import Growth, GrowthForm, delay_to, size_after
 from kit.numerics.typing import Floats
 
 _BLOCK = 250_000  # lives played together; keeps memory small however many are asked for
@@ -103,13 +103,14 @@ class _Damage(NamedTuple):
     rate: Floats  # [mm per clock unit]; 0 if it does not grow
     largest: Floats  # size at which it stops [mm]
     far: NDArray[np.bool_]  # on the side that is not tapped
+    form: GrowthForm
 
 
 def simulate_schedule(
     *,
     life_scale: float,
     life_shape: float,
-    growth: LinearGrowth,
+    growth: Growth,
     detection: DetectionCurve,
     limit: float,
     first: float,
@@ -124,7 +125,7 @@ def simulate_schedule(
     ----------
     life_scale, life_shape : float
         Weibull life until damage arises [clock units], [-].
-    growth : LinearGrowth
+    growth : Growth
         Size at onset and growth after it, on the clock of the schedule.
     detection : DetectionCurve
         Chance of detection by size.
@@ -159,7 +160,7 @@ def simulate_schedule(
 
     Examples
     --------
-    >>> growth = LinearGrowth(onset_median=20.0, onset_log_sd=0.4, rate_median=0.02, rate_log_sd=0.5)
+    >>> growth = Growth(onset_median=20.0, onset_log_sd=0.4, rate_median=0.02, rate_log_sd=0.5)
     >>> curve = DetectionCurve(a50=20.0, plateau=0.95)
     >>> often, seldom = (
     ...     simulate_schedule(life_scale=9000.0, life_shape=2.0, growth=growth, detection=curve, limit=60.0,
@@ -206,7 +207,7 @@ def _look_ages(first: float, repeat: float, horizon: float) -> Iterator[float]:
 
 
 def _draw_damage(
-    scale: float, shape: float, growth: LinearGrowth, detection: DetectionCurve, n: int, seed: int, block: int
+    scale: float, shape: float, growth: Growth, detection: DetectionCurve, n: int, seed: int, block: int
 ) -> _Damage:
     """Draw the damage of `n` lives; the same numbers are used up whatever the parameters are."""
     rng = np.random.default_rng([seed, _DAMAGE, block])
@@ -218,7 +219,7 @@ def _draw_damage(
     largest = np.full(n, np.inf)
     stopped = stops < growth.arrest_share
     largest[stopped] = start[stopped] * growth.arrest_ratio
-    return _Damage(onset, start, rate, largest, far < detection.far_side_share)
+    return _Damage(onset, start, rate, largest, far < detection.far_side_share, growth.form)
 
 
 def _walk(
@@ -240,15 +241,15 @@ def _walk(
         luck = np.random.default_rng([seed, _LOOKS, block, key]).random(n)
         there = np.flatnonzero((damage.onset < age) & np.isinf(found_at))
         size = np.minimum(
-            damage.start[there] + damage.rate[there] * (age - damage.onset[there]), damage.largest[there]
+            size_after(damage.form, damage.start[there], damage.rate[there], age - damage.onset[there]),
+            damage.largest[there],
         )
         with np.errstate(over="ignore"):  # tiny damage: an endless ratio is a chance of 0
             chance = plateau[there] * detection.relative(size)
         found_at[there[luck[there] < chance]] = age
 
     born = damage.start >= limit
-    with np.errstate(divide="ignore"):
-        delay = np.where(born, 0.0, (limit - damage.start) / damage.rate)
+    delay = delay_to(damage.form, damage.start, damage.rate, limit)
     delay[~born & (damage.largest <= limit)] = np.inf
     beyond_at = damage.onset + delay
     passed = (beyond_at < horizon) & (born | (found_at > beyond_at))

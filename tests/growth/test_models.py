@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 from kit.detection import DetectionCurve
-from kit.growth import Case, DelayTime, LinearGrowth, SizeDetection, unit_nodes
+from kit.growth import Case, DelayTime, Growth, LinearGrowth, SizeDetection, size_after, unit_nodes
 
 GROWTH = LinearGrowth(
     onset_median=25.0,
@@ -180,3 +180,30 @@ def test_numbers_outside_their_range_are_refused(change, message):
     numbers = {"onset_median": 20.0, "onset_log_sd": 0.4, "rate_median": 0.02, "rate_log_sd": 0.5}
     with pytest.raises(ValueError, match=message):
         LinearGrowth(**{**numbers, **change})
+
+
+@pytest.mark.parametrize(("form", "rate"), [("proportional", 3e-4), ("pressure", 0.03)])
+def test_other_forms_reach_the_limit_when_their_sizes_do(form, rate):
+    """Against draws from the definition: chance of the delay, its inverse, the size on the way, detection."""
+    growth = Growth(25.0, 0.3, rate, 0.5, 0.2, clock="flight_hours", form=form)
+    rng = np.random.default_rng(3)
+    rates = rate * np.exp(0.5 * rng.standard_normal(N))
+    within = size_after(form, 25.0, rates, 3000.0) > 60.0
+    assert close_to_share(float(growth.delay_chance(np.array([3000.0]), 25.0, 60.0)[0]), within)
+    delay = growth.delay_at(np.array([0.1, 0.5, 0.9]), 25.0, 60.0)
+    np.testing.assert_allclose(growth.delay_chance(delay, 25.0, 60.0), [0.1, 0.5, 0.9])
+    np.testing.assert_allclose(growth.size(delay, Case(25.0, 1.0, np.inf), delay, 60.0), 60.0)
+    np.testing.assert_allclose(growth.size(0 * delay, Case(25.0, 1.0, np.inf), delay, 60.0), 25.0)
+    curve = DetectionCurve(30.0, 4.0, 0.95)
+    model = SizeDetection(curve, growth)
+    start = 25.0 * np.exp(0.3 * rng.standard_normal(N))
+    rates = np.where(rng.random(N) < 0.2, 0.0, rates)
+    found = curve.pod(size_after(form, start, rates, 2000.0))
+    expected = float((model.weights * model.pod_at_delay(np.array([2000.0]))[0]).sum())
+    assert expected == pytest.approx(found.mean(), abs=0.006)
+    assert growth.convert(2.0, "flight_cycles").rate_median == rate / 2
+
+
+def test_an_unknown_form_is_refused():
+    with pytest.raises(ValueError, match="`form` must be one of linear, proportional, pressure"):
+        Growth(25.0, 0.3, 0.01, 0.5, form="cubic")

@@ -6,7 +6,7 @@ import pytest
 
 from growth.simulated_tracks import TRUE, mappings
 from kit.detection import DetectionCurve
-from kit.growth import PressureDriven, as_form, fit_tracks
+from kit.growth import as_form, fit_tracks, pressure_driven
 
 
 @pytest.fixture(scope="module")
@@ -103,7 +103,7 @@ def test_scaling_sizes_and_change_over_leaves_pressure_driven_growth_alone():
     frame = mappings(80, seed=9, form="pressure", rate=1e-2, repair_from=60.0)
     left = fit_tracks(frame, form="pressure", may_stand_still=False)
     small = frame.assign(diameter_mm=frame["diameter_mm"] / 25.4)
-    right = fit_tracks(small, form=PressureDriven(60.0 / 25.4), may_stand_still=False)
+    right = fit_tracks(small, form=pressure_driven(60.0 / 25.4), may_stand_still=False)
     close(left, right, rate_median=1 / 25.4, first_median=1 / 25.4)
 
 

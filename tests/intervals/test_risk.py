@@ -70,6 +70,8 @@ SETTINGS = {
         repeat=1700.0,
         horizon=12_345.0,
     ),
+    "growth in proportion to size": setting({"form": "proportional", "rate_median": 5e-4}),
+    "growth driven by pressure": setting({"form": "pressure", "rate_median": 0.04, "no_growth_share": 0.2}),
 }
 N = 200_000
 
