@@ -1,7 +1,7 @@
 """What a tap test can see: chance of detection against the size of a damage, and how it is proved."""
 
 from kit.detection.agreement import ASSUMPTIONS, AgreementEstimate, dependence_table, several_looks, two_looks
-from kit.detection.curve import DetectionCurve, HasCurve, LinkedCurve, as_detection
+from kit.detection.curve import DetectionCurve, HasCurve, LinkedCurve, as_detection, curves_by_method
 from kit.detection.demonstration import DemonstrationPlan, demonstration_plan, pod_bounds
 from kit.detection.found_sizes import FoundSizes, what_sizes_at_find_tell
 from kit.detection.hit_miss import fit_hit_miss
@@ -38,6 +38,7 @@ __all__ = [
     "ResponseFit",
     "as_detection",
     "centre_stiffness",
+    "curves_by_method",
     "demonstration_plan",
     "dependence_table",
     "detectable_size",

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.optimize import brentq
 
 from kit.detection.links import check_link, line_at, shares
+from kit.life import ConstantDetection, MethodDetection
 from kit.numerics.quadrature import normal_nodes
 from kit.numerics.typing import Floats
 
@@ -29,7 +32,8 @@ class DetectionCurve:
     Parameters
     ----------
     a50 : float
-        Equivalent diameter found half as often as the plateau [mm]; 0 for a constant POD.
+        Equivalent diameter found half as often as the plateau [mm]; 0 for a constant POD. Where the plateau is
+        below 1 this is not the size with POD 0.50 that others call a50: that one is `pod50`, and is larger.
     slope : float
         Slope in log size [-].
     plateau : float
@@ -152,6 +156,14 @@ class DetectionCurve:
         return self.a50 * (pod / (self.plateau - pod)) ** (1 / self.slope)
 
     @property
+    def pod50(self) -> float:
+        """Size with POD 0.50 on the tapped side [mm]; infinite if the plateau does not reach it.
+
+        It is `a50` where the plateau is 1, and larger where it is lower: `a50` is half of the plateau.
+        """
+        return self.size_at(0.5)
+
+    @property
     def a90(self) -> float:
         """Size with POD 0.90 [mm]; infinite if the plateau does not reach it."""
         return self.size_at(0.9)
@@ -202,7 +214,8 @@ class LinkedCurve(DetectionCurve):
     Parameters
     ----------
     a50 : float
-        Equivalent diameter found half as often as the plateau, by the average inspector [mm].
+        Equivalent diameter found half as often as the plateau, by the average inspector [mm]; the size with
+        POD 0.50 is `pod50`.
     slope : float
         Slope of the line, in log size or in size [-] or [1/mm].
     plateau : float
@@ -299,19 +312,23 @@ class LinkedCurve(DetectionCurve):
             low, high = (
                 (float(line_at(self.link, wanted)) - middle + s * reach) / self.slope for s in (-1, 1)
             )
-            for _ in range(200):
-                half = (low + high) / 2
-                at = centre + half
-                low, high = (
-                    (half, high)
-                    if float(self.relative(np.exp(at) if self.log_size else at)) < wanted
-                    else (low, half)
+
+            def excess(half: float) -> float:
+                return (
+                    float(self.relative(np.exp(centre + half) if self.log_size else centre + half)) - wanted
                 )
+
+            at = centre + float(brentq(excess, low, high, xtol=1e-13, rtol=1e-14))
         return float(np.exp(at)) if self.log_size else float(max(at, 0.0))
 
 
 class FittedPod:
     """What results with a curve share: how a life fit meets them."""
+
+    @property
+    def finds_all(self) -> bool:
+        """Whether looks find all that is there, whatever its size and side."""
+        return self.curve().finds_all
 
     @property
     def weights(self) -> Floats:
@@ -339,19 +356,91 @@ class FittedPod:
         return self.curve().pod_at_delay(delay)
 
 
-def as_detection(detection: float | DetectionCurve | HasCurve) -> DetectionCurve:
+def as_detection(detection: float | DetectionCurve | HasCurve, *, name: str = "detection") -> DetectionCurve:
     """Return a detection curve for a curve, a fitted POD or a constant chance.
 
     Parameters
     ----------
     detection : float, DetectionCurve or a result with a method curve
-        A chance stands for a POD that is the same for every size [-].
+        A chance stands for a POD that is the same for every size [-]; so does `kit.life.ConstantDetection`.
+    name : str
+        What to call it in a message.
 
     Returns
     -------
     DetectionCurve
         The curve.
+
+    Raises
+    ------
+    TypeError
+        If it is none of these.
+    ValueError
+        If a chance is outside its range.
     """
     if isinstance(detection, DetectionCurve):
         return detection
-    return detection.curve() if hasattr(detection, "curve") else DetectionCurve.constant(float(detection))
+    if callable(getattr(detection, "curve", None)) and not isinstance(detection, type):
+        return detection.curve()
+    if isinstance(detection, ConstantDetection):
+        return DetectionCurve.constant(detection.pod, far_side_share=detection.hidden_share)
+    number = (
+        detection.item()
+        if isinstance(detection, np.ndarray | np.generic) and np.ndim(detection) == 0
+        else detection
+    )
+    if isinstance(number, int | float) and not isinstance(number, bool):
+        return DetectionCurve.constant(float(number))
+    raise TypeError(
+        f"`{name}` must be a chance above 0 and at most 1, a `DetectionCurve` or a fitted POD. Got "
+        f"{type(detection).__name__}."
+    )
+
+
+def curves_by_method(
+    detection: float
+    | DetectionCurve
+    | HasCurve
+    | Mapping[str, float | DetectionCurve | HasCurve]
+    | MethodDetection,
+) -> dict[str, DetectionCurve]:
+    """Return the detection curve of each method of inspection.
+
+    Parameters
+    ----------
+    detection : float, DetectionCurve, fitted POD, mapping of method to these, or MethodDetection
+        As every fit takes it.
+
+    Returns
+    -------
+    dict of str to DetectionCurve
+        By method; one curve under a name of no letters where methods are not told apart.
+
+    Raises
+    ------
+    TypeError
+        If it is none of these.
+    ValueError
+        If no method is named, or their far-side shares differ: the side of a damage is the same for all methods.
+
+    Examples
+    --------
+    >>> {name: curve.a50 for name, curve in curves_by_method({"tap": DetectionCurve(20.0), "visual": 0.3}).items()}
+    {'tap': 20.0, 'visual': 0.0}
+    """
+    hidden = 0.0
+    if isinstance(detection, MethodDetection):
+        detection, hidden = detection.pods, detection.hidden_share
+    if not isinstance(detection, Mapping):
+        return {"": as_detection(detection)}
+    curves = {name: as_detection(one, name=f"detection[{name!r}]") for name, one in detection.items()}
+    if hidden > 0:
+        curves = {
+            name: replace(curve, far_side_share=hidden) if curve.a50 == 0 else curve
+            for name, curve in curves.items()
+        }
+    if not curves:
+        raise ValueError("`detection` must name at least one method. Got none.")
+    if len({tuple(share for share, _ in curve.sides) for curve in curves.values()}) > 1:
+        raise ValueError("`detection` must have one far-side share for all methods. Got several.")
+    return curves

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from kit.detection import DetectionCurve, as_detection
+from kit.detection import DetectionCurve, as_detection, curves_by_method
 from kit.growth.forms import GrowthForm, as_form
 from kit.growth.models import Growth, SizeDetection
 from kit.growth.ranges import covariance_within, highest_within, is_inside
@@ -459,13 +459,9 @@ def _by_method(
     detection: float | DetectionCurve | Mapping[str, float | DetectionCurve], histories: Histories
 ) -> dict[str, DetectionCurve]:
     """Return the curve of each method; one without a name where methods are not told apart."""
-    if not isinstance(detection, Mapping):
-        return {"": as_detection(detection)}
-    curves = {name: as_detection(one) for name, one in detection.items()}
-    if not curves:
-        raise ValueError("`detection` must name at least one method. Got none.")
-    if len({tuple(share for share, _ in curve.sides) for curve in curves.values()}) > 1:
-        raise ValueError("`detection` must have one far-side share for all methods. Got several.")
+    curves = curves_by_method(detection)
+    if set(curves) == {""}:
+        return curves
     if histories.look_method is None:
         raise ValueError(
             "`detection` by method needs the method of each look. Got histories without; give `from_looks` a column method."

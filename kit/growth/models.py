@@ -572,6 +572,11 @@ class SizeDetection:
     growth: Growth
 
     @property
+    def finds_all(self) -> bool:
+        """Whether looks find all that is there, whatever its size and side."""
+        return self.curve.finds_all
+
+    @property
     def weights(self) -> Floats:
         """Weight of each class of damage: side, size at onset, rate [-]."""
         weight = self.growth.mixture()[0]
