@@ -10,6 +10,7 @@ from scipy.special import bdtr, betaincinv, ndtri
 
 from kit.detection.curve import DetectionCurve
 from kit.numerics.confidence import check_level
+from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
 
 METHODS = ("clopper_pearson", "wilson")
@@ -18,7 +19,7 @@ METHODS = ("clopper_pearson", "wilson")
 _MOST = 10_000_000  # trials; a plan that needs more is none
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class DemonstrationPlan:
     """A trial of damage of one size that proves a POD if few enough are missed.
 
@@ -26,7 +27,7 @@ class DemonstrationPlan:
     ----------
     pod : float
         POD to be proved [-].
-    confidence : float
+    level : float
         With what confidence [-].
     misses : int
         Most misses with which it is proved.
@@ -37,7 +38,7 @@ class DemonstrationPlan:
     """
 
     pod: float
-    confidence: float
+    level: float
     misses: int
     n_trials: int
     chance_if_just_met: float
@@ -73,14 +74,15 @@ class DemonstrationPlan:
         return DetectionCurve(a50=0.0, plateau=self.pod, basis="trial")
 
 
-def demonstration_plan(pod: float = 0.9, confidence: float = 0.95, misses: int = 0) -> DemonstrationPlan:
+@renamed(confidence="level")
+def demonstration_plan(pod: float = 0.9, level: float = 0.95, misses: int = 0) -> DemonstrationPlan:
     r"""Plan the smallest trial that proves a POD at one size.
 
     Parameters
     ----------
     pod : float
         POD to be proved [-].
-    confidence : float
+    level : float
         With what confidence [-].
     misses : int
         Misses that are allowed.
@@ -97,7 +99,7 @@ def demonstration_plan(pod: float = 0.9, confidence: float = 0.95, misses: int =
 
     Notes
     -----
-    The smallest n with :math:`P(\text{misses} \le m \mid n, \mathrm{POD}) \le 1 - \text{confidence}`. Allowing
+    The smallest n with :math:`P(\text{misses} \le m \mid n, \mathrm{POD}) \le 1 - \text{level}`. Allowing
     misses must be decided before the trial; going on tapping until it passes proves nothing.
 
     References
@@ -110,7 +112,7 @@ def demonstration_plan(pod: float = 0.9, confidence: float = 0.95, misses: int =
     >>> [demonstration_plan(misses=m).n_trials for m in range(6)]
     [29, 46, 61, 76, 89, 103]
     """
-    for name, value in (("pod", pod), ("confidence", confidence)):
+    for name, value in (("pod", pod), ("level", level)):
         if not 0 < value < 1:
             raise ValueError(f"`{name}` must be above 0 and below 1. Got {value!r}.")
     if misses != int(misses) or misses < 0:
@@ -121,14 +123,16 @@ def demonstration_plan(pod: float = 0.9, confidence: float = 0.95, misses: int =
         return float(bdtr(misses, n, 1 - pod))
 
     low, high = misses, misses + 1
-    while passes(high) > 1 - confidence:
+    while passes(high) > 1 - level:
         low, high = high, 2 * high
         if high > _MOST:
             raise ValueError(f"`pod` {pod:g} needs more than {_MOST:,} damages. Ask for a lower POD.")
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (middle, high) if passes(middle) > 1 - confidence else (low, middle)
-    return DemonstrationPlan(float(pod), float(confidence), misses, high, passes(high))
+        low, high = (middle, high) if passes(middle) > 1 - level else (low, middle)
+    return DemonstrationPlan(
+        pod=float(pod), level=float(level), misses=misses, n_trials=high, chance_if_just_met=passes(high)
+    )
 
 
 def pod_bounds(

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from kit.detection.demonstration import pod_bounds
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class FoundSizes:
     """What can be said of a POD from sizes at first find.
 
@@ -134,4 +134,6 @@ def what_sizes_at_find_tell(
             "upper_pod_95": upper_95,
         }
     )
-    return FoundSizes(int(a.size), median, unbiased, frame, text)
+    return FoundSizes(
+        n_finds=int(a.size), median_mm=median, median_if_in_proportion_mm=unbiased, bands=frame, text=text
+    )

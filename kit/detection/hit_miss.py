@@ -10,10 +10,9 @@ from numpy.typing import ArrayLike
 from scipy.special import logit, xlogy
 
 from kit.detection.hit_miss_fit import HitMissFit, Options
-from kit.detection.hit_miss_surface import Surface
+from kit.detection.hit_miss_surface import Surface, maximise_on
 from kit.detection.links import check_link, line_at, shares
 from kit.detection.trials import REMEDY, Trials, check_trials, highest_step, refuse_without_maximum
-from kit.numerics.maximum import maximise
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
@@ -199,6 +198,7 @@ def fit_trials(data: Trials, options: Options) -> HitMissFit:
         cautions=tuple(cautions),
         data=data,
         options=options,
+        _fit_again=fit_trials,
         fitted=tuple(
             name
             for name, value in (
@@ -231,30 +231,6 @@ def line_design(data: Trials, common_slope: bool, middle: float, unit: float) ->
     own = (data.group[:, None] == np.arange(len(data.groups))).astype(np.float64)
     x = ((data.x - middle) / unit)[:, None]
     return np.hstack([own, x if common_slope else own * x])
-
-
-def maximise_on(surface: Surface, begin: Floats) -> tuple[Floats, float, Floats, bool]:
-    """Climb to the maximum of a surface.
-
-    Parameters
-    ----------
-    surface : Surface
-        The likelihood.
-    begin : ndarray
-        Where to begin.
-
-    Returns
-    -------
-    point, value, hessian, is_maximum
-        Where it ended.
-    """
-    top = maximise(
-        surface,
-        begin,
-        lambda point: 1 / np.maximum(1.0, np.abs(point) / 2),
-        lambda point: bool(np.abs(point[surface.n_line :]).max(initial=0.0) > 16),
-    )
-    return top.point, top.value, top.hessian, top.flat is None
 
 
 def _without_spread(surface: Surface, data: Trials, cautions: list[str]) -> _Best:

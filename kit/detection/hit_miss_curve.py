@@ -9,6 +9,7 @@ from scipy.optimize import brentq
 from scipy.special import expit, ndtri
 
 from kit.detection.curve import FittedPod, LinkedCurve
+from kit.detection.hit_miss_profile import profile_excess
 from kit.detection.links import line_at, shares
 from kit.detection.trials import Trials
 from kit.numerics.quadrature import normal_nodes
@@ -199,8 +200,13 @@ class PodBySize(FittedPod):
 
     @property
     def a50(self) -> float | pd.Series:
-        """Size found half as often as the plateau [mm]."""
+        """Size found half as often as the plateau [mm]; `pod50` has POD 0.50."""
         return self._by_group(lambda group: self.size_at(self.plateau / 2, group=group))
+
+    @property
+    def pod50(self) -> float | pd.Series:
+        """Size with POD 0.50 [mm], which is `a50` where the plateau is 1; infinite if the plateau does not reach it."""
+        return self._by_group(lambda group: self.size_at(0.5, group=group))
 
     @property
     def a90(self) -> float | pd.Series:
@@ -268,8 +274,6 @@ class PodBySize(FittedPod):
                 raise ValueError(
                     "`method` must be wald or delta for the population of inspectors. Got " + f"{method!r}."
                 )
-            from kit.detection.hit_miss_profile import profile_excess
-
             excess = profile_excess(self, g, pod, z)
         return self._back(self._crossing(excess, x))
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from scipy.special import chdtrc
 
 from kit.detection.hit_miss_curve import PodBySize
+from kit.detection.hit_miss_profile import bands
 from kit.detection.links import line_at, shares
 from kit.detection.trials import Trials
 from kit.numerics.typing import Floats
@@ -34,7 +36,7 @@ class Options:
     common_slope: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LikelihoodRatio:
     """Whether more parameters explain the trials better than luck would.
 
@@ -56,7 +58,7 @@ class LikelihoodRatio:
     of: str
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class HitMissFit(PodBySize):
     """A fitted POD curve.
 
@@ -110,6 +112,7 @@ class HitMissFit(PodBySize):
     data: Trials
     options: Options
     fitted: tuple[str, ...]
+    _fit_again: Callable[[Trials, Options], HitMissFit] = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line."""
@@ -178,12 +181,10 @@ class HitMissFit(PodBySize):
     def _against(self, other: HitMissFit, df: int, of: str, *, at_bound: bool = False) -> LikelihoodRatio:
         gain = max(2 * (self.log_likelihood - other.log_likelihood), 0.0)
         p = float(chdtrc(df, gain)) if gain > 0 else 1.0
-        return LikelihoodRatio(gain, df, p / 2 if at_bound and gain > 0 else p, of)
+        return LikelihoodRatio(statistic=gain, df=df, p_value=p / 2 if at_bound and gain > 0 else p, of=of)
 
     def _refit(self, data: Trials, **options) -> HitMissFit:
-        from kit.detection.hit_miss import fit_trials  # it builds this class
-
-        return fit_trials(data, replace(self.options, **options))
+        return self._fit_again(data, replace(self.options, **options))
 
     def test_groups(self) -> LikelihoodRatio:
         """Test whether the groups differ in a50.
@@ -240,8 +241,6 @@ class HitMissFit(PodBySize):
             Columns size_from, size_to [mm], trials, hits, expected, observed_share, fitted_share, pearson;
             attrs statistic, df, p_value by chi-square with two bands fewer (rough below 5 expected).
         """
-        from kit.detection.hit_miss_profile import bands
-
         return bands(self, bins)
 
     def to_frame(self) -> pd.DataFrame:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc, logit
 
-from kit.detection.hit_miss_surface import Anchor, Surface
+from kit.detection.hit_miss_surface import Anchor, Surface, maximise_on
 from kit.detection.links import shares
 from kit.numerics.quadrature import normal_nodes
 
@@ -36,8 +36,6 @@ def profile_excess(fit: HitMissFit, g: int, pod: float, z: float) -> Callable[[f
     callable
         Of the size, or its log.
     """
-    from kit.detection.hit_miss import maximise_on
-
     data, n_groups = fit.data, len(fit.groups)
     own = data.group == g
     common = fit.slopes.size == 1

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logsumexp, xlogy
 
 from kit.detection.links import line_at, shares
+from kit.numerics.maximum import maximise
 from kit.numerics.quadrature import line_nodes
 from kit.numerics.typing import Floats
 
@@ -303,3 +304,27 @@ class Surface:
             if np.abs(step).max() < 1e-9:
                 break
         return replace(self, centre=z, width=1 / np.sqrt(bend))
+
+
+def maximise_on(surface: Surface, begin: Floats) -> tuple[Floats, float, Floats, bool]:
+    """Climb to the maximum of a surface.
+
+    Parameters
+    ----------
+    surface : Surface
+        The likelihood.
+    begin : ndarray
+        Where to begin.
+
+    Returns
+    -------
+    point, value, hessian, is_maximum
+        Where it ended.
+    """
+    top = maximise(
+        surface,
+        begin,
+        lambda point: 1 / np.maximum(1.0, np.abs(point) / 2),
+        lambda point: bool(np.abs(point[surface.n_line :]).max(initial=0.0) > 16),
+    )
+    return top.point, top.value, top.hessian, top.flat is None

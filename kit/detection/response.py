@@ -16,7 +16,7 @@ from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class ResponseFit(FittedPod):
     """A POD curve from readings.
 
@@ -138,7 +138,7 @@ class ResponseFit(FittedPod):
 
     @property
     def a50(self) -> float:
-        """Size found half the time [mm]."""
+        """Size found half the time [mm]: there is no plateau, so that it is the size with POD 0.50 as well."""
         return self.size_at(0.5)
 
     @property
@@ -374,18 +374,18 @@ def fit_response(
         calls = called / sound.size
         upper = float(share_bounds(called, sound.size, 0.95, one_sided=True)[1])
     return ResponseFit(
-        float(intercept),
-        float(slope),
-        float(sigma),
-        jacobian @ np.linalg.inv(-top.hessian) @ jacobian.T,
-        float(threshold),
-        log_size,
-        log_response,
-        float(top.value - seen.sum() * np.log(scatter) - 0.5 * seen.sum() * np.log(2 * np.pi)),
-        int(r.size),
-        int(below.sum()),
-        int(above.sum()),
-        calls,
-        upper,
-        tuple(cautions),
+        intercept=float(intercept),
+        slope=float(slope),
+        sigma=float(sigma),
+        covariance=jacobian @ np.linalg.inv(-top.hessian) @ jacobian.T,
+        threshold=float(threshold),
+        log_size=log_size,
+        log_response=log_response,
+        log_likelihood=float(top.value - seen.sum() * np.log(scatter) - 0.5 * seen.sum() * np.log(2 * np.pi)),
+        n_rows=int(r.size),
+        n_below=int(below.sum()),
+        n_above=int(above.sum()),
+        false_calls=calls,
+        false_calls_upper=upper,
+        cautions=tuple(cautions),
     )

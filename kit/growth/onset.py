@@ -8,14 +8,15 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
 
-from kit.detection import DetectionCurve
+from kit.detection import DetectionCurve, HasCurve, as_detection
 from kit.growth.models import Growth
 from kit.life import Histories
 from kit.numerics.quadrature import unit_nodes
+from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class OnsetSizeFit:
     """Size of damage when it begins, from sizes at first find.
 
@@ -71,12 +72,13 @@ _GAPS_BACK = 3  # gaps between looks before a find in which its onset is sought
 _FEWEST_SIZES = 5
 
 
+@renamed(curve="detection", rates="growth")
 def fit_onset_size(
     histories: Histories,
     diameter_mm: Floats,
     *,
-    curve: DetectionCurve,
-    rates: Growth,
+    detection: float | DetectionCurve | HasCurve,
+    growth: Growth,
     size_log_sd: float,
     spread_prior: tuple[float, float] | None = None,
 ) -> OnsetSizeFit:
@@ -88,9 +90,9 @@ def fit_onset_size(
         Lives with the ages of their looks.
     diameter_mm : ndarray of float, shape (n,)
         Equivalent diameter at the first find, nan where there was none or it is not to be used [mm].
-    curve : DetectionCurve
+    detection : float, DetectionCurve or a fitted POD
         POD by size of the looks.
-    rates : Growth
+    growth : Growth
         Growth rates on the clock of the histories; its size at onset is not used.
     size_log_sd : float
         Standard deviation of the log of one size measurement [-].
@@ -117,6 +119,7 @@ def fit_onset_size(
     its measured size given that it was found then. Onset is taken as evenly spread over the last three
     gaps between looks.
     """
+    curve = as_detection(detection)
     use = np.isfinite(histories.upper) & np.isfinite(diameter_mm) & (np.diff(histories.look_start) > 0)
     rows = np.flatnonzero(use)
     if rows.size < _FEWEST_SIZES:
@@ -132,9 +135,9 @@ def fit_onset_size(
     start = np.exp(log_start)
     x, wx = unit_nodes(4)
     y, wy = unit_nodes(5)
-    growing = 1.0 - rates.no_growth_share
-    rate = np.r_[0.0, rates.rate_quantile(y)]
-    rate_weight = np.r_[rates.no_growth_share, growing * wy]
+    growing = 1.0 - growth.no_growth_share
+    rate = np.r_[0.0, growth.rate_quantile(y)]
+    rate_weight = np.r_[growth.no_growth_share, growing * wy]
     kept = rate_weight > 0
     rate, rate_weight = rate[kept], rate_weight[kept]
     seen, chance = np.zeros((rows.size, start.size)), np.zeros((rows.size, start.size))
@@ -151,12 +154,12 @@ def fit_onset_size(
         for node, node_weight in zip(x, wx, strict=True):
             onset = low + node * width
             for g, g_weight in zip(rate, rate_weight, strict=True):
-                at_find = rates.grown(start, g, (found_at - onset)[:, None])
+                at_find = growth.grown(start, g, (found_at - onset)[:, None])
                 relative = curve.relative(at_find)
                 sides = [share * plateau * relative for share, plateau in curve.sides]
                 for earlier in range(back, 0, -1):
                     look = histories.look_age[np.maximum(end - earlier, 0)]
-                    miss = curve.relative(rates.grown(start, g, (look - onset)[:, None]))
+                    miss = curve.relative(growth.grown(start, g, (look - onset)[:, None]))
                     sides = [
                         value * (1 - plateau * miss)
                         for value, (_, plateau) in zip(sides, curve.sides, strict=True)
@@ -183,9 +186,9 @@ def fit_onset_size(
     )
     constant = -np.log(size_log_sd * np.sqrt(2 * np.pi)) - np.log(size)
     return OnsetSizeFit(
-        float(np.exp(best.x[0])),
-        float(np.exp(best.x[1])),
-        float(_prior_penalty(best.x[1], spread_prior) - best.fun + constant.sum()),
-        int(rows.size),
-        float(np.median(size)),
+        median=float(np.exp(best.x[0])),
+        log_sd=float(np.exp(best.x[1])),
+        log_likelihood=float(_prior_penalty(best.x[1], spread_prior) - best.fun + constant.sum()),
+        n_finds=int(rows.size),
+        found_median=float(np.median(size)),
     )

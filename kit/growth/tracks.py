@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import logit, ndtri
 
-from kit.detection import DetectionCurve
+from kit.detection import DetectionCurve, HasCurve, as_detection
 from kit.findings.frames import need_columns
 from kit.growth.forms import GrowthForm, as_form, delay_to, size_after
 from kit.growth.paths import (
@@ -36,13 +36,14 @@ from kit.growth.track_likelihood import (
     track_likelihood,
 )
 from kit.numerics.confidence import check_level, normal_reach
+from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
 
 _FEWEST = 5
 _MANY = 1200  # from here on a start from some of the tracks pays
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class TrackFit:
     """Growth of one form from repeat mappings, with what else the damage did.
 
@@ -361,6 +362,7 @@ class _Problem:
         return covariance_within(self.value, point, self.free, self.limits, NAMES)
 
 
+@renamed(curve="detection")
 def fit_tracks(
     tracks: pd.DataFrame,
     *,
@@ -369,7 +371,7 @@ def fit_tracks(
     may_stand_still: bool = True,
     may_stop: bool = False,
     may_jump: bool = False,
-    curve: DetectionCurve | None = None,
+    detection: float | DetectionCurve | HasCurve | None = None,
     width_log_sd: float = 0.15,
     priors: Mapping[str, tuple[float, float]] | None = None,
     spread_prior: tuple[float, float] | None = None,
@@ -393,7 +395,7 @@ def fit_tracks(
         Whether growing damage may stop at a random time: at an even chance per clock unit.
     may_jump : bool
         Whether a size may jump between two mappings by more than rate and error allow.
-    curve : DetectionCurve, optional
+    detection : float, DetectionCurve or a fitted POD, optional
         POD by size of the look at which damage was first mapped. With it the result is that of all
         damage that the looks met, else that of found damage.
     width_log_sd : float
@@ -448,6 +450,7 @@ def fit_tracks(
     True
     """
     law = as_form(form)
+    curve = None if detection is None else as_detection(detection)
     held = dict(priors or {})
     if spread_prior is not None:
         held["rate_log_sd"] = spread_prior

@@ -308,7 +308,12 @@ class Evidence:
             first = finds.reindex(pd.Index(histories.life))
             size = by_tap.reindex(first.to_numpy()).to_numpy(np.float64)
             return fit_onset_size(
-                histories, size, curve=curve, rates=rates, size_log_sd=size_log_sd, spread_prior=ONSET_SPREAD
+                histories,
+                size,
+                detection=curve,
+                growth=rates,
+                size_log_sd=size_log_sd,
+                spread_prior=ONSET_SPREAD,
             )
 
         key = (

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.detection import DetectionCurve, as_detection
+from kit.detection import DetectionCurve, LinkedCurve, as_detection, curves_by_method, fit_hit_miss
+from kit.life import ConstantDetection, MethodDetection
 
 curves = st.builds(
     DetectionCurve,
@@ -87,3 +88,74 @@ def test_a_number_stands_for_a_constant_chance():
 def test_numbers_outside_their_range_are_refused(arguments, message):
     with pytest.raises(ValueError, match=message):
         DetectionCurve(**arguments)
+
+
+def test_a50_is_half_of_the_plateau_and_pod50_is_a_chance_of_a_half():
+    """With POD 0.8 at most, half of the plateau is 0.40 at 20 mm; 0.50 = 0.8 / (1 + (20/a)^4) at a = 20 (5/3)^(1/4)."""
+    curve = DetectionCurve(20.0, 4.0, 0.8)
+    assert curve.pod(curve.a50) == pytest.approx(0.4)
+    assert curve.pod50 == pytest.approx(20.0 * (5 / 3) ** 0.25)
+    assert curve.pod(curve.pod50) == pytest.approx(0.5)
+    assert DetectionCurve(20.0).pod50 == pytest.approx(20.0)
+    assert DetectionCurve(20.0, plateau=0.5).pod50 == np.inf
+    assert LinkedCurve(20.0, 3.0, 0.8, link="probit", spread=0.4).pod50 > 20.0
+
+
+def test_a_fitted_pod_has_both_sizes():
+    rng = np.random.default_rng(1)
+    size = rng.uniform(5, 80, 400)
+    hit = rng.random(400) < 0.8 / (1 + (20 / size) ** 4)
+    fit = fit_hit_miss(size, hit, plateau=0.8)
+    curve = fit.curve()
+    assert fit.a50 == pytest.approx(curve.a50) == pytest.approx(fit.size_at(0.4))
+    assert fit.pod50 == pytest.approx(curve.pod50) == pytest.approx(fit.size_at(0.5))
+    assert fit.pod50 > fit.a50
+
+
+@pytest.mark.parametrize("spread", [0.1, 1.0, 3.0])
+@pytest.mark.parametrize("log_size", [True, False])
+def test_size_at_inverts_the_mean_over_inspectors(spread, log_size):
+    curve = LinkedCurve(20.0, 3.0 if log_size else 0.2, 0.95, log_size=log_size, spread=spread)
+    for pod in (0.3, 0.5, 0.9):
+        assert float(curve.pod(curve.size_at(pod))) == pytest.approx(pod, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "number", [0.75, np.float32(0.75), np.float64(0.75), np.array(0.75), ConstantDetection(0.75)]
+)
+def test_every_kind_of_number_stands_for_a_chance(number):
+    assert as_detection(number) == DetectionCurve.constant(0.75)
+
+
+def test_a_share_that_no_look_can_find_is_kept():
+    assert as_detection(ConstantDetection(0.75, 0.2)) == DetectionCurve.constant(0.75, far_side_share=0.2)
+    curves = curves_by_method(MethodDetection({"tap": 0.9, "visual": 0.3}, hidden_share=0.2))
+    assert curves["visual"] == DetectionCurve.constant(0.3, far_side_share=0.2)
+
+
+def test_methods_have_a_curve_each():
+    tap = DetectionCurve(20.0)
+    assert curves_by_method({"tap": tap, "visual": 0.3}) == {
+        "tap": tap,
+        "visual": DetectionCurve.constant(0.3),
+    }
+    assert curves_by_method(np.float32(0.5)) == {"": DetectionCurve.constant(0.5)}
+    with pytest.raises(ValueError, match="at least one method"):
+        curves_by_method({})
+    with pytest.raises(ValueError, match="one far-side share"):
+        curves_by_method({"tap": 0.5, "visual": DetectionCurve(20.0, far_side_share=0.1)})
+    with pytest.raises(TypeError, match=r"`detection\['tap'\]` must be a chance .* Got str"):
+        curves_by_method({"tap": "0.5"})
+
+
+@pytest.mark.parametrize("wrong", ["0.5", None, True, [0.5], DetectionCurve])
+def test_what_is_no_detection_is_refused(wrong):
+    with pytest.raises(TypeError, match="`detection` must be a chance above 0 and at most 1"):
+        as_detection(wrong)
+
+
+def test_looks_that_find_all_are_known_as_such():
+    assert DetectionCurve.constant(1.0).finds_all
+    assert not DetectionCurve.constant(0.99).finds_all
+    assert not DetectionCurve(1.0).finds_all
+    assert not DetectionCurve.constant(1.0, far_side_share=0.1).finds_all

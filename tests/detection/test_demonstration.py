@@ -105,7 +105,7 @@ def test_a_better_method_passes_more_often_and_allowed_misses_help_it():
     ("call", "message"),
     [
         (lambda: demonstration_plan(1.0), r"`pod` must be above 0 and below 1. Got 1.0"),
-        (lambda: demonstration_plan(confidence=0), r"`confidence` .*Got 0"),
+        (lambda: demonstration_plan(level=0), r"`level` .*Got 0"),
         (lambda: demonstration_plan(misses=-1), r"`misses` must be a whole number of at least 0. Got -1"),
         (lambda: demonstration_plan(misses=0.5), r"`misses` .*Got 0.5"),
         (lambda: demonstration_plan(0.999999999), r"needs more than 10,000,000 damages"),

@@ -220,7 +220,8 @@ def looked_at(n, *, seed, curve=CURVE):
 
 def test_the_size_at_onset_comes_back_from_what_was_found():
     fits = [
-        fit_onset_size(*looked_at(400, seed=s), curve=CURVE, rates=RATES, size_log_sd=ERROR) for s in range(6)
+        fit_onset_size(*looked_at(400, seed=s), detection=CURVE, growth=RATES, size_log_sd=ERROR)
+        for s in range(6)
     ]
     for name, true in (("median", ONSET), ("log_sd", ONSET_SD)):
         logs = np.log([getattr(fit, name) for fit in fits])
@@ -232,7 +233,7 @@ def test_the_size_at_onset_comes_back_from_what_was_found():
 def test_size_at_onset_with_looks_that_see_everything():
     curve = DetectionCurve.constant(1.0)
     fits = [
-        fit_onset_size(*looked_at(400, seed=s, curve=curve), curve=curve, rates=RATES, size_log_sd=ERROR)
+        fit_onset_size(*looked_at(400, seed=s, curve=curve), detection=curve, growth=RATES, size_log_sd=ERROR)
         for s in range(6)
     ]
     logs = np.log([fit.median for fit in fits])
@@ -241,11 +242,11 @@ def test_size_at_onset_with_looks_that_see_everything():
 
 def test_onset_sizes_scale_with_the_sizes():
     histories, size = looked_at(200, seed=1)
-    fit = fit_onset_size(histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR)
+    fit = fit_onset_size(histories, size, detection=CURVE, growth=RATES, size_log_sd=ERROR)
     factor = 1.16
     curve = DetectionCurve(CURVE.a50 * factor, CURVE.slope, CURVE.plateau)
     rates = LinearGrowth(1.0, 1.0, RATE * factor, RATE_SD, no_growth_share=0.3)
-    other = fit_onset_size(histories, size * factor, curve=curve, rates=rates, size_log_sd=ERROR)
+    other = fit_onset_size(histories, size * factor, detection=curve, growth=rates, size_log_sd=ERROR)
     assert other.median == pytest.approx(fit.median * factor, rel=2e-3)
     assert other.log_sd == pytest.approx(fit.log_sd, rel=1e-2)
     assert other.found_median == pytest.approx(fit.found_median * factor)
@@ -253,9 +254,12 @@ def test_onset_sizes_scale_with_the_sizes():
 
 def test_sizes_of_lives_never_found_are_not_used():
     histories, size = looked_at(200, seed=1)
-    fit = fit_onset_size(histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR)
+    fit = fit_onset_size(histories, size, detection=CURVE, growth=RATES, size_log_sd=ERROR)
     filled = np.where(np.isfinite(histories.upper), size, 500.0)
-    assert fit_onset_size(histories, filled, curve=CURVE, rates=RATES, size_log_sd=ERROR).median == fit.median
+    assert (
+        fit_onset_size(histories, filled, detection=CURVE, growth=RATES, size_log_sd=ERROR).median
+        == fit.median
+    )
     assert fit.n_finds == int(np.isfinite(histories.upper).sum())
     assert fit.to_frame().loc["onset_median", ["value", "unit"]].tolist() == [fit.median, "mm"]
 
@@ -268,7 +272,7 @@ def test_fewer_than_five_sizes_are_refused(n):
     with pytest.raises(
         ValueError, match=rf"^`diameter_mm` must hold at least 5 sizes at first find\. Got {n}\. State"
     ):
-        fit_onset_size(histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR)
+        fit_onset_size(histories, size, detection=CURVE, growth=RATES, size_log_sd=ERROR)
 
 
 @pytest.mark.parametrize("median", [0.12, 1.0])
@@ -277,7 +281,7 @@ def test_a_spread_prior_draws_the_spread_towards_its_median_and_the_more_the_nar
 
     def log_sd(prior):
         return fit_onset_size(
-            histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR, spread_prior=prior
+            histories, size, detection=CURVE, growth=RATES, size_log_sd=ERROR, spread_prior=prior
         ).log_sd
 
     away = [
@@ -286,3 +290,15 @@ def test_a_spread_prior_draws_the_spread_towards_its_median_and_the_more_the_nar
     assert away == sorted(away, reverse=True)
     assert away[0] > 0.3
     assert away[3] < 0.03
+
+
+def test_arguments_are_taken_by_their_earlier_names_for_one_release():
+    histories, size = looked_at(60, seed=1)
+    now = fit_onset_size(histories, size, detection=CURVE, growth=RATES, size_log_sd=ERROR)
+    with pytest.warns(
+        DeprecationWarning, match="`(curve|rates)` of fit_onset_size is now `(detection|growth)`"
+    ):
+        before = fit_onset_size(histories, size, curve=CURVE, rates=RATES, size_log_sd=ERROR)
+    assert before.median == now.median
+    with pytest.raises(TypeError, match=r"`detection` must be given once\. Got curve"):
+        fit_onset_size(histories, size, curve=CURVE, detection=CURVE, growth=RATES, size_log_sd=ERROR)

@@ -10,7 +10,7 @@ from scipy.special import chdtri
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, RateNotTold, SizeDetection, compare_joint, fit_joint
 from kit.growth.joint import NAMES
-from kit.life import Histories, fit_weibull
+from kit.life import Histories, MethodDetection, fit_weibull
 
 TRUE = {
     "scale": 20_000.0, "shape": 2.0, "onset_median": 20.0, "onset_log_sd": 0.4, "rate_median": 6e-3, "rate_log_sd": 0.5,
@@ -127,6 +127,8 @@ def test_methods_with_one_pod_are_one_and_a_method_with_another_is_told_apart(li
     same = fitted(named, size, detection={"tap_manual": CURVE, "tap_instrumented": CURVE})
     assert same.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-6)
     worse = DetectionCurve(60.0, 4.0, 0.95)
+    again = fitted(named, size, detection=MethodDetection({"tap_manual": CURVE, "tap_instrumented": CURVE}))
+    assert again.log_likelihood == same.log_likelihood
     mixed = fitted(named, size, detection={"tap_manual": worse, "tap_instrumented": CURVE}, hold=SIZES)
     bounds = [fitted(named, size, detection=curve, hold=SIZES).log_likelihood for curve in (worse, CURVE)]
     assert bounds[0] < mixed.log_likelihood < bounds[1]

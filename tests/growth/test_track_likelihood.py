@@ -72,7 +72,7 @@ def test_other_forms_agree_with_a_dense_sum(form, rate, tolerance):
 
 @pytest.mark.parametrize(
     "settings",
-    [{"may_stop": True}, {"width_log_sd": 0.3}, {"may_jump": True}, {"curve": DetectionCurve(20.0)}],
+    [{"may_stop": True}, {"width_log_sd": 0.3}, {"may_jump": True}, {"detection": DetectionCurve(20.0)}],
     ids=["arrest", "width assumed", "jumps", "found by size"],
 )
 def test_it_is_the_likelihood_that_was_fitted(settings):

@@ -20,7 +20,7 @@ def fit(tracks):
 
 
 def test_conditioning_on_a_look_that_sees_all_changes_nothing(tracks, fit):
-    other = fit_tracks(tracks, curve=DetectionCurve.constant(1.0))
+    other = fit_tracks(tracks, detection=DetectionCurve.constant(1.0))
     assert other.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-4)
     assert other.rate_median == pytest.approx(fit.rate_median, rel=1e-3)
 
@@ -71,7 +71,9 @@ def test_the_likelihood_agrees_with_a_dense_sum(form):
 
 def test_the_gradient_is_that_of_the_likelihood():
     frame = mappings(25, seed=6, still=0.2, jump=0.1, rounding=5.0, wide=0.3, times=3)
-    fit = fit_tracks(frame, may_stop=True, may_jump=True, curve=DetectionCurve(20.0), spread_prior=(0.6, 0.4))
+    fit = fit_tracks(
+        frame, may_stop=True, may_jump=True, detection=DetectionCurve(20.0), spread_prior=(0.6, 0.4)
+    )
     like = fit._problem.like
     point = fit._point + 0.05
     _, gradient = like.value(point)

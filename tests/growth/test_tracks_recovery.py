@@ -62,7 +62,7 @@ def test_conditioning_on_the_first_find_takes_away_the_bias_of_found_damage():
     tracks = mappings(1200, seed=7, correlation=0.8, curve=curve)
     assert tracks["track"].nunique() < 600
     found = fit_tracks(tracks, may_stand_still=False)
-    every = fit_tracks(tracks, may_stand_still=False, curve=curve)
+    every = fit_tracks(tracks, may_stand_still=False, detection=curve)
     for name in ("rate_median", "first_median"):
         assert off(found, name, TRUE[name]) > 6, name
         assert abs(off(every, name, TRUE[name])) < 3, name
