@@ -185,7 +185,9 @@ class TrackLikelihood:
     -----
     `log_likelihood` is the data alone and `log_prior` the priors alone, without their constants. The
     nodes of the integrals lie about the estimate; they serve errors of 0.6 to 1.6 times the estimated one
-    and rates far beyond the estimated spread.
+    and rates far beyond the estimated spread. For straight and proportional growth the values are those of
+    a dense sum to 0.005; a form whose growth runs away, such as pressure-driven growth, is exact at the
+    estimate and off by some tenths two standard deviations from it.
     """
 
     names: tuple[str, ...]
