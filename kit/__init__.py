@@ -31,6 +31,7 @@ from kit.life import (
     NoFiniteMaximum,
     bootstrap,
     build_histories,
+    fit_frailty,
     fit_life,
     fit_moisture_then_disbond,
     fit_power_law,
@@ -42,6 +43,7 @@ from kit.life import (
     median_ranks,
     plotting_positions,
     scale_lower_bound,
+    weibayes_bound,
 )
 from kit.ranking import rank_zones
 from kit.regions import (
@@ -80,6 +82,7 @@ __all__ = [
     "compare_growth",
     "damage_density",
     "finding_regions",
+    "fit_frailty",
     "fit_growth",
     "fit_hit_miss",
     "fit_joint",
@@ -112,5 +115,6 @@ __all__ = [
     "tier_panels",
     "track",
     "track_graph",
+    "weibayes_bound",
     "write_decision",
 ]

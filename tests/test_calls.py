@@ -59,3 +59,17 @@ def test_a_result_has_what_others_ask_it_for(name):
         result = thing
     for method in METHODS[name].split():
         assert callable(getattr(result, method))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("fit_shared", "fit_frailty"),
+        ("SharedFit", "FrailtyFit"),
+        ("scale_lower_bound", "weibayes_bound"),
+        ("detection_ridge", "detection_profile"),
+        ("DetectionRidge", "DetectionProfile"),
+    ],
+)
+def test_an_old_name_still_works_for_one_release(old, new):
+    assert getattr(kit.life, old) is getattr(kit.life, new)

@@ -12,7 +12,7 @@ from kit.intervals.answer import ModeAnswer
 from kit.intervals.evidence import Evidence
 from kit.intervals.problem import KindDraws
 from kit.intervals.question import Mode, Question, QuestionError
-from kit.life import ConstantDetection, Histories, LifeFit, fit_weibull, scale_lower_bound
+from kit.life import ConstantDetection, Histories, LifeFit, fit_weibull, weibayes_bound
 
 FEW_FINDS = 20
 """With fewer finds the draws of a life are rough, and aircraft are too few to vary over (common practice, no source)."""
@@ -202,7 +202,7 @@ def _life(ask: Question, mode: Mode, histories: Histories, growth: LinearGrowth)
         )
     if histories.n_finds == 0:
         level = ask.threshold.confidence
-        scale = scale_lower_bound(
+        scale = weibayes_bound(
             lower=histories.lower,
             upper=histories.upper,
             entry=histories.entry,

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from kit.detection import DetectionCurve, as_detection
 from kit.growth import Case, GrowthModel, unit_nodes
+from kit.life import WEIBULL
 from kit.numerics.typing import Floats
 
 _MOST_LOOKS = 500
@@ -85,8 +86,7 @@ class WeibullLife:
         """
         t = np.asarray(age, np.float64)
         scale, shape = (np.asarray(x, np.float64)[..., None] for x in (self.scale, self.shape))
-        z = shape * (np.log(t) - np.log(scale))
-        return np.exp(np.log(shape) + z - np.exp(z)) / t
+        return WEIBULL.density(t, scale, shape)
 
     def survival(self, age: ArrayLike) -> Floats:
         """Share still without damage.
@@ -103,7 +103,7 @@ class WeibullLife:
         """
         t = np.asarray(age, np.float64)
         scale, shape = (np.asarray(x, np.float64)[..., None] for x in (self.scale, self.shape))
-        return np.exp(-((t / scale) ** shape))
+        return WEIBULL.survival(t, scale, shape)
 
 
 @dataclass(frozen=True)

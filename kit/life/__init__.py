@@ -11,16 +11,22 @@ from kit.life.causes.clocks import (
 from kit.life.causes.competing import CompetingLives, fit_competing
 from kit.life.causes.two_stage import MoistureThenDisbond, fit_moisture_then_disbond
 from kit.life.fits.bootstrap import BootstrapFits, bootstrap
+from kit.life.fits.detection_profile import (
+    DetectionProfile,
+    DetectionRidge,
+    detection_profile,
+    detection_ridge,
+)
 from kit.life.fits.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
 from kit.life.fits.fit import FewFindsWarning, LifeFit
 from kit.life.fits.goodness import GoodnessOfFit, check_fit
 from kit.life.fits.ranks import median_ranks, plotting_positions
-from kit.life.fits.ridge import DetectionRidge, detection_ridge
 from kit.life.fits.turnbull import TurnbullFit, fit_turnbull
-from kit.life.fits.weibull import fit_weibull, scale_lower_bound
-from kit.life.groups.frailty import SharedFit, fit_shared
+from kit.life.fits.weibull import fit_weibull, scale_lower_bound, weibayes_bound
+from kit.life.groups.frailty import FrailtyFit, SharedFit, fit_frailty, fit_shared
 from kit.life.groups.regression import fit_regression
 from kit.life.groups.regression_fit import RegressionFit
+from kit.life.likelihood.families import FAMILIES, WEIBULL, Family
 from kit.life.likelihood.imperfect import ConstantDetection, MethodDetection
 from kit.life.lives.covariates import COVARIATES, with_covariates
 from kit.life.lives.histories import Histories, build_histories, histories_of_kind, panel_looks
@@ -38,12 +44,17 @@ from kit.numerics.refusals import NoFiniteMaximum
 __all__ = [
     "COVARIATES",
     "DISTRIBUTIONS",
+    "FAMILIES",
+    "WEIBULL",
     "BootstrapFits",
     "ClockComparison",
     "CompetingLives",
     "ConstantDetection",
+    "DetectionProfile",
     "DetectionRidge",
+    "Family",
     "FewFindsWarning",
+    "FrailtyFit",
     "GoodnessOfFit",
     "Histories",
     "LifeComparison",
@@ -66,8 +77,10 @@ __all__ = [
     "check_fit",
     "compare_clocks",
     "compare_lives",
+    "detection_profile",
     "detection_ridge",
     "fit_competing",
+    "fit_frailty",
     "fit_life",
     "fit_moisture_then_disbond",
     "fit_power_law",
@@ -88,5 +101,6 @@ __all__ = [
     "repaired_lives",
     "scale_lower_bound",
     "trend_tests",
+    "weibayes_bound",
     "with_covariates",
 ]

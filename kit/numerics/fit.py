@@ -72,6 +72,7 @@ class Fit:
     """
 
     methods: ClassVar[tuple[str, ...]] = ("profile", "wald")
+    old_names: ClassVar[dict[str, str]] = {}  # of parameters, which still work for one release
     covariance: Floats
     robust_covariance: Floats | None = None
 
@@ -135,7 +136,7 @@ class Fit:
         return self.parameters[self._at(name)]
 
     def _at(self, name: str) -> int:
-        names = [parameter.name for parameter in self.parameters]
+        names, name = [parameter.name for parameter in self.parameters], self.old_names.get(name, name)
         if name not in names:
             raise ValueError(f"`name` must be one of {', '.join(names)}. Got {name!r}.")
         return names.index(name)
@@ -177,7 +178,7 @@ class Fit:
         """
         if method not in ("wald", "cluster"):
             raise ValueError(f"`method` of a standard error must be wald or cluster. Got {method!r}.")
-        names = [parameter.name for parameter in self.parameters]
+        names, name = [parameter.name for parameter in self.parameters], self.old_names.get(name, name)
         in_log = name.removeprefix("log_") in names and name not in names
         if not in_log and name not in names:
             raise ValueError(

@@ -24,10 +24,10 @@ from kit.life import (
     NoFiniteMaximum,
     SameLives,
     bootstrap,
+    fit_frailty,
     fit_life,
     fit_moisture_then_disbond,
     fit_regression,
-    fit_shared,
     fit_two_clocks,
     fit_weibull,
 )
@@ -115,7 +115,7 @@ def panel_looks_of(
 
 def _of_life(fit, scale: float, shape: float, method: str) -> list[Result]:
     """Scale, shape and the age by which a tenth has damage."""
-    truth = fit.family.position(-np.log1p(-0.1))
+    truth = fit.family.inverse_cumulative_hazard(-np.log1p(-0.1))
     results = []
     for name, true in (("scale", scale), ("shape", shape)):
         results.append((name, true, getattr(fit, name), *fit.bounds(name, level=LEVEL, method=method)))
@@ -238,7 +238,7 @@ def _shared(rng: np.random.Generator) -> list[Result]:
     find = 1500 * np.ceil(onset / 1500)
     seen = find <= end
     frame = pd.DataFrame({"lower": np.where(seen, find - 1500, end), "upper": np.where(seen, find, np.inf)})
-    fit = fit_shared(frame, group)
+    fit = fit_frailty(frame, group)
     truth = {"scale": 12_000.0, "shape": 2.0, "spread": 0.7}
     return [(name, true, getattr(fit, name), *fit.bounds(name, level=LEVEL)) for name, true in truth.items()]
 

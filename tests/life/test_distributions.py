@@ -62,22 +62,22 @@ def scipy_log_likelihood(name, point, rows):
 @pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda f: f.name)
 def test_derivatives_of_a_family_are_those_of_its_hazard(family):
     z, step = np.linspace(-6, 6, 25), 1e-5
-    h, rate, bend = family.cumulative(z)
-    assert (family.cumulative(z + step)[0] - family.cumulative(z - step)[0]) / (2 * step) == pytest.approx(
-        rate, rel=1e-6, abs=1e-12
-    )
-    assert (family.cumulative(z + step)[1] - family.cumulative(z - step)[1]) / (2 * step) == pytest.approx(
-        bend, rel=1e-6, abs=1e-9
-    )
-    g, g1, g2 = family.log_rate(z)
+    h, rate, bend = family.cumulative_hazard(z)
+    assert (family.cumulative_hazard(z + step)[0] - family.cumulative_hazard(z - step)[0]) / (
+        2 * step
+    ) == pytest.approx(rate, rel=1e-6, abs=1e-12)
+    assert (family.cumulative_hazard(z + step)[1] - family.cumulative_hazard(z - step)[1]) / (
+        2 * step
+    ) == pytest.approx(bend, rel=1e-6, abs=1e-9)
+    g, g1, g2 = family.log_hazard(z)
     assert np.exp(g) == pytest.approx(rate, rel=1e-12)
-    assert (family.log_rate(z + step)[0] - family.log_rate(z - step)[0]) / (2 * step) == pytest.approx(
+    assert (family.log_hazard(z + step)[0] - family.log_hazard(z - step)[0]) / (2 * step) == pytest.approx(
         g1, rel=1e-6, abs=1e-9
     )
-    assert (family.log_rate(z + step)[1] - family.log_rate(z - step)[1]) / (2 * step) == pytest.approx(
+    assert (family.log_hazard(z + step)[1] - family.log_hazard(z - step)[1]) / (2 * step) == pytest.approx(
         g2, rel=1e-5, abs=1e-8
     )
-    assert family.position(h) == pytest.approx(z, rel=1e-9, abs=1e-9)
+    assert family.inverse_cumulative_hazard(h) == pytest.approx(z, rel=1e-9, abs=1e-9)
 
 
 @pytest.mark.parametrize("name", SCIPY)

@@ -16,11 +16,11 @@ from kit.life import (
     Histories,
     NoFiniteMaximum,
     build_histories,
-    fit_shared,
+    fit_frailty,
     fit_weibull,
     with_covariates,
 )
-from kit.life.groups.frailty import SharedFit
+from kit.life.groups.frailty import FrailtyFit
 from kit.life.groups.shared_likelihood import MissedTerms, SharedTerms
 from kit.life.likelihood.imperfect import detection_terms
 
@@ -97,8 +97,8 @@ def frame():
 
 
 @pytest.fixture(scope="module")
-def fit(frame) -> SharedFit:
-    return fit_shared(frame, "zone")
+def fit(frame) -> FrailtyFit:
+    return fit_frailty(frame, "zone")
 
 
 @pytest.mark.parametrize("selection", ["lives", "groups"])
@@ -114,13 +114,13 @@ def test_quadrature_gives_the_integral_by_brute_force(selection, spread):
 def test_the_default_nodes_are_enough_for_the_fit(frame, fit):
     assert fit.nodes == 20
     assert fit.quadrature_error < 1e-7
-    more = fit_shared(frame, "zone", nodes=60)
+    more = fit_frailty(frame, "zone", nodes=60)
     assert more.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-7)
     assert more.spread == pytest.approx(fit.spread, abs=1e-6)
 
 
 def test_too_few_nodes_are_doubled_until_they_are_enough(frame, fit):
-    few = fit_shared(frame, "zone", nodes=3)
+    few = fit_frailty(frame, "zone", nodes=3)
     assert few.nodes > 3
     assert few.quadrature_error < 1e-7
     assert few.spread == pytest.approx(fit.spread, abs=1e-5)
@@ -153,7 +153,7 @@ def test_a_general_optimiser_finds_nothing_higher(frame, fit):
 
 
 def test_truth_is_recovered_within_three_standard_errors():
-    fit = fit_shared(some_groups(11, n_groups=80, n_lives=40), "zone")
+    fit = fit_frailty(some_groups(11, n_groups=80, n_lives=40), "zone")
     for name, value in (("scale", 12000), ("shape", 2.0), ("spread", 0.7)):
         assert abs(getattr(fit, name) - value) < 3 * fit.standard_error(name)
     assert fit.standard_error("spread") < 0.1
@@ -163,7 +163,7 @@ def test_truth_is_recovered_within_three_standard_errors():
 def mean_error(selection, survivors, late=1.0, **sizes):
     """Mean over 10 fleets of the log of scale over truth, with its standard error."""
     errors = [
-        np.log(fit_shared(some_groups(50 + i, survivors=survivors, late=late, **sizes), "zone", selection=selection).scale / 12000)
+        np.log(fit_frailty(some_groups(50 + i, survivors=survivors, late=late, **sizes), "zone", selection=selection).scale / 12000)
         for i in range(10)
     ]  # fmt: skip
     return np.mean(errors), np.std(errors, ddof=1) / np.sqrt(len(errors))
@@ -195,7 +195,7 @@ def test_groups_that_are_watched_only_because_all_their_lives_were_clean_are_all
 
 def test_without_late_entry_the_two_selections_are_one():
     frame = some_groups(3, late=0.0)
-    lives, groups = (fit_shared(frame, "zone", selection=s) for s in ("lives", "groups"))
+    lives, groups = (fit_frailty(frame, "zone", selection=s) for s in ("lives", "groups"))
     assert groups.log_likelihood == pytest.approx(lives.log_likelihood, abs=1e-10)
     pd.testing.assert_frame_equal(lives.to_frame(), groups.to_frame(), rtol=1e-8)
 
@@ -204,7 +204,7 @@ def test_groups_that_do_not_differ_give_the_weibull_fit_and_a_spread_of_nought()
     """Each group has the same lives, so less than chance alone would make them differ."""
     frame = some_groups(4, n_groups=1, n_lives=40)
     same = pd.concat([frame.assign(zone=zone) for zone in "ABCDEF"])
-    fit = fit_shared(same, "zone")
+    fit = fit_frailty(same, "zone")
     weibull = fit_weibull(lower=same["lower"], upper=same["upper"], entry=same["entry"])
     assert fit.spread == 0
     assert (fit.scale, fit.shape) == (weibull.scale, weibull.shape)
@@ -234,7 +234,7 @@ def test_a_vanishing_spread_gives_the_weibull_likelihood(frame):
 
 def test_the_test_for_a_spread_keeps_its_level_when_there_is_none():
     """100 fleets without differences at 10 %: the binomial 99.9 % range is 2 to 22."""
-    p = [fit_shared(some_groups(900 + i, n_groups=12, spread=0.0), "zone").p_no_spread for i in range(100)]
+    p = [fit_frailty(some_groups(900 + i, n_groups=12, spread=0.0), "zone").p_no_spread for i in range(100)]
     assert 2 <= np.sum(np.array(p) < 0.1) <= 22
     assert np.mean(np.array(p) == 1) > 0.25, "about half of them have a spread of nought"
 
@@ -255,19 +255,22 @@ def test_profile_bounds_are_where_the_likelihood_has_dropped(frame, fit):
 
 
 def test_order_units_and_counts(frame, fit):
-    other = fit_shared(frame.sample(frac=1, random_state=2), "zone")
+    other = fit_frailty(frame.sample(frac=1, random_state=2), "zone")
     pd.testing.assert_frame_equal(other.to_frame(), fit.to_frame(), rtol=1e-7)
     ages = ["entry", "lower", "upper"]
-    hundreds = fit_shared(frame.assign(**{name: frame[name] / 100 for name in ages}), "zone")
+    hundreds = fit_frailty(frame.assign(**{name: frame[name] / 100 for name in ages}), "zone")
     assert hundreds.scale * 100 == pytest.approx(fit.scale, rel=1e-8)
     assert hundreds.spread == pytest.approx(fit.spread, abs=1e-8)
     assert hundreds.to_frame()["age"].to_numpy() * 100 == pytest.approx(
         fit.to_frame()["age"].to_numpy(), rel=1e-7
     )
-    counted, twice = fit_shared(frame.assign(count=2), "zone"), fit_shared(pd.concat([frame, frame]), "zone")
+    counted, twice = (
+        fit_frailty(frame.assign(count=2), "zone"),
+        fit_frailty(pd.concat([frame, frame]), "zone"),
+    )
     assert counted.log_likelihood == pytest.approx(twice.log_likelihood, abs=1e-8)
     assert counted.spread == pytest.approx(twice.spread, abs=1e-8)
-    named = fit_shared(frame, [f"zone {zone}" for zone in frame["zone"]])
+    named = fit_frailty(frame, [f"zone {zone}" for zone in frame["zone"]])
     assert named.spread == pytest.approx(fit.spread)
 
 
@@ -329,7 +332,7 @@ def test_bounds_of_groups_hold_the_truth_as_often_as_they_say():
             "zone": [f"Z{g:02}" for g in group],
         }
     )
-    table = fit_shared(frame, "zone").to_frame(level=0.9).sort_index()
+    table = fit_frailty(frame, "zone").to_frame(level=0.9).sort_index()
     truth = np.exp(spread * z)
     inside = (table["multiplier_lower"].to_numpy() < truth) & (truth < table["multiplier_upper"].to_numpy())
     assert 46 <= inside.sum() <= 60
@@ -337,7 +340,7 @@ def test_bounds_of_groups_hold_the_truth_as_often_as_they_say():
 
 def test_a_group_without_finds_stays_in(frame):
     clean = pd.DataFrame({"entry": 0.0, "lower": [3000.0, 6000.0], "upper": INF, "zone": "none"})
-    fit = fit_shared(pd.concat([frame, clean]), "zone")
+    fit = fit_frailty(pd.concat([frame, clean]), "zone")
     row = fit.to_frame().loc["none"]
     assert row["finds"] == 0
     assert row["multiplier_raw"] == 0
@@ -360,7 +363,7 @@ def test_survival_of_a_new_group_is_the_mean_over_multipliers(fit):
 
 
 def test_an_assumed_shape_is_kept(frame):
-    fit = fit_shared(frame, "zone", shape=1.5)
+    fit = fit_frailty(frame, "zone", shape=1.5)
     assert fit.shape == 1.5
     assert np.isnan(fit.standard_error("shape"))
     assert np.isnan(fit.bounds("shape")[0])
@@ -371,19 +374,19 @@ def test_an_assumed_shape_is_kept(frame):
 
 def test_one_group_blank_groups_and_unknown_words_are_refused(frame):
     with pytest.raises(ValueError, match=r"at least 2 groups. Got 1: A"):
-        fit_shared(frame.assign(zone="A"), "zone")
+        fit_frailty(frame.assign(zone="A"), "zone")
     with pytest.raises(ValueError, match=r"1 of \d+ rows are blank, first row 3"):
-        fit_shared(frame.assign(zone=frame["zone"].mask(frame.index == 3)), "zone")
+        fit_frailty(frame.assign(zone=frame["zone"].mask(frame.index == 3)), "zone")
     with pytest.raises(ValueError, match="Got 'colour'"):
-        fit_shared(frame, "colour")
+        fit_frailty(frame, "colour")
     with pytest.raises(ValueError, match=r"each of the \d+ rows. Got 2 names"):
-        fit_shared(frame, ["A", "B"])
+        fit_frailty(frame, ["A", "B"])
     with pytest.raises(ValueError, match="Got 'zones'"):
-        fit_shared(frame, "zone", selection="zones")
+        fit_frailty(frame, "zone", selection="zones")
     with pytest.raises(ValueError, match="Got 1"):
-        fit_shared(frame, "zone", nodes=1)
+        fit_frailty(frame, "zone", nodes=1)
     with pytest.raises(NoFiniteMaximum):
-        fit_shared(frame.assign(upper=INF), "zone")
+        fit_frailty(frame.assign(upper=INF), "zone")
 
 
 def test_a_spread_without_end_is_refused():
@@ -391,18 +394,18 @@ def test_a_spread_without_end_is_refused():
     rows = [(0.0, 100.0, f"A{i}") for i in range(10)] + [(9000.0, INF, f"B{i}") for i in range(10)]
     frame = pd.DataFrame(rows * 20, columns=["lower", "upper", "zone"])
     with pytest.raises(NoFiniteMaximum, match="spread between the 20 groups"):
-        fit_shared(frame, "zone", shape=2.0)
+        fit_frailty(frame, "zone", shape=2.0)
 
 
 def test_zones_of_the_demo_fleet_are_pooled(demo_fleet):
     histories = build_histories(demo_fleet)
-    fit = fit_shared(with_covariates(histories, demo_fleet, ["zone"]), "zone")
+    fit = fit_frailty(with_covariates(histories, demo_fleet, ["zone"]), "zone")
     table = fit.to_frame()
     assert table["finds"].sum() == histories.n_finds
     assert (table["finds"] == 0).any()
     assert fit.clock == "flight_hours"
     assert fit.log_likelihood >= fit.null.log_likelihood
-    by_life = fit_shared(histories, "cluster")
+    by_life = fit_frailty(histories, "cluster")
     assert by_life.clock == "flight_hours"
     assert dataclasses.is_dataclass(by_life)
 
@@ -497,8 +500,8 @@ def test_with_looks_that_miss_a_group_has_the_integral_by_brute_force():
 def test_looks_that_miss_bring_no_bias_where_they_are_allowed_for():
     """Half of the damage is missed at each look: taken to find all, the scale comes out a quarter too late."""
     histories, zones = looked_at(6, pod=0.5, n_groups=25, n_lives=20, spread=0.5, late=0.0)
-    fit = fit_shared(histories, zones, detection=0.5)
-    naive = fit_shared(histories, zones)
+    fit = fit_frailty(histories, zones, detection=0.5)
+    naive = fit_frailty(histories, zones)
     assert abs(np.log(fit.scale / 12000)) < 3 * fit.standard_error("log_scale")
     assert naive.scale > 1.1 * fit.scale
     table = fit.to_frame()
@@ -511,10 +514,10 @@ def test_looks_that_miss_bring_no_bias_where_they_are_allowed_for():
 def test_rows_and_arrays_and_histories_give_one_fit():
     histories, zones = looked_at(7, pod=0.7)
     table = histories.to_frame().assign(zone=zones)
-    fit = fit_shared(histories, zones, detection=0.7)
-    again = fit_shared(table, "zone", detection={"any": 0.7}.get("any"), looks=histories)
+    fit = fit_frailty(histories, zones, detection=0.7)
+    again = fit_frailty(table, "zone", detection={"any": 0.7}.get("any"), looks=histories)
     assert again.log_likelihood == pytest.approx(fit.log_likelihood, rel=1e-12)
     arrays = {name: table[name].to_list() for name in ("entry", "lower", "upper", "count")}
-    assert fit_shared(None, zones, **arrays).scale == fit_shared(table, "zone").scale
+    assert fit_frailty(None, zones, **arrays).scale == fit_frailty(table, "zone").scale
     with pytest.raises(ValueError, match="needs the ages of all looks"):
-        fit_shared(table, "zone", detection=0.7)
+        fit_frailty(table, "zone", detection=0.7)

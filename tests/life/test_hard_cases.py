@@ -14,7 +14,7 @@ from kit.life import (
     fit_life,
     fit_turnbull,
     fit_weibull,
-    scale_lower_bound,
+    weibayes_bound,
 )
 
 FITTED = [case for case in CASES if not case.refusal]
@@ -200,7 +200,7 @@ def test_no_finds_have_no_estimate_but_a_bound():
     """With no finds the bound is 2 x exposure over chi-square with 2 degrees: minus log(0.05) for 95 %."""
     case = CASES[0]
     rows = case.rows()
-    bound = scale_lower_bound(**rows, shape=2.0)
+    bound = weibayes_bound(**rows, shape=2.0)
     exposure = float(rows["count"] @ rows["lower"] ** 2)
     assert bound == pytest.approx(np.sqrt(exposure / -np.log(0.05)), rel=1e-12)
     with pytest.raises(NoFiniteMaximum, match="no finds"):

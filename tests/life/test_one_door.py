@@ -14,14 +14,14 @@ from kit.life import (
     check_fit,
     compare_lives,
     fit_competing,
+    fit_frailty,
     fit_life,
     fit_regression,
     fit_restoration,
-    fit_shared,
     fit_turnbull,
     fit_two_clocks,
     fit_weibull,
-    scale_lower_bound,
+    weibayes_bound,
 )
 from kit.life.likelihood.imperfect import as_detection, finds_all
 
@@ -84,8 +84,8 @@ def test_a_regression_takes_histories_and_tables_and_covariates_beside_arrays(hi
 
 def test_a_bound_without_finds_takes_histories(histories):
     h = histories
-    arrays = scale_lower_bound(lower=h.lower, upper=h.upper, entry=h.entry, count=h.count, shape=2.0)
-    assert scale_lower_bound(h, shape=2.0) == arrays
+    arrays = weibayes_bound(lower=h.lower, upper=h.upper, entry=h.entry, count=h.count, shape=2.0)
+    assert weibayes_bound(h, shape=2.0) == arrays
 
 
 @pytest.mark.parametrize(
@@ -93,8 +93,8 @@ def test_a_bound_without_finds_takes_histories(histories):
     [
         fit_weibull, fit_life, compare_lives, fit_turnbull,
         lambda wrong: fit_regression(wrong, "1"),
-        lambda wrong: fit_shared(wrong, "zone"),
-        lambda wrong: scale_lower_bound(wrong, shape=2.0),
+        lambda wrong: fit_frailty(wrong, "zone"),
+        lambda wrong: weibayes_bound(wrong, shape=2.0),
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("wrong", ["demo_fleet", 3, [1.0, 2.0], object(), Histories])
@@ -126,7 +126,7 @@ def test_a_table_of_looks_is_told_from_a_table_of_lives():
         (lambda: kit.mean_cumulative("events.csv"), "`frame` must be a table"),
         (lambda: bootstrap("fit", seed=1), "`fit` must be a fitted life"),
         (lambda: check_fit("fit", seed=1), "`fit` must be a fitted life"),
-        (lambda: kit.life.detection_ridge("fleet"), "`histories` must be histories"),
+        (lambda: kit.life.detection_profile("fleet"), "`histories` must be histories"),
         (lambda: kit.life.with_covariates("fleet", "histories", ["climate"]), "`fleet` must be a fleet"),
         (lambda: kit.life.compare_clocks("fleet"), "must be a fleet"),
         (lambda: kit.fit_growth("demo_fleet"), "must be a table"),

@@ -389,7 +389,7 @@ def test_looks_that_miss_are_allowed_for():
 def test_a_level_without_finds_is_refused_by_name_with_a_remedy(frame):
     none = frame.assign(side=np.where(np.isinf(frame["upper"]) & (frame.index < 60), "centre", "left"))
     with pytest.raises(
-        NoFiniteMaximum, match=r"'side' has no finds at the level 'centre' \(\d+ lives\).*fit_shared"
+        NoFiniteMaximum, match=r"'side' has no finds at the level 'centre' \(\d+ lives\).*fit_frailty"
     ):
         fit_regression(none, "side + climate")
     with pytest.raises(NoFiniteMaximum, match="'side' has no finds at the level 'centre'"):

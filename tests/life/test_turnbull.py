@@ -201,7 +201,7 @@ def test_all_found_and_none_beyond(found):
 
 
 def test_no_finds_is_refused_with_what_can_be_had():
-    with pytest.raises(ValueError, match=r"none of the 2 rows has a find.*scale_lower_bound"):
+    with pytest.raises(ValueError, match=r"none of the 2 rows has a find.*weibayes_bound"):
         fit_turnbull(lower=[1, 2], upper=[INF, INF])
     with pytest.raises(ValueError, match="none of the 0 rows"):
         fit_turnbull(lower=[], upper=[])

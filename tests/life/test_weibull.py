@@ -19,7 +19,7 @@ from kit.growth import LinearGrowth, SizeDetection
 from kit.life.fits.fit import FewFindsWarning
 from kit.life.fits.weibull import (
     fit_weibull,
-    scale_lower_bound,
+    weibayes_bound,
 )
 from kit.life.likelihood.imperfect import ConstantDetection, detection_terms
 from kit.life.likelihood.likelihood import PerfectTerms, row_scores
@@ -186,7 +186,7 @@ def test_fit_weibull_bearing_cages_abernethy_1983(quantity, expected, tol):
         got = {
             "eta": lambda: fit.scale,
             "B10": lambda: fit.quantile(0.1),
-            "eta_lower95_onesided_time_terminated": lambda: scale_lower_bound(
+            "eta_lower95_onesided_time_terminated": lambda: weibayes_bound(
                 lower=rows["hours"],
                 upper=np.where(rows["failed"] == 1, rows["hours"], INF),
                 count=rows["count"],
@@ -868,28 +868,28 @@ def test_a_fit_refuses_what_it_cannot_say(call, message):
 # Bound without a fit ---------------------------------------------------------------------------------------
 
 
-def test_scale_lower_bound_without_finds_is_the_chi_square_bound():
+def test_weibayes_bound_without_finds_is_the_chi_square_bound():
     """No finds: exposure / -log(1 - level), on the age to the power of the shape."""
-    bound = scale_lower_bound(lower=[1000.0, 2000.0], upper=[INF, INF], count=[10, 5], shape=2.0, level=0.9)
+    bound = weibayes_bound(lower=[1000.0, 2000.0], upper=[INF, INF], count=[10, 5], shape=2.0, level=0.9)
     assert bound == pytest.approx(np.sqrt((10 * 1000.0**2 + 5 * 2000.0**2) / -np.log(0.1)))
 
 
-def test_scale_lower_bound_falls_with_finds_and_late_entry():
-    clean = scale_lower_bound(lower=[1000.0, 2000.0], upper=[INF, INF], shape=2.0)
-    found = scale_lower_bound(lower=[1000.0, 2000.0], upper=[1500.0, INF], shape=2.0)
-    late = scale_lower_bound(lower=[1000.0, 2000.0], upper=[INF, INF], entry=[500.0, 0.0], shape=2.0)
+def test_weibayes_bound_falls_with_finds_and_late_entry():
+    clean = weibayes_bound(lower=[1000.0, 2000.0], upper=[INF, INF], shape=2.0)
+    found = weibayes_bound(lower=[1000.0, 2000.0], upper=[1500.0, INF], shape=2.0)
+    late = weibayes_bound(lower=[1000.0, 2000.0], upper=[INF, INF], entry=[500.0, 0.0], shape=2.0)
     assert found < clean
     assert late < clean
 
 
-def test_scale_lower_bound_covers_at_least_its_level():
+def test_weibayes_bound_covers_at_least_its_level():
     """True scale 9000, shape 2, looks at 2000 and 4000; the bound is right in at least 95 % of 2000 fleets."""
     rng = np.random.default_rng(8)
     right = 0
     for onset in 9000 * rng.weibull(2.0, (2000, 40)):
         lower = np.where(onset < 2000, 0.0, np.where(onset < 4000, 2000.0, 4000.0))
         upper = np.where(onset < 2000, 2000.0, np.where(onset < 4000, 4000.0, INF))
-        right += scale_lower_bound(lower=lower, upper=upper, shape=2.0) <= 9000
+        right += weibayes_bound(lower=lower, upper=upper, shape=2.0) <= 9000
     assert right / 2000 > 0.95 - 3 * np.sqrt(0.95 * 0.05 / 2000)
 
 
@@ -901,9 +901,9 @@ def test_scale_lower_bound_covers_at_least_its_level():
         ({"lower": [], "upper": [], "shape": 2.0}, "no evidence for any bound"),
     ],
 )
-def test_scale_lower_bound_refuses(arguments, message):
+def test_weibayes_bound_refuses(arguments, message):
     with pytest.raises(ValueError, match=message):
-        scale_lower_bound(**arguments)
+        weibayes_bound(**arguments)
 
 
 # Imperfect detection -----------------------------------------------------------------------------------------

@@ -11,26 +11,28 @@ from kit.simulate.many_seeds import answers_of_seed, many_seeds_page
 
 QUESTIONS = DEMO / "questions"
 NAMES = sorted(path.stem for path in QUESTIONS.glob("*.toml"))
-_LONGEST = 300  # seconds; an answer takes a few, so that this can only be a search without an end
+_LONGEST = (
+    180  # seconds of the processor; answers take a few, so that this can only be a search without an end
+)
 
 
 @contextmanager
 def an_end(seconds):
     """Raise where something does not come to an end; without alarms, as on Windows, it is left to run."""
-    if not hasattr(signal, "SIGALRM"):
+    if not hasattr(signal, "SIGPROF"):
         yield
         return
 
     def stop(*_):
-        raise TimeoutError(f"no end after {seconds} s")
+        raise TimeoutError(f"no end after {seconds} s of the processor")
 
-    before = signal.signal(signal.SIGALRM, stop)
-    signal.alarm(seconds)
+    before = signal.signal(signal.SIGPROF, stop)
+    signal.setitimer(signal.ITIMER_PROF, seconds)
     try:
         yield
     finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
 
 
 @pytest.mark.long

@@ -1,4 +1,4 @@
-"""Which damage comes first: causes that keep clocks of their own, and what share each will have taken."""
+"""Competing risks, which damage comes first: causes on clocks of their own, and the cumulative incidence of each."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from kit.findings import TAP_METHODS, Fleet, need_fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
+from kit.life.likelihood.families import WEIBULL
 from kit.life.likelihood.imperfect import Detection
 from kit.life.lives.histories import Histories, build_histories
 from kit.numerics.confidence import check_level
@@ -144,7 +145,7 @@ class CompetingLives:
             """Shares by kind and of none at each age, shape (n_kinds + 1, n_ages)."""
             hazard = np.stack(
                 [
-                    (edges * rate / scale) ** shape
+                    WEIBULL.hazard_at(edges * rate, scale, shape)
                     for rate, (scale, shape) in zip(rates, parameters, strict=True)
                 ]
             )
@@ -188,7 +189,7 @@ def fit_competing(
     methods: Sequence[str] = TAP_METHODS,
     detection: Mapping[str, float | Detection] | None = None,
 ) -> CompetingLives:
-    """Fit each kind of damage on its own clock, lives ending with the first damage of any kind.
+    """Fit competing risks: each kind of damage on its own clock, lives ending with the first of any kind.
 
     Parameters
     ----------

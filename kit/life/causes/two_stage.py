@@ -246,7 +246,7 @@ class MoistureThenDisbond(Fit):
 def fit_moisture_then_disbond(
     frame: pd.DataFrame, *, assumed: dict[str, float] | None = None
 ) -> MoistureThenDisbond:
-    r"""Fit the age at moisture and the time from moisture to disbond to looks.
+    r"""Fit a progressive three-state model: the age at moisture, and the time from moisture to disbond.
 
     Parameters
     ----------

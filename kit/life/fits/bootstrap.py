@@ -98,7 +98,9 @@ class BootstrapFits:
         lower, upper : ndarray of float
             Bounds [clock units].
         """
-        return self.age_bounds(self.family.position(-np.log1p(-np.asarray(share, np.float64))), level=level)
+        return self.age_bounds(
+            self.family.inverse_cumulative_hazard(-np.log1p(-np.asarray(share, np.float64))), level=level
+        )
 
     def age_bounds(self, position: ArrayLike, *, level: float = 0.95) -> tuple[Floats, Floats]:
         """Two-sided bounds of the ages at positions of the family's own scale.
@@ -300,7 +302,7 @@ def _newton(fit: LifeFit, weight: Floats) -> Floats:
             k = np.exp(point[live, 1:])
             z = (log_age - point[live, :1]) * k
             born = ages > 0
-            h, rate, bend = (np.where(born, x, 0.0) for x in family.cumulative(np.where(born, z, 0.0)))
+            h, rate, bend = (np.where(born, x, 0.0) for x in family.cumulative_hazard(np.where(born, z, 0.0)))
             z = np.where(born, z, 0.0)
             zr, zb = z * rate, z * bend
             parts = [-k * rate, zr, k * k * bend, -k * (rate + zb), zr + z * zb]
@@ -326,7 +328,7 @@ def _newton(fit: LifeFit, weight: Floats) -> Floats:
                 )
             if exact_rows.size:
                 ze = (exact_log - point[live, :1]) * k
-                _, g1, g2 = family.log_rate(ze)
+                _, g1, g2 = family.log_hazard(ze)
                 ew = exact_weight[live]
                 for j, part in enumerate(
                     (-k * g1, 1.0 + ze * g1, k * k * g2, -k * (g1 + ze * g2), ze * g1 + ze * ze * g2)

@@ -17,7 +17,7 @@ from kit.life.likelihood.imperfect import DetectionInput
 from kit.life.lives.histories import Histories
 from kit.numerics.refusals import NoFiniteMaximum
 
-DISTRIBUTIONS = ("weibull", "exponential", "lognormal", "loglogistic")
+DISTRIBUTIONS = tuple(FAMILIES)
 """Distributions that a life can be fitted with."""
 
 
@@ -33,7 +33,7 @@ def fit_life(
     detection: DetectionInput = 1.0,
     shape: float | None = None,
 ) -> LifeFit:
-    r"""Fit a life of a named distribution to histories by maximum likelihood.
+    r"""Fit a life of a named distribution to interval-censored, left-truncated histories.
 
     Give either `histories`, or the ages `lower` and `upper`.
 
@@ -93,12 +93,6 @@ def fit_life(
     """
     if distribution not in DISTRIBUTIONS:
         raise ValueError(f"`distribution` must be one of {', '.join(DISTRIBUTIONS)}. Got {distribution!r}.")
-    if distribution == "exponential":
-        if shape is not None:
-            raise ValueError(
-                f"`shape` goes with a distribution that has one. Got shape={shape!r} with exponential."
-            )
-        distribution, shape = "weibull", 1.0
     return fit_family(
         FAMILIES[distribution],
         histories,

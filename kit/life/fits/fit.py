@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kit.life.fits.bootstrap import BootstrapFits, bootstrap
-from kit.life.likelihood.families import WEIBULL, Family
+from kit.life.likelihood.families import EXPONENTIAL, FAMILIES, WEIBULL, Family
 from kit.life.likelihood.imperfect import finds_all
 from kit.life.likelihood.likelihood import Terms
 from kit.life.likelihood.profile import hazard_to_come, likelihood_contour, log_hazard_to_come, profile_bound
@@ -23,12 +23,6 @@ if TYPE_CHECKING:
     from kit.life.lives.histories import Histories
 
 _FEW_FINDS = 20
-_WORDS = {
-    "weibull": "Weibull",
-    "exponential": "exponential",
-    "lognormal": "lognormal",
-    "loglogistic": "log-logistic",
-}
 
 
 class FewFindsWarning(UserWarning):
@@ -129,14 +123,14 @@ class LifeFit(Fit):
     @property
     def distribution(self) -> str:
         """Name of the distribution; a Weibull with an assumed shape of 1 is exponential."""
-        if self.family is WEIBULL and self.shape_assumed and self.shape == 1.0:
-            return "exponential"
+        if self.family is WEIBULL and self.shape_assumed and self.shape == EXPONENTIAL.fixed_shape:
+            return EXPONENTIAL.name
         return self.family.name
 
     @property
     def label(self) -> str:
         """What the fit is of, for a legend."""
-        return f"{_WORDS[self.distribution]}, {self.kind or 'damage'} ({self.n_finds:g} finds)"
+        return f"{FAMILIES[self.distribution].label}, {self.kind or 'damage'} ({self.n_finds:g} finds)"
 
     @property
     def n_parameters(self) -> int:
@@ -194,11 +188,6 @@ class LifeFit(Fit):
         t = np.maximum(np.asarray(age, np.float64), given)
         return np.exp(self.cumulative_hazard(given) - self.cumulative_hazard(t))
 
-    def _position(self, age: Floats) -> Floats:
-        """Shape times the log of age over scale; minus infinity at age 0."""
-        with np.errstate(divide="ignore"):
-            return self.shape * np.log(age / self.scale)
-
     def cumulative_hazard(self, age: ArrayLike) -> Floats:
         """Cumulative hazard.
 
@@ -212,9 +201,7 @@ class LifeFit(Fit):
         ndarray of float
             Minus the log of the share without damage [-].
         """
-        age = np.asarray(age, np.float64)
-        z = self._position(age)
-        return np.where(age > 0, self.family.cumulative(np.where(age > 0, z, 0.0))[0], 0.0)
+        return self.family.hazard_at(age, self.scale, self.shape)
 
     def density(self, age: ArrayLike) -> Floats:
         """Density of the age at onset.
@@ -229,9 +216,7 @@ class LifeFit(Fit):
         ndarray of float
             Density [1/clock unit].
         """
-        t = np.asarray(age, np.float64)
-        z = self._position(t)
-        return self.shape / t * np.exp(self.family.log_rate(z)[0] - self.family.cumulative(z)[0])
+        return self.family.density(age, self.scale, self.shape)
 
     def quantile(self, share: ArrayLike) -> Floats:
         """Age by which a share of the panels has damage.
@@ -246,10 +231,7 @@ class LifeFit(Fit):
         ndarray of float
             Ages [clock units].
         """
-        hazard = -np.log1p(-np.asarray(share, np.float64))
-        with np.errstate(divide="ignore"):
-            z = np.where(hazard > 0, self.family.position(np.where(hazard > 0, hazard, 1.0)), -np.inf)
-        return self.scale * np.exp(z / self.shape)
+        return self.family.quantile(share, self.scale, self.shape)
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
@@ -314,7 +296,7 @@ class LifeFit(Fit):
             Lower and upper bound [clock units].
         """
         check_share("share", share)
-        w = float(self.family.position(-np.log1p(-share)))
+        w = float(self.family.inverse_cumulative_hazard(-np.log1p(-share)))
         self._check_method(method, level)
         if method == "bootstrap":
             low, high = (float(end) for end in self._bootstrap().age_bounds(w, level=level))
@@ -420,7 +402,7 @@ class LifeFit(Fit):
             raise ValueError(
                 f"`share` must be above 0 and below 1. Got {shares[~((shares > 0) & (shares < 1))].flat[0]!r}."
             )
-        w = self.family.position(-np.log1p(-shares))
+        w = self.family.inverse_cumulative_hazard(-np.log1p(-shares))
         if method == "bootstrap":
             return self._bootstrap().age_bounds(w, level=level)
         if method == "profile":

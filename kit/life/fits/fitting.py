@@ -71,6 +71,12 @@ def fit_family(
     ValueError
         If rows are impossible, or the arguments do not go together.
     """
+    if family.fixed_shape is not None:
+        if shape is not None:
+            raise ValueError(
+                f"`shape` goes with a distribution that has one. Got shape={shape!r} with {family.name}."
+            )
+        family, shape = WEIBULL, family.fixed_shape
     if shape is not None and not (shape > 0 and np.isfinite(shape)):
         raise ValueError(f"`shape` must be positive where it is assumed. Got {shape!r}.")
     rows = life_rows(histories, lower=lower, upper=upper, entry=entry, count=count, cluster=cluster)
@@ -84,7 +90,7 @@ def fit_family(
     if low.size == 0 or not found.any():
         raise NoFiniteMaximum(
             f"No fit: no finds in {number.sum():g} lives, so the likelihood keeps rising as the scale grows. "
-            "What can be had: a lower bound of the scale under an assumed shape (`scale_lower_bound`)."
+            "What can be had: a lower bound of the scale under an assumed shape (`weibayes_bound`)."
         )
     if perfect:
         if shape is None:

@@ -181,7 +181,7 @@ def fit_turnbull(
     count: ArrayLike | None = None,
     cluster: Sequence[object] | None = None,
 ) -> TurnbullFit:
-    r"""Estimate the share with damage by age without a model, by maximum likelihood.
+    r"""Estimate the share with damage by age without a model: Turnbull, interval-censored and left-truncated.
 
     Give either `histories`, or the ages `lower` and `upper`.
 
@@ -240,7 +240,7 @@ def fit_turnbull(
     if not np.isfinite(up).any():
         raise ValueError(
             f"No estimate: none of the {low.size} rows has a find. What can be had: a lower bound of the scale under "
-            "an assumed shape (`scale_lower_bound`)."
+            "an assumed shape (`weibayes_bound`)."
         )
     code = np.arange(low.size) if rows.cluster is None else pd.factorize(rows.cluster)[0]
     return _fit(start, low, up, number, code, rows.clock)

@@ -28,7 +28,7 @@ def fit_weibull(
     detection: DetectionInput = 1.0,
     shape: float | None = None,
 ) -> LifeFit:
-    r"""Fit a Weibull life to histories by maximum likelihood.
+    r"""Fit a Weibull life to interval-censored, left-truncated histories by maximum likelihood.
 
     Give either `histories`, or the ages `lower` and `upper`.
 
@@ -67,7 +67,7 @@ def fit_weibull(
 
     See Also
     --------
-    scale_lower_bound : What few or no finds support under an assumed shape.
+    weibayes_bound : What few or no finds support under an assumed shape.
 
     Notes
     -----
@@ -105,7 +105,7 @@ def fit_weibull(
     )
 
 
-def scale_lower_bound(
+def weibayes_bound(
     histories: Histories | pd.DataFrame | None = None,
     *,
     shape: float,
@@ -115,7 +115,7 @@ def scale_lower_bound(
     count: ArrayLike | None = None,
     level: float = 0.95,
 ) -> float:
-    r"""One-sided lower bound of the scale under an assumed shape; no finds are needed.
+    r"""Weibayes: one-sided lower bound of the scale under an assumed shape; no finds are needed.
 
     Parameters
     ----------
@@ -156,3 +156,7 @@ def scale_lower_bound(
             "`lower` must hold clean time after entry. Got none: there is no evidence for any bound."
         )
     return float(top * (2 * exposure / chdtri(2 * finds + 2, 1 - level)) ** (1 / shape))
+
+
+scale_lower_bound = weibayes_bound
+"""Old name, for one release."""

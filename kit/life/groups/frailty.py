@@ -1,10 +1,11 @@
-"""How much zones differ, and what each one's own finds say once the others are listened to."""
+"""Shared frailty: how much zones differ, and what each one's own finds say once the others are listened to."""
 
 from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from scipy.special import chdtrc
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
 from kit.life.groups.shared_likelihood import GroupTerms, MissedTerms, SharedTerms
+from kit.life.likelihood.families import WEIBULL
 from kit.life.likelihood.imperfect import DetectionInput, as_detection, detection_terms, finds_all
 from kit.life.lives.histories import Histories
 from kit.life.lives.rows import life_rows
@@ -34,7 +36,7 @@ _ROUGH = 1e-7  # error of the quadrature in the log-likelihood from which on it 
 
 
 @dataclass(frozen=True, eq=False)
-class _SharedModel:
+class _FrailtyModel:
     """The marginal likelihood with what is not free held."""
 
     terms: GroupTerms
@@ -70,8 +72,8 @@ class _SharedModel:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class SharedFit(Fit):
-    r"""Weibull lives whose groups differ by a log-normal hazard multiplier :math:`e^{sz}`, z standard normal.
+class FrailtyFit(Fit):
+    r"""Weibull lives with a shared frailty: groups differ by a log-normal hazard multiplier :math:`e^{sz}`, z standard normal.
 
     Parameters
     ----------
@@ -92,7 +94,7 @@ class SharedFit(Fit):
     lives, finds : ndarray of float, shape (n_groups,)
         Of each group [-].
     selection : str
-        How late entry was allowed for: see `fit_shared`.
+        How late entry was allowed for: see `fit_frailty`.
     nodes : int
         Nodes of the quadrature that were used.
     quadrature_error : float
@@ -120,12 +122,12 @@ class SharedFit(Fit):
     clock: str
     detection: object
     shape_assumed: bool
-    _model: _SharedModel = field(repr=False)
+    _model: _FrailtyModel = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line with the parameters and the evidence."""
         return (
-            f"SharedFit(scale={self.scale:.6g} {self.clock}, shape={self.shape:.4g}, spread={self.spread:.4g}, "
+            f"FrailtyFit(scale={self.scale:.6g} {self.clock}, shape={self.shape:.4g}, frailty_sd={self.spread:.4g}, "
             f"groups={len(self.groups)}, finds={self.finds.sum():g} of {self.lives.sum():g} lives, "
             f"log_likelihood={self.log_likelihood:.4f})"
         )
@@ -175,13 +177,21 @@ class SharedFit(Fit):
     def _point(self) -> Floats:
         return np.array([np.log(self.scale), np.log(self.shape), self.spread])
 
+    methods: ClassVar[tuple[str, ...]] = ("profile", "wald")
+    old_names: ClassVar[dict[str, str]] = {"spread": "frailty_sd"}
+
+    @property
+    def frailty_sd(self) -> float:
+        """Standard deviation of the log of the frailty between groups; `spread` is its old name [-]."""
+        return self.spread
+
     @property
     def parameters(self) -> tuple[Parameter, ...]:
-        """Scale, shape and spread."""
+        """Scale, shape and standard deviation of the log frailty."""
         return (
             Parameter(name="scale", value=self.scale, unit=self.clock),
             Parameter(name="shape", value=self.shape, is_given=self.shape_assumed),
-            Parameter(name="spread", value=self.spread, is_log=False, least=0.0),
+            Parameter(name="frailty_sd", value=self.spread, is_log=False, least=0.0),
         )
 
     def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
@@ -190,7 +200,7 @@ class SharedFit(Fit):
         Parameters
         ----------
         name : str
-            ``scale``, ``shape`` or ``spread``.
+            ``scale``, ``shape`` or ``frailty_sd``.
         level : float
             Confidence [-].
 
@@ -251,7 +261,7 @@ class SharedFit(Fit):
         ValueError
             If there is no such group.
         """
-        hazard = (np.asarray(age, np.float64) / self.scale) ** self.shape
+        hazard = WEIBULL.hazard_at(age, self.scale, self.shape)
         if group is not None:
             if group not in self.groups:
                 raise ValueError(f"`group` must be one of {', '.join(self.groups)}. Got {group!r}.")
@@ -351,14 +361,14 @@ class SharedFit(Fit):
             },
             index=pd.Index(self.groups, name="group"),
         )
-        middle = self.scale * (-np.log1p(-share)) ** (1 / self.shape)
+        middle = float(WEIBULL.quantile(share, self.scale, self.shape))
         with np.errstate(divide="ignore"):
             for name, by in (("age_raw", raw), ("age", pooled), ("age_lower", high), ("age_upper", low)):
                 table[name] = middle * by ** (-1 / self.shape)
         return table.sort_values("multiplier", ascending=False, kind="stable")
 
 
-def fit_shared(
+def fit_frailty(
     histories: Histories | pd.DataFrame | None,
     group: str | Sequence[object],
     *,
@@ -371,8 +381,8 @@ def fit_shared(
     nodes: int = 20,
     shape: float | None = None,
     selection: str = "lives",
-) -> SharedFit:
-    r"""Fit Weibull lives whose groups differ, and let small groups borrow from the others.
+) -> FrailtyFit:
+    r"""Fit Weibull lives with a shared frailty: groups differ, and small groups borrow from the others.
 
     A zone with two finds in five lives may be bad, or unlucky. How much zones differ at all is fitted
     from all of them; each zone's own rate is then drawn towards the common one, the more the less was
@@ -405,7 +415,7 @@ def fit_shared(
 
     Returns
     -------
-    SharedFit
+    FrailtyFit
         The maximum of the marginal likelihood.
 
     Raises
@@ -452,7 +462,7 @@ def fit_shared(
     ...     "count": [1, 2, 30, 8, 12, 10, 2, 3, 25, 1, 1, 3],
     ...     "zone": ["A"] * 3 + ["B"] * 3 + ["C"] * 3 + ["D"] * 3,
     ... })
-    >>> fit = fit_shared(rows, "zone")
+    >>> fit = fit_frailty(rows, "zone")
     >>> print(f"{fit.spread:.2f}, p = {fit.p_no_spread:.1e}")
     0.90, p = 9.8e-06
     >>> fit.to_frame()[["finds", "multiplier_raw", "multiplier"]].round(2)
@@ -494,7 +504,7 @@ def fit_shared(
     for count_of_nodes in _doublings(int(nodes)):
         nodes = count_of_nodes
         terms = terms_of(nodes)
-        model = _SharedModel(terms, None if shape is None else float(np.log(shape)))
+        model = _FrailtyModel(terms, None if shape is None else float(np.log(shape)))
         top = model.highest(start)
         if top.point[2] < _NO_SPREAD:
             top = max((top, model.highest(np.r_[start[:2], 1.5])), key=lambda top: top.value)
@@ -518,7 +528,7 @@ def fit_shared(
     else:
         point, value = top.point, top.value
         covariance[np.ix_(free, free)] = np.linalg.inv(-top.hessian)
-    return SharedFit(
+    return FrailtyFit(
         scale=float(np.exp(point[0])),
         shape=float(np.exp(point[1])) if shape is None else float(shape),
         spread=float(point[2]),
@@ -536,6 +546,13 @@ def fit_shared(
         shape_assumed=shape is not None,
         _model=model,
     )
+
+
+fit_shared = fit_frailty
+"""Old name, for one release."""
+
+SharedFit = FrailtyFit
+"""Old name, for one release."""
 
 
 def _doublings(nodes: int) -> list[int]:

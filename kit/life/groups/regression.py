@@ -1,4 +1,4 @@
-"""What the age at onset depends on: Weibull lives with covariates in the log of their scale."""
+"""Accelerated failure time: what the age at onset depends on, Weibull lives with covariates in the log of their scale."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def fit_regression(
     histories: Histories | None = None,
     shape: float | None = None,
 ) -> RegressionFit:
-    r"""Fit Weibull lives whose scale depends on covariates, by maximum likelihood.
+    r"""Fit a Weibull accelerated failure time model: lives whose scale depends on covariates.
 
     Parameters
     ----------
@@ -201,14 +201,14 @@ def _refuse_level(
             raise NoFiniteMaximum(
                 f"No fit: {term.name!r} has no finds at the level {level!r} ({lives:g} lives), so the likelihood keeps "
                 "rising as the scale there grows. What can be had: a fit with that level merged with another or its "
-                "rows left out, or partial pooling (`fit_shared`), which allows groups without finds."
+                "rows left out, or partial pooling (`fit_frailty`), which allows groups without finds."
             )
         if not watched[here].any():
             raise NoFiniteMaximum(
                 f"No fit: {term.name!r} has no life with a clean look after its entry at the level {level!r} "
                 f"({finds:g} finds in {lives:g} lives), so the likelihood keeps rising as the scale there falls. What "
                 "can be had: a fit with that level merged with another or its rows left out, or partial pooling "
-                "(`fit_shared`)."
+                "(`fit_frailty`)."
             )
 
 
@@ -241,5 +241,5 @@ def _endless(direction: Floats, names: tuple[str, ...], point: Floats) -> NoFini
     return NoFiniteMaximum(
         f"No fit: the likelihood keeps rising along the coefficients of {', '.join(map(str, keep)) or 'the intercept'}: "
         "they tell the lives with finds from those without, with no exception. What can be had: a fit without one of "
-        "them, with levels merged, or partial pooling of groups (`fit_shared`)."
+        "them, with levels merged, or partial pooling of groups (`fit_frailty`)."
     )

@@ -15,6 +15,7 @@ from scipy.special import chdtrc
 from kit.life.fits.fit import LifeFit
 from kit.life.groups.design_columns import Term, as_levels
 from kit.life.groups.regression_model import RegressionModel, profile_of_held
+from kit.life.likelihood.families import WEIBULL
 from kit.numerics.confidence import check_share, likelihood_drop, normal_reach
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.poisson import poisson_bounds
@@ -351,7 +352,7 @@ class RegressionFit(Fit):
         t = np.maximum(np.asarray(age, np.float64), given)
         scale = np.asarray(self.scale(rows))
         scale = scale.reshape(scale.shape + (1,) * t.ndim)
-        return np.exp((given / scale) ** self.shape - (t / scale) ** self.shape)
+        return np.exp(WEIBULL.hazard_at(given, scale, self.shape) - WEIBULL.hazard_at(t, scale, self.shape))
 
     def quantile(self, share: ArrayLike, rows: Rows) -> Floats:
         """Age by which a share of the panels with given covariates has damage.
@@ -370,7 +371,7 @@ class RegressionFit(Fit):
         """
         p = np.asarray(share, np.float64)
         scale = np.asarray(self.scale(rows))
-        return scale.reshape(scale.shape + (1,) * p.ndim) * (-np.log1p(-p)) ** (1 / self.shape)
+        return WEIBULL.quantile(p, scale.reshape(scale.shape + (1,) * p.ndim), self.shape)
 
     def quantile_bounds(
         self, share: float, row: Rows, *, level: float = 0.95, method: str = "profile"
@@ -401,7 +402,7 @@ class RegressionFit(Fit):
         self._check_method(method, level)
         check_share("share", share)
         x = self._one(row)
-        w = float(np.log(-np.log1p(-share)))
+        w = float(WEIBULL.inverse_cumulative_hazard(-np.log1p(-share)))
         beta = self.coefficients.to_numpy()
         centre = float(beta[0] + x @ beta[1:] + w / self.shape)
         gradient = np.r_[1.0, x, -w / self.shape]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import expit, gamma, log_ndtr, ndtri_exp
 
 from kit.numerics.typing import Floats
@@ -19,13 +20,13 @@ class Family:
 
     Parameters
     ----------
-    name : str
-        Name of the family.
-    cumulative : callable
+    name, label : str
+        Name of the family, and what it is called in a legend.
+    cumulative_hazard : callable
         Cumulative hazard H of z, and its first and second derivative.
-    log_rate : callable
+    log_hazard : callable
         Log of the first derivative of H, and its first and second derivative.
-    position : callable
+    inverse_cumulative_hazard : callable
         z at which the cumulative hazard has a value.
     mean : callable
         Mean and standard deviation of the age from scale and shape.
@@ -33,15 +34,94 @@ class Family:
         Shape over that of the Weibull whose log age spreads alike: where to begin a fit.
     scale_words : str
         What the scale is.
+    fixed_shape : float or None
+        The shape of every life of the family; None where it is fitted [-].
     """
 
     name: str
-    cumulative: Callable[[Floats], tuple[Floats, Floats, Floats]]
-    log_rate: Callable[[Floats], tuple[Floats, Floats, Floats]]
-    position: Callable[[Floats], Floats]
+    label: str
+    cumulative_hazard: Callable[[Floats], tuple[Floats, Floats, Floats]]
+    log_hazard: Callable[[Floats], tuple[Floats, Floats, Floats]]
+    inverse_cumulative_hazard: Callable[[Floats], Floats]
     mean: Callable[[float, float], tuple[float, float]]
     weibull_ratio: float
     scale_words: str
+    fixed_shape: float | None = None
+
+    def hazard_at(self, age: ArrayLike, scale: ArrayLike, shape: ArrayLike) -> Floats:
+        """Cumulative hazard at ages.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages [clock units].
+        scale, shape : array_like of float
+            Parameters [clock units], [-]; all three are broadcast.
+
+        Returns
+        -------
+        ndarray of float
+            H, 0 up to age 0 [-].
+        """
+        t, scale, shape = (np.asarray(x, np.float64) for x in (age, scale, shape))
+        with np.errstate(divide="ignore", over="ignore"):
+            z = shape * (np.log(np.where(t > 0, t, 1.0)) - np.log(scale))
+            return np.where(t > 0, self.cumulative_hazard(z)[0], 0.0)
+
+    def survival(self, age: ArrayLike, scale: ArrayLike, shape: ArrayLike) -> Floats:
+        """Share still without damage at ages.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages [clock units].
+        scale, shape : array_like of float
+            Parameters [clock units], [-]; all three are broadcast.
+
+        Returns
+        -------
+        ndarray of float
+            S(age) [-].
+        """
+        return np.exp(-self.hazard_at(age, scale, shape))
+
+    def density(self, age: ArrayLike, scale: ArrayLike, shape: ArrayLike) -> Floats:
+        """Density of the age at onset.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages above 0 [clock units].
+        scale, shape : array_like of float
+            Parameters [clock units], [-]; all three are broadcast.
+
+        Returns
+        -------
+        ndarray of float
+            Density [1/clock unit].
+        """
+        t, scale, shape = (np.asarray(x, np.float64) for x in (age, scale, shape))
+        z = shape * (np.log(t) - np.log(scale))
+        return np.exp(np.log(shape) + self.log_hazard(z)[0] - self.cumulative_hazard(z)[0]) / t
+
+    def quantile(self, share: ArrayLike, scale: ArrayLike, shape: ArrayLike) -> Floats:
+        """Age by which a share has damage.
+
+        Parameters
+        ----------
+        share : array_like of float
+            Shares in [0, 1) [-].
+        scale, shape : array_like of float
+            Parameters [clock units], [-]; all three are broadcast.
+
+        Returns
+        -------
+        ndarray of float
+            Ages [clock units].
+        """
+        hazard = -np.log1p(-np.asarray(share, np.float64))
+        z = np.where(hazard > 0, self.inverse_cumulative_hazard(np.where(hazard > 0, hazard, 1.0)), -np.inf)
+        return np.asarray(scale, np.float64) * np.exp(z / np.asarray(shape, np.float64))
 
 
 def _weibull(z: Floats) -> tuple[Floats, Floats, Floats]:
@@ -89,6 +169,7 @@ def _loglogistic_mean(scale: float, shape: float) -> tuple[float, float]:
 
 WEIBULL = Family(
     "weibull",
+    "Weibull",
     _weibull,
     lambda z: (z, np.ones_like(z), np.zeros_like(z)),
     np.log,
@@ -97,6 +178,7 @@ WEIBULL = Family(
     "age by which 63.2 % of panels have damage",
 )
 LOGNORMAL = Family(
+    "lognormal",
     "lognormal",
     _lognormal,
     _lognormal_rate,
@@ -107,6 +189,7 @@ LOGNORMAL = Family(
 )
 LOGLOGISTIC = Family(
     "loglogistic",
+    "log-logistic",
     _loglogistic,
     _loglogistic_rate,
     lambda h: np.log(np.expm1(h)),
@@ -115,5 +198,9 @@ LOGLOGISTIC = Family(
     "age by which half of the panels have damage",
 )
 
-FAMILIES: dict[str, Family] = {family.name: family for family in (WEIBULL, LOGNORMAL, LOGLOGISTIC)}
-"""The families, by name."""
+EXPONENTIAL = replace(WEIBULL, name="exponential", label="exponential", fixed_shape=1.0)
+
+FAMILIES: dict[str, Family] = {
+    family.name: family for family in (WEIBULL, EXPONENTIAL, LOGNORMAL, LOGLOGISTIC)
+}
+"""The families, by name: the one list of them; a fit, a comparison and a legend go by it."""

@@ -331,7 +331,7 @@ class SumTerms:
             inside = np.isfinite(z)
             z = np.where(inside, z, 0.0)
             with np.errstate(over="ignore"):
-                h, rate, bend = self.family.cumulative(z)
+                h, rate, bend = self.family.cumulative_hazard(z)
             h = np.where(inside, h, np.where(log_age > 0, np.inf, 0.0))
             parts.append((h, z, np.where(inside, rate, 0.0), np.where(inside, bend, 0.0)))
         low_parts, high_parts = parts
@@ -463,7 +463,7 @@ def row_scores(
     def hazard(age: Floats) -> tuple[Floats, Floats, Floats]:
         positive = (age > 0) & np.isfinite(age)
         z = position(age, positive)
-        h, rate, _ = family.cumulative(z)
+        h, rate, _ = family.cumulative_hazard(z)
         h, rate = np.where(positive, h, 0.0), np.where(positive, rate, 0.0)
         return h, rate, z * rate
 
@@ -474,7 +474,7 @@ def row_scores(
     d = np.where(between, h_up - h_low, 1.0)
     odds = np.where(between, 1.0 / np.expm1(d), 0.0)
     z_exact = position(lower, exact & (lower > 0))
-    slope = np.where(exact, family.log_rate(z_exact)[1], 0.0)
+    slope = np.where(exact, family.log_hazard(z_exact)[1], 0.0)
     g_scale = g_scale - k * odds * np.where(between, r_up - r_low, 0.0) - k * slope
     g_shape = (
         g_shape + odds * np.where(between, q_up - q_low, 0.0) + np.where(exact, 1.0, 0.0) + z_exact * slope
@@ -521,7 +521,7 @@ class FamilyTerms:
         def derivatives(log_age: Floats) -> Floats:
             """H and its derivatives by scale and shape, then the second ones, shape (6, n)."""
             z = (log_age - log_scale) * k
-            h, r, b = self.family.cumulative(z)
+            h, r, b = self.family.cumulative_hazard(z)
             return np.stack([h, -k * r, z * r, k * k * b, -k * (r + z * b), z * r + z * z * b])
 
         total = derivatives(rows.age_log) @ rows.age_weight
@@ -551,7 +551,7 @@ class FamilyTerms:
                 )
         if rows.exact_log.size:
             z = (rows.exact_log - log_scale) * k
-            g, g1, g2 = self.family.log_rate(z)
+            g, g1, g2 = self.family.log_hazard(z)
             total = total + rows.exact_weight @ np.stack(
                 [g + log_shape - rows.exact_log, -k * g1, 1.0 + z * g1, k * k * g2, -k * (g1 + z * g2), z * g1 + z * z * g2],
                 axis=1,

@@ -178,10 +178,10 @@ def hazard_to_come(family: Family, points: Floats, age: Floats, given: float) ->
     """
     shape = np.exp(points[:, 1:])
     with np.errstate(over="ignore", invalid="ignore"):
-        later = family.cumulative((np.log(age) - points[:, :1]) * shape)[0]
+        later = family.cumulative_hazard((np.log(age) - points[:, :1]) * shape)[0]
         if given <= 0:
             return later
-        before = family.cumulative((np.log(given) - points[:, :1]) * shape)[0]
+        before = family.cumulative_hazard((np.log(given) - points[:, :1]) * shape)[0]
         return np.where(np.isfinite(later), later - np.where(np.isfinite(later), before, 0.0), np.inf)
 
 
@@ -213,6 +213,6 @@ def log_hazard_to_come(
         if sign < 0 and given <= 0:
             continue
         z = shape * np.log(t / scale)
-        h, rate, _ = family.cumulative(z)
+        h, rate, _ = family.cumulative_hazard(z)
         sums += sign * np.stack([h, -shape * rate, z * rate])
     return np.log(sums[0]), (sums[1:] / sums[0]).T

@@ -24,7 +24,7 @@ _FOREVER = np.datetime64("2200-01-01")
 
 
 def with_covariates(histories: Histories, fleet: Fleet, names: Sequence[str]) -> pd.DataFrame:
-    """Attach covariates to histories, for `fit_regression` and `fit_shared`.
+    """Attach covariates to histories, for `fit_regression` and `fit_frailty`.
 
     Parameters
     ----------

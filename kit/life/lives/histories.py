@@ -35,7 +35,7 @@ _EVENT = ["life", "age", "date", "kind", "entry", "cluster", "finding"]
 
 @dataclass(frozen=True, eq=False)
 class Histories:
-    """Lives as what was known of them: clean until one age, found by another.
+    """Lives, interval-censored, right-censored and left-truncated: clean until one age, found by another.
 
     Parameters
     ----------

@@ -136,7 +136,7 @@ class LookSchedule:
         if fit.looks_find_all:
             # Clean at the entry for certain, so the onset can be drawn from beyond it.
             hazard = -np.log(rng.random(n)) + fit.cumulative_hazard(histories.entry)
-            onset = fit.scale * np.exp(fit.family.position(hazard) / fit.shape)
+            onset = fit.scale * np.exp(fit.family.inverse_cumulative_hazard(hazard) / fit.shape)
             hit = self.age >= onset[self.life]
         else:
             onset, again = np.empty(n), np.arange(n)

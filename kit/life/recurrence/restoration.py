@@ -332,7 +332,7 @@ def fit_restoration(
     restoration: Mapping[str, float] | float | None = None,
     shape: float | None = None,
 ) -> RestorationFit:
-    r"""Fit the virtual age that repairs leave, with the life, by maximum likelihood.
+    r"""Fit imperfect repair: the Kijima type II virtual age that repairs leave, with the life.
 
     Parameters
     ----------

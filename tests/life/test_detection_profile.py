@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.life import Histories, MethodDetection, NoFiniteMaximum, bootstrap, detection_ridge, fit_weibull
+from kit.life import Histories, MethodDetection, NoFiniteMaximum, bootstrap, detection_profile, fit_weibull
 
 
 def looks(seed, *, n=300, pods=None, gap=300.0, shape=4.0):
@@ -24,7 +24,7 @@ def looks(seed, *, n=300, pods=None, gap=300.0, shape=4.0):
 
 
 def test_close_looks_at_sharply_timed_damage_tell_the_chance_of_detection():
-    ridge = detection_ridge(looks(1, shape=20.0), level=0.99, grid=[0.2, 0.35, 0.5, 0.65, 0.8, 1.0])
+    ridge = detection_profile(looks(1, shape=20.0), level=0.99, grid=[0.2, 0.35, 0.5, 0.65, 0.8, 1.0])
     assert ridge.is_told
     assert ridge.bounds[0] < 0.5 < ridge.bounds[1]
     assert "put the chance of detection between" in ridge.words
@@ -32,12 +32,12 @@ def test_close_looks_at_sharply_timed_damage_tell_the_chance_of_detection():
 
 def test_a_wide_spread_of_onsets_hides_it_even_with_many_panels():
     """1,500 panels with a shape of 4: a long wait for a find is put down to a late onset as well."""
-    assert not detection_ridge(looks(1, n=1500), level=0.99, grid=[0.2, 0.35, 0.5, 0.65, 0.8, 1.0]).is_told
+    assert not detection_profile(looks(1, n=1500), level=0.99, grid=[0.2, 0.35, 0.5, 0.65, 0.8, 1.0]).is_told
 
 
 def test_few_looks_leave_it_open_and_show_the_ridge():
     """Detection and early onset trade against each other: the likelihood is flat along the ridge."""
-    ridge = detection_ridge(looks(2, n=40, gap=1500.0), grid=[0.3, 0.5, 0.7, 0.9, 1.0])
+    ridge = detection_profile(looks(2, n=40, gap=1500.0), grid=[0.3, 0.5, 0.7, 0.9, 1.0])
     assert not ridge.is_told
     assert "Detection must come from trials or be assumed" in ridge.words
     inside = ridge.table[ridge.table["detection"].between(*ridge.bounds)]
@@ -47,7 +47,7 @@ def test_few_looks_leave_it_open_and_show_the_ridge():
 
 def test_every_point_of_the_ridge_is_the_fit_at_that_chance():
     histories = looks(3, n=100)
-    ridge = detection_ridge(histories, grid=[0.4, 0.7, 1.0])
+    ridge = detection_profile(histories, grid=[0.4, 0.7, 1.0])
     for row in ridge.table.itertuples():
         fit = fit_weibull(histories, detection=row.detection)
         assert (row.scale, row.shape) == pytest.approx((fit.scale, fit.shape), rel=1e-6)
@@ -93,8 +93,8 @@ def test_a_method_without_a_chance_is_named():
 def test_what_cannot_be_followed_is_refused():
     clean = Histories.from_looks(pd.DataFrame({"life": [1, 2], "age": [5.0, 9.0], "found": [False, False]}))
     with pytest.raises(NoFiniteMaximum, match="No fit at any chance of detection"):
-        detection_ridge(clean)
+        detection_profile(clean)
     with pytest.raises(ValueError, match="three or more chances"):
-        detection_ridge(clean, grid=[0.0, 0.5, 1.0])
+        detection_profile(clean, grid=[0.0, 0.5, 1.0])
     with pytest.raises(ValueError, match="`level` must be above 0 and below 1"):
-        detection_ridge(clean, level=95)
+        detection_profile(clean, level=95)

@@ -1,4 +1,4 @@
-"""Can detection be told from the data themselves: the likelihood along the chance that a look finds damage."""
+"""Can detection be told from the data themselves: the profile likelihood of the chance that a look finds damage."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
 
 
 @dataclass(frozen=True, eq=False)
-class DetectionRidge:
+class DetectionProfile:
     """How likely each chance of detection is, and the life that goes with it.
 
     Parameters
@@ -53,7 +53,7 @@ class DetectionRidge:
     def __repr__(self) -> str:
         """Return one line with the answer."""
         return (
-            f"DetectionRidge(detection {self.best:.2f} ({self.bounds[0]:.2f} to {self.bounds[1]:.2f}), "
+            f"DetectionProfile(detection {self.best:.2f} ({self.bounds[0]:.2f} to {self.bounds[1]:.2f}), "
             f"{'told' if self.is_told else 'NOT told'} by the data)"
         )
 
@@ -72,7 +72,7 @@ class DetectionRidge:
 
     @property
     def words(self) -> str:
-        """What the ridge says, in a sentence."""
+        """What the profile says, in a sentence."""
         young, old = self.ages
         low, high = self.bounds
         if self.is_told:
@@ -87,7 +87,7 @@ class DetectionRidge:
         )
 
     def to_frame(self) -> pd.DataFrame:
-        """Return the ridge as a table.
+        """Return the profile as a table.
 
         Returns
         -------
@@ -97,7 +97,7 @@ class DetectionRidge:
         return self.table
 
 
-def detection_ridge(
+def detection_profile(
     histories: Histories,
     *,
     grid: ArrayLike = _GRID,
@@ -105,8 +105,8 @@ def detection_ridge(
     share: float = 0.1,
     level: float = 0.95,
     family: Family = WEIBULL,
-) -> DetectionRidge:
-    r"""Follow the likelihood along the chance that a look finds damage.
+) -> DetectionProfile:
+    r"""Profile the likelihood along the chance that a look finds damage.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def detection_ridge(
 
     Returns
     -------
-    DetectionRidge
+    DetectionProfile
         Likelihood, scale and shape along the chance, and whether the data tell it.
 
     Raises
@@ -146,7 +146,7 @@ def detection_ridge(
     --------
     >>> looks = pd.DataFrame({"life": [0, 0, 1, 1, 2, 2, 3], "age": [1.0, 2, 1, 2, 1, 2, 1],
     ...                       "found": [False, True, False, False, False, False, True]})
-    >>> detection_ridge(Histories.from_looks(looks)).is_told
+    >>> detection_profile(Histories.from_looks(looks)).is_told
     False
     """
     need(
@@ -174,7 +174,7 @@ def detection_ridge(
     fits = {chance: one for chance, one in fits.items() if one is not None}
     if not fits:
         raise NoFiniteMaximum(
-            "No fit at any chance of detection, so there is no ridge to follow. What can be had: the scale under an assumed "
+            "No fit at any chance of detection, so there is no profile to follow. What can be had: the scale under an assumed "
             "shape and detection (`fit_weibull(..., shape=, detection=)`)."
         )
     at = np.array(list(fits))
@@ -194,4 +194,11 @@ def detection_ridge(
             "age_at_share": [float(one.quantile(share)) for one in fits.values()],
         }
     )
-    return DetectionRidge(table, share, best, bounds, level, histories.clock, fits)
+    return DetectionProfile(table, share, best, bounds, level, histories.clock, fits)
+
+
+detection_ridge = detection_profile
+"""Old name, for one release."""
+
+DetectionRidge = DetectionProfile
+"""Old name, for one release."""
