@@ -164,6 +164,7 @@ def check(
     """Check every row of a dataset, say what is wrong and how to mend it, and which months are complete."""
     with _bad_input():
         from kit.findings import (
+            DELAY_TABLES,
             TableError,
             changes_text,
             find_traps,
@@ -172,7 +173,6 @@ def check(
             reporting_delay,
             right_edge,
         )
-        from kit.findings.report.delays import DELAY_TABLES
 
         with tempfile.TemporaryDirectory() as folder:
             try:
@@ -186,7 +186,7 @@ def check(
         delays = {table: reporting_delay(fleet, table=table) for table in DELAY_TABLES}
         edges = {table: right_edge(fleet, table=table, delay=delays[table]) for table in DELAY_TABLES}
         if html is not None:
-            from kit.findings.report.report import write_report
+            from kit.findings import write_report
 
             write_report(fleet, html)
         if proposals is not None:

@@ -14,8 +14,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from kit.decisions import DecisionRecord
-from kit.findings import TABLES, Column
-from kit.findings.files import replace_text
+from kit.findings import TABLES, Column, replace_text
 from kit.intervals import Question
 
 

@@ -221,3 +221,84 @@ def test_no_path_of_this_machine_and_no_host_is_named(path):
     text = path.read_text(encoding="utf-8")
     for words in (*(f"/{name}/" for name in ("work", "tmp", "home", "root")), "http://", "https://"):
         assert words not in text, words
+
+
+@every_file
+def test_packages_import_one_another_through_their_front_doors(path):
+    """Numerics are tools, whose modules are public; of every other package only what its __init__ gives is."""
+    own = part_of(path)
+    past = [
+        name
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and (name := node.module or "").startswith("kit.")
+        for parts in [name.split(".")]
+        if len(parts) > 2 and parts[1] not in (own, "numerics") and name in set(imports(path))
+    ]
+    assert path == KIT / "__init__.py" or not [
+        name
+        for name in past
+        if not name.startswith("kit.simulate")  # asked for by name, as it is slow to load
+    ]
+
+
+@every_file
+def test_what_is_private_is_read_where_it_is_made(path):
+    """A name with an underscore in front is of the module that makes it, or of numpy, pandas and tuples."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    made = {
+        node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
+    }  # fmt: skip
+    made |= {
+        target.id
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Assign | ast.AnnAssign)
+        for target in (node.targets if isinstance(node, ast.Assign) else [node.target])
+        if isinstance(target, ast.Name)
+    }
+    of_self = {
+        node.attr
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in ("self", "cls")
+    }  # fmt: skip
+    outside = {"_replace", "_asdict", "_fields", "_from_sequence"}
+    read = {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+    read |= {
+        alias.name
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("kit")
+        for alias in node.names
+    }
+    private = {name for name in read if name.startswith("_") and not name.startswith("__")}
+    assert private - made - of_self - outside == set()
+
+
+# Loops whose number of rounds is not written at their head, each with why it ends.
+ENDS = {
+    "growth/joint.py": ["each round takes at least one gap"],
+    "simulate/schedule.py": ["the age grows by the repeat, up to the horizon"],
+    "simulate/loop.py": ["what is put back lies later, and nothing is done beyond the last day"],
+    "simulate/fleet.py": ["the day grows up to the last one", "the day grows, or one fewer check is left"],
+    "findings/tables.py": ["each round places the tables that rest on none that is left; a ring is refused"],
+    "findings/report/corrections.py": ["no more names are used than there are rows"],
+    "findings/read/workbook.py": ["the file ends"],
+    "findings/check/meters.py": ["each step goes to an earlier row"],
+    "findings/known.py": ["no row is seen twice"],
+    "regions/make/sound_skin.py": ["each round keeps about half"],
+    "regions/measure/extents.py": ["each round lets go of corners"],
+    "detection/demonstration.py": ["refused beyond the most trials", "halves whole numbers"],
+    "detection/agreement.py": ["doubles up to a most", "doubles up to a most"],
+}
+
+
+def whiles(path):
+    return sum(isinstance(node, ast.While) for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
+@every_file
+def test_every_loop_and_search_ends(path):
+    """A search is a loop over a number of rounds that ends in a refusal; of each `while` it is said here why it ends."""
+    assert whiles(path) == len(ENDS.get(named(path), []))
+
+
+def test_loops_that_are_no_more_are_not_listed():
+    assert set(ENDS) <= {named(path) for path in FILES}

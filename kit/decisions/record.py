@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from kit.findings.files import replace_text
+from kit.findings import replace_text
 from kit.intervals import Answer, ModeAnswer, Question
 
 SCHEMA = 1

@@ -13,9 +13,11 @@ from kit.detection.hit_miss_profile import profile_excess
 from kit.detection.links import line_at, shares
 from kit.detection.trials import Trials
 from kit.numerics.quadrature import normal_nodes
+from kit.numerics.refusals import NoProfileLimit
 from kit.numerics.typing import Floats
 
 _NODES = 24
+_MOST_STEPS = 200  # each half as long again as the last: more than any trial needs
 _FARTHEST = 100.0  # times the largest size of the trial: a bound beyond it counts as infinite
 WHO = ("average", "population")
 """Whose POD: that of the average inspector, or the mean over inspectors."""
@@ -281,12 +283,16 @@ class PodBySize(FittedPod):
         """First x above a place where an excess becomes positive; infinite if there is none."""
         step = 0.02 if self.log_size else 0.02 * float(np.std(self.data.size))
         low, end = x, float(self._x(_FARTHEST * self.data.size.max()))
-        while low < end:
+        for _ in range(_MOST_STEPS):
+            if not low < end:
+                return float("inf")
             high = min(low + step, end)
             if excess(high) >= 0:
                 return float(brentq(excess, low, high, xtol=1e-13, rtol=1e-13))
             low, step = high, step * 1.5
-        return float("inf")
+        raise NoProfileLimit(
+            f"No bound: the search from {x:.4g} on did not reach {end:.4g} in {_MOST_STEPS} steps. Sizes of the trial must differ."
+        )
 
     def curve(
         self,

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.collections import LineCollection
 
 from kit.figures.life import LINES, PALE, UNITS, key, thousands
-from kit.findings.frames import need_columns
+from kit.findings import need_columns
 from kit.growth import GrowthComparison
 
 if TYPE_CHECKING:

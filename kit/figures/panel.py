@@ -14,7 +14,7 @@ from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 
 from kit.figures.life import INK, LINES, UNITS, thousands
-from kit.findings.frames import need_columns
+from kit.findings import need_columns
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -2,16 +2,20 @@
 
 from kit.findings.ages import AgeBounds, PanelAges, panel_age_bounds, panel_ages, record_starts
 from kit.findings.check.check import check_tables
-from kit.findings.check.problems import PROBLEM_COLUMNS, TableError
+from kit.findings.check.problems import PROBLEM_COLUMNS, TableError, table_error
+from kit.findings.files import replace_text
 from kit.findings.fittings import Fittings
 from kit.findings.fleet import Fleet, need_fleet
+from kit.findings.frames import need_columns
 from kit.findings.load import load_fleet
-from kit.findings.looks import LOOK_COLUMNS, build_looks
+from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks
 from kit.findings.period import events_up_to
+from kit.findings.read.region_files import region_rows
 from kit.findings.report.changes import CHANGE_COLUMNS, changes_text
 from kit.findings.report.corrections import apply_corrections, propose_corrections, write_proposals
 from kit.findings.report.coverage import coverage_table
 from kit.findings.report.delays import (
+    DELAY_TABLES,
     ReportingDelay,
     RightEdge,
     delay_distribution,
@@ -27,6 +31,7 @@ from kit.findings.tables import (
     METHODS,
     MM_PER_UNIT,
     NO_DAMAGE,
+    PLACES,
     SEES,
     TABLES,
     TAP_METHODS,
@@ -38,23 +43,28 @@ from kit.findings.tables import (
     kind_as_seen,
     methods_seeing,
 )
-from kit.findings.traps import find_traps
+from kit.findings.traps import TRAPS, find_traps
 from kit.findings.units import suspect_units
-from kit.findings.usage import Meters
+from kit.findings.usage import DAYS_BEYOND, Meters
 
 __all__ = [
+    "BASES",
     "CHANGE_COLUMNS",
     "CLOCKS",
+    "DAYS_BEYOND",
+    "DELAY_TABLES",
     "DISPOSITIONS",
     "KINDS",
     "LOOK_COLUMNS",
     "METHODS",
     "MM_PER_UNIT",
     "NO_DAMAGE",
+    "PLACES",
     "PROBLEM_COLUMNS",
     "SEES",
     "TABLES",
     "TAP_METHODS",
+    "TRAPS",
     "AgeBounds",
     "Column",
     "Fittings",
@@ -80,6 +90,7 @@ __all__ = [
     "lineage",
     "load_fleet",
     "methods_seeing",
+    "need_columns",
     "need_fleet",
     "panel_age_bounds",
     "panel_ages",
@@ -88,9 +99,12 @@ __all__ = [
     "problems_text",
     "propose_corrections",
     "record_starts",
+    "region_rows",
+    "replace_text",
     "reporting_delay",
     "right_edge",
     "suspect_units",
+    "table_error",
     "write_proposals",
     "write_report",
 ]

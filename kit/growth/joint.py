@@ -14,9 +14,7 @@ from kit.detection import DetectionCurve, as_detection, curves_by_method
 from kit.growth.forms import GrowthForm, as_form
 from kit.growth.models import Growth, SizeDetection
 from kit.growth.ranges import covariance_within, highest_within, is_inside
-from kit.life import Histories, fit_weibull
-from kit.life.likelihood.imperfect import gaps_before_looks
-from kit.life.lives.histories import looks_with_entries
+from kit.life import Histories, fit_weibull, gaps_before_looks, looks_with_entries
 from kit.numerics.confidence import check_level, check_share, likelihood_drop, normal_reach
 from kit.numerics.profile import profile_limit
 from kit.numerics.quadrature import unit_nodes

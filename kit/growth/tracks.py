@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import logit, ndtri
 
 from kit.detection import DetectionCurve, HasCurve, as_detection
-from kit.findings.frames import need_columns
+from kit.findings import need_columns
 from kit.growth.forms import GrowthForm, as_form, delay_to, size_after
 from kit.growth.paths import (
     ARREST,

@@ -1,7 +1,7 @@
 """Which threshold and repeat interval the evidence supports."""
 
 from kit.intervals.answer import CAUTIONS, Answer, ModeAnswer, RuleAnswer
-from kit.intervals.evidence import Evidence
+from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.problem import KindDraws, Part, Problem, risks
 from kit.intervals.question import Question, QuestionError, read_question
 from kit.intervals.recommend import problem_of, recommend
@@ -18,6 +18,7 @@ from kit.intervals.rules import RULES, Rule, Schedule, combine
 
 __all__ = [
     "CAUTIONS",
+    "DAYS_PER_YEAR",
     "RULES",
     "Answer",
     "Evidence",

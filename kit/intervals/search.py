@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+_MOST_ROUNDS = 1000
 SEARCH_STEP = 1.02
 """Ratio at which a search stops: shortest repeat known to miss the target over longest known to meet it [-]."""
 
@@ -75,7 +76,9 @@ def longest_meeting(
         below = excess(floor)
         if below > 0:
             return None
-    while high / low > SEARCH_STEP:
+    for _ in range(_MOST_ROUNDS):  # each takes off a twentieth of what is left, or more, in the log
+        if not high / low > SEARCH_STEP:
+            break
         # Straight line between the ends in the log of the interval, kept off the ends; then both sides of it.
         share = -below / (above - below) if np.isfinite(above - below) and above > below else 0.5
         guess = low * (high / low) ** min(max(share, 0.05), 0.95)

@@ -27,9 +27,15 @@ from kit.life.groups.frailty import FrailtyFit, SharedFit, fit_frailty, fit_shar
 from kit.life.groups.regression import fit_regression
 from kit.life.groups.regression_fit import RegressionFit
 from kit.life.likelihood.families import FAMILIES, WEIBULL, Family
-from kit.life.likelihood.imperfect import ConstantDetection, MethodDetection
+from kit.life.likelihood.imperfect import ConstantDetection, MethodDetection, gaps_before_looks
 from kit.life.lives.covariates import COVARIATES, with_covariates
-from kit.life.lives.histories import Histories, build_histories, histories_of_kind, panel_looks
+from kit.life.lives.histories import (
+    Histories,
+    build_histories,
+    histories_of_kind,
+    looks_with_entries,
+    panel_looks,
+)
 from kit.life.lives.repairs import (
     RepairedAgainstNew,
     RepairedLives,
@@ -91,8 +97,10 @@ __all__ = [
     "fit_turnbull",
     "fit_two_clocks",
     "fit_weibull",
+    "gaps_before_looks",
     "histories_of_kind",
     "log_chance",
+    "looks_with_entries",
     "mean_cumulative",
     "median_ranks",
     "panel_looks",

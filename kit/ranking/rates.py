@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings import KINDS, Fleet, Meters, build_looks, need_fleet
-from kit.findings.usage import DAYS_BEYOND
+from kit.findings import DAYS_BEYOND, KINDS, Fleet, Meters, build_looks, need_fleet
 from kit.numerics.poisson import poisson_bounds
 from kit.regions import tracked_regions
 

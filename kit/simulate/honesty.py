@@ -18,10 +18,10 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from kit.detection import DetectionCurve
-from kit.findings import load_fleet
-from kit.findings.files import replace_text
+from kit.findings import load_fleet, replace_text
 from kit.growth import LinearGrowth
 from kit.intervals import (
+    DAYS_PER_YEAR,
     Answer,
     Evidence,
     Part,
@@ -32,7 +32,6 @@ from kit.intervals import (
     recommend,
     risks,
 )
-from kit.intervals.evidence import DAYS_PER_YEAR
 from kit.numerics.typing import Floats
 
 

@@ -13,8 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.findings import load_fleet
-from kit.findings.files import replace_text
+from kit.findings import load_fleet, replace_text
 from kit.intervals import Evidence, QuestionError, recommend
 from kit.simulate.scenario import default_scenario
 from kit.simulate.write import make_demo

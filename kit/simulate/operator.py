@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings.tables import TABLES
+from kit.findings import TABLES
 from kit.simulate.blemishes import Blemish, add_blemishes
 from kit.simulate.damage import Truth
 from kit.simulate.fleet import Tail, day_date, day_number, stream

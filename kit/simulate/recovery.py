@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from kit.detection import fit_hit_miss, fit_response, two_looks
-from kit.findings.files import replace_text
+from kit.findings import replace_text
 from kit.growth import fit_tracks, size_after
 from kit.life import (
     Histories,

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from kit.findings.tables import TAP_METHODS
+from kit.findings import TAP_METHODS
 
 NOTICE = (
     "Invented data: operator, aircraft type, zones, limits, lives and findings are made up by a "

@@ -13,9 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.findings import TABLES, Fleet, find_traps, load_fleet
-from kit.findings.files import replace_text
-from kit.findings.traps import TRAPS
+from kit.findings import TABLES, TRAPS, Fleet, find_traps, load_fleet, replace_text
 
 _FACTS = {
     "T4": "none was put in; what is found is damage that grew into its neighbours",

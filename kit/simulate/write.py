@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from kit.findings.tables import TABLES
+from kit.findings import TABLES
 from kit.simulate.damage import Truth, simulate_truth
 from kit.simulate.fleet import day_number, stream
 from kit.simulate.operator import operator_tables

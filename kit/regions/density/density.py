@@ -10,8 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from kit.findings import KINDS, TAP_METHODS, Fleet, Meters, build_looks, is_damage
-from kit.findings.looks import BASES
+from kit.findings import BASES, KINDS, TAP_METHODS, Fleet, Meters, build_looks, is_damage
 from kit.numerics.poisson import poisson_bounds
 from kit.numerics.typing import Floats
 from kit.regions.density.fold import common_outline, common_rows, turned, zones_of

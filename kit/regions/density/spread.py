@@ -16,6 +16,7 @@ from kit.regions.density.density import DamageDensity
 SHARPEST_BEND = 30.0
 """Turn of the outline from which a point of it counts as a corner [degrees]."""
 
+_MOST_ROUNDS = 10_000  # of drawing spots anew that fell off the outline
 _MOST_POINTS = 500_000
 
 
@@ -253,7 +254,9 @@ def _even_points(density: DamageDensity, n: int, rng: np.random.Generator) -> Fl
     n_columns = density.looks.shape[1]
     shapely.prepare(density.outline)
     drawn, have = [], 0
-    while have < n:
+    for _ in range(_MOST_ROUNDS):
+        if have >= n:
+            break
         cell = rng.choice(chance.size, size=n, p=chance)
         row, column = cell // n_columns, cell % n_columns
         u, v = rng.random((2, n))
@@ -262,6 +265,11 @@ def _even_points(density: DamageDensity, n: int, rng: np.random.Generator) -> Fl
         on = shapely.contains_xy(density.outline, x, y)
         drawn.append(np.column_stack([x[on], y[on]]))
         have += int(on.sum())
+    else:
+        raise ValueError(
+            f"`density` must have looks on the panel. Of group {density.group} next to none of the cells with looks lie on the "
+            "outline; check the outline."
+        )
     return np.concatenate(drawn)[:n]
 
 

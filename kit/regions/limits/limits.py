@@ -7,8 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from kit.findings import Fleet
-from kit.findings.tables import PLACES
+from kit.findings import PLACES, Fleet
 from kit.numerics.typing import Floats
 from kit.regions.limits.spacing import neighbours_then, spacing_of
 from kit.regions.make.make import finding_regions

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from kit.findings import Fleet
-from kit.findings.tables import PLACES
+from kit.findings import PLACES, Fleet
 from kit.regions.limits.limits import (
     FASTENER_BAND,
     NEGLIGIBLE,

@@ -6,9 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from kit.findings import MM_PER_UNIT
-from kit.findings.check.problems import table_error
-from kit.findings.read.region_files import region_rows
+from kit.findings import MM_PER_UNIT, region_rows, table_error
 
 
 def read_regions(path: str | Path, *, unit: str = "mm") -> pd.DataFrame:

@@ -7,8 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from kit.findings import Fleet, build_looks
-from kit.findings.frames import need_columns
+from kit.findings import Fleet, build_looks, need_columns
 from kit.regions.measure.pairs import touching
 from kit.regions.track.graph import OTHER_KIND, TrackGraph
 from kit.regions.track.track import place_codes

@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from kit.findings import Fleet
-from kit.findings.frames import need_columns
+from kit.findings import Fleet, need_columns
 from kit.regions.make.make import finding_regions
 from kit.regions.measure.pairs import joined, touching
 
