@@ -129,7 +129,7 @@ def test_a_table_of_looks_is_told_from_a_table_of_lives():
         (lambda: kit.life.detection_profile("fleet"), "`histories` must be histories"),
         (lambda: kit.life.with_covariates("fleet", "histories", ["climate"]), "`fleet` must be a fleet"),
         (lambda: kit.life.compare_clocks("fleet"), "must be a fleet"),
-        (lambda: kit.fit_growth("demo_fleet"), "must be a table"),
+        (lambda: kit.fit_tracks("demo_fleet"), "must be a table"),
     ],
 )  # fmt: skip
 def test_a_wrong_first_argument_gets_the_words_of_the_house(call, message):
