@@ -10,26 +10,18 @@ import html
 import io
 import textwrap
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kit.detection import DetectionCurve
-from kit.figures import plot_risk
+from kit.figures import plot_risk, shown_measures
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
 
-    from kit.findings import Fleet
     from kit.intervals import Answer
-    from kit.simulate.schedule import ScheduleOutcome
-
-_PER_FLIGHT_HOURS = 10_000.0
-_HAPPENED = ("arose", "found", "exceedances", "exposure_hours")
-_PLAYED = ("exceedances", "preventable", "exposure", "preventable_exposure")
 
 
 def _examined(answer: Answer, repeat: float) -> pd.Series:
@@ -88,7 +80,7 @@ def risk_text(answer: Answer, repeat: float) -> str:
         f"Repeat interval: {row['repeat']:,.0f} {unit}",
         f"Preventable exceedances: {band('preventable', '.4f')} {per}",
         f"Hours beyond the limit, unfound: {band('exposure', ',.1f')} {per}",
-        f"Target, {target.measure.replace('_', ' ')} at most {target.per_10000_flight_hours:g} {per}: "
+        f"Target, {target.words}: "
         f"{'met' if meets else 'NOT met'}; {row['share_meeting']:.1%} of draws meet it, "
         f"{target.share_of_draws:.1%} must (best estimate {row[measure]:.4g})",
     ]
@@ -121,8 +113,7 @@ def risk_picture(answer: Answer, repeats: Sequence[float]) -> Figure:
         If an interval was not examined.
     """
     figure = Figure(figsize=(9.6, 4.0), layout="constrained")
-    measure = answer.question.target.column
-    names = ("preventable" if measure == "exposure" else measure, "exposure")
+    names = shown_measures(answer.question.target)
     rows = [_examined(answer, repeat) for repeat in repeats]
     for name, ax in zip(names, figure.subplots(1, 2), strict=True):
         plot_risk(answer, name, ax)
@@ -230,242 +221,3 @@ def _labels(values: Sequence[float]) -> list[str]:
         if len(set(labels)) == len(labels):
             break
     return labels
-
-
-def _ends(answer: Answer) -> tuple[tuple[float, float], ...]:
-    """Ages up to which damage counts and their weights: the last look before the horizon, and the next one.
-
-    An answer averages over both, so that no interval gains by a look that happens to fall just before the
-    horizon; see `kit.intervals.cycle_kernel`.
-    """
-    if answer.repeat is None or answer.threshold is None:
-        raise ValueError(
-            f"`answer` must recommend an interval. {answer.question.name}: no interval examined meets the target. "
-            "Ask with another target, or look at the curve."
-        )
-    first, repeat, horizon = answer.threshold, answer.repeat, answer.question.horizon
-    n_gaps = int(np.floor((horizon - first) / repeat * (1 + 1e-12)))
-    last, after = (first + n_gaps * repeat, first + (n_gaps + 1) * repeat) if n_gaps >= 0 else (0.0, first)
-    share = (horizon - last) / (after - last)
-    ends = ((last, 1.0 - share), (after, share)) if share > 1e-12 else ((last, 1.0),)
-    return tuple(end for end in ends if end[0] > 0)
-
-
-def scheduled_plays(answer: Answer) -> list[dict[str, object]]:
-    """Put each kind of damage under the recommended schedule, for a play event by event.
-
-    Parameters
-    ----------
-    answer : Answer
-        What `kit.recommend` gave.
-
-    Returns
-    -------
-    list of dict
-        Arguments of `kit.simulate.schedule.simulate_schedule` but for the number of lives and the seed:
-        life_scale, life_shape, growth, detection, limit, first, repeat, horizon, all on the clock of
-        the question. For each kind one play up to the last look before the horizon, and one up to
-        the next look; one where the horizon is a look.
-
-    Raises
-    ------
-    ValueError
-        If the answer recommends no interval.
-    """
-    ask, pod, plays = answer.question, answer.question.detection, []
-    ends = _ends(answer)
-    for mode in answer.modes:
-        per_unit = mode.units_per_schedule_unit
-        share = next(asked.far_side_share for asked in ask.modes if asked.kind == mode.kind)
-        same = {
-            "life_scale": mode.scale / per_unit,
-            "life_shape": mode.shape,
-            "growth": mode.growth.convert(1 / per_unit, ask.clock),
-            "detection": DetectionCurve(
-                pod.a50_mm, pod.slope, pod.plateau, share, pod.far_side_plateau, basis=pod.basis
-            ),
-            "limit": answer.limit_mm,
-            "first": answer.threshold,
-            "repeat": answer.repeat,
-        }
-        plays += [same | {"horizon": end} for end, _ in ends]
-    return plays
-
-
-def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.DataFrame:
-    """Set the risk of an answer beside lives that were played event by event.
-
-    Parameters
-    ----------
-    answer : Answer
-        What `kit.recommend` gave.
-    played : sequence of ScheduleOutcome
-        One for each of `scheduled_plays`, in that order, each with a seed of its own.
-
-    Returns
-    -------
-    DataFrame
-        Index measure; columns answer, played and standard_error [per 10,000 panel flight hours], and
-        difference_in_errors: answer less played, in standard errors [-].
-
-    Raises
-    ------
-    ValueError
-        If the outcomes are not those of the plays.
-
-    Notes
-    -----
-    The plays are taken as independent, so that their variances add; with one common seed they would not
-    be.
-    """
-    ask, ends = answer.question, _ends(answer)
-    wanted = [(answer.threshold, answer.repeat, end) for _ in answer.modes for end, _ in ends]
-    got = [(one.first, one.repeat, one.horizon) for one in played]
-    if len(got) != len(wanted) or not np.allclose(got, wanted):
-        raise ValueError(
-            f"`played` must hold an outcome for each of the {len(wanted)} plays of `scheduled_plays`, in order. Got "
-            f"{len(got)}, first {played[0] if got else 'none'!r}."
-        )
-    hours_per_unit = answer.units_per_day["flight_hours"] / answer.units_per_day[ask.clock]
-    weights = [weight for _ in answer.modes for _, weight in ends]
-    rows = []
-    for name in _PLAYED:
-        # Exposure comes in units of the clock, counts do not.
-        scale = (
-            _PER_FLIGHT_HOURS
-            / (ask.horizon * hours_per_unit)
-            * (hours_per_unit if "exposure" in name else 1.0)
-        )
-        parts = [(weight, getattr(one, name)) for weight, one in zip(weights, played, strict=True)]
-        value = scale * sum(weight * part.value for weight, part in parts)
-        error = scale * float(np.sqrt(sum((weight * part.standard_error) ** 2 for weight, part in parts)))
-        best = answer.risk[name][0]
-        gap = (best - value) / error if error > 0 else float("nan")
-        rows.append((name, best, value, error, gap))
-    columns = ["measure", "answer", "played", "standard_error", "difference_in_errors"]
-    return pd.DataFrame(rows, columns=columns).set_index("measure")
-
-
-def rows_of_group(rows: pd.DataFrame, fleet: Fleet, group: str) -> pd.DataFrame:
-    """Keep the rows that concern a group of zones.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Columns table and id, as `Fleet.rows_since` gives them.
-    fleet : Fleet
-        Where the ids are looked up, among the current rows.
-    group : str
-        Group of the zones table.
-
-    Returns
-    -------
-    DataFrame
-        The rows of findings, inspections, panels, zones, repairs, tasks, cards and limits that name the
-        group, one of its zones, or a finding or task of one; in the order given. Rows of whole aircraft
-        (usage, basing) concern all groups and are left out, as are rows superseded by now.
-
-    Raises
-    ------
-    ValueError
-        If the dataset lacks the group.
-    """
-    tables = fleet.tables
-    zones = set(tables["zones"].loc[tables["zones"]["group"] == group, "zone"])
-    if not zones:
-        known = ", ".join(sorted(tables["zones"]["group"].unique()))
-        raise ValueError(f"`group` must be a group of the zones table. Got {group!r}. Known are {known}.")
-    ids = {
-        name: set(tables[name].loc[tables[name]["zone"].isin(zones), key])
-        for name, key in (
-            ("findings", "finding"),
-            ("inspections", "inspection"),
-            ("panels", "fitting"),
-            ("zones", "zone"),
-        )
-    }
-    repairs, tasks, cards, limits = (tables[name] for name in ("repairs", "tasks", "cards", "limits"))
-    ids["repairs"] = set(repairs.loc[repairs["finding"].isin(ids["findings"]), "repair"])
-    named = tasks["zones"].map(lambda cell: bool(zones & {zone.strip() for zone in cell.split(";")}))
-    ids["tasks"] = set(tasks.loc[named.astype(bool), "task"])
-    ids["cards"] = set(cards.loc[cards["task"].isin(ids["tasks"]), "card"])
-    ids["limits"] = set(limits.loc[limits["group"] == group, "limit"])
-    keep = [row_id in ids.get(table, ()) for table, row_id in zip(rows["table"], rows["id"], strict=True)]
-    return rows.loc[np.array(keep, dtype=bool)]
-
-
-def readable(frame: pd.DataFrame, *, digits: int = 6) -> pd.DataFrame:
-    """Round every number of a table to significant digits, for print.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Numbers and words may share a column.
-    digits : int
-        Significant digits [-].
-
-    Returns
-    -------
-    DataFrame
-        Floats as words, with thousands separators; a dash where there is none. Other values as they are.
-
-    Raises
-    ------
-    ValueError
-        If `digits` is below 1.
-
-    Examples
-    --------
-    >>> readable(pd.DataFrame({"then": [12988.12254, "risk", float("nan")]}))["then"].tolist()
-    ['12,988.1', 'risk', '–']
-    """
-    if digits < 1:
-        raise ValueError(f"`digits` must be at least 1. Got {digits!r}.")
-
-    def words(value: object) -> object:
-        if value is None or (isinstance(value, float) and np.isnan(value)):
-            return "–"
-        return f"{value:,.{digits}g}" if isinstance(value, float) else value
-
-    return frame.astype(object).map(words)
-
-
-def what_happened(source: str | Path, *, by: str = "group") -> pd.DataFrame:
-    """Count what really happened in a simulated fleet, to hold an answer against it.
-
-    Parameters
-    ----------
-    source : str or Path
-        Folder of the dataset; the truth stands in its folder ``truth``, which no analysis reads.
-    by : str
-        ``group`` or ``zone``.
-
-    Returns
-    -------
-    DataFrame
-        Index group or zone: arose, found and exceedances (damages that arose while records were kept) and
-        exposure_hours (flight hours beyond the limit). No rows where the dataset has no truth, as
-        with any real one.
-
-    Raises
-    ------
-    ValueError
-        If `by` is unknown.
-    """
-    if by not in ("group", "zone"):
-        raise ValueError(f"`by` must be group or zone. Got {by!r}.")
-    path = Path(source) / "truth" / "onsets.csv"
-    if not path.is_file():
-        return pd.DataFrame(columns=list(_HAPPENED), index=pd.Index([], name=by), dtype=float)
-    onsets = pd.read_csv(path, dtype=str, keep_default_na=False)
-    onsets = onsets.loc[onsets["is_before_records"] == ""]
-    parts = pd.DataFrame(
-        {
-            by: onsets[by],
-            "arose": 1,
-            "found": (onsets["found_on"] != "").astype(int),
-            "exceedances": (onsets["is_exceedance"] == "yes").astype(int),
-            "exposure_hours": onsets["exposure_flight_hours"].astype(float),
-        }
-    )
-    return parts.groupby(by).sum()

@@ -311,6 +311,7 @@ draws = 100
 packages = ["base check"]
 
 [target]
+measure = "preventable_exceedances"
 per_10000_flight_hours = 0.05
 share_of_draws = 0.8
 

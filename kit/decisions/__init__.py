@@ -1,10 +1,12 @@
 """Decisions kept, and run again."""
 
+from kit.decisions.reading import readable, rows_of_group
 from kit.decisions.record import (
     DecisionRecord,
     RecordError,
     SignOff,
     decision_record,
+    file_digest,
     read_decision,
     record_digest,
     write_decision,
@@ -18,8 +20,11 @@ __all__ = [
     "Rerun",
     "SignOff",
     "decision_record",
+    "file_digest",
     "read_decision",
+    "readable",
     "record_digest",
     "rerun",
+    "rows_of_group",
     "write_decision",
 ]

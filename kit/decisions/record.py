@@ -16,8 +16,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from kit.findings import replace_text
 from kit.intervals import Answer, ModeAnswer, Question
 
-SCHEMA = 1
-"""Version of the record's form."""
+SCHEMA = 2
+"""Version of the form in which records are written. Form 1 knew the mean risk over the horizon alone."""
 
 _PACKAGES = ("skin-findings-kit", "numpy", "pandas", "scipy", "shapely", "pydantic")
 Number = float | None
@@ -97,7 +97,7 @@ class SignOff(_Part):
 class DecisionRecord(_Part):
     """A decision on one question, with what it rests on."""
 
-    record: Annotated[Literal[1], Field(description="version of this form")] = 1
+    record: Annotated[Literal[1, 2], Field(description="version of this form")] = SCHEMA
     name: str
     known_on: Annotated[dt.date, Field(description="day whose knowledge was used")]
     question: Question
@@ -204,7 +204,7 @@ def decision_record(answer: Answer, *, sign_offs: tuple[SignOff, ...] = ()) -> D
 
 
 def record_digest(record: DecisionRecord) -> str:
-    """Return the SHA-256 of a record without its digest.
+    """Return the SHA-256 of a record as it is written, without its digest.
 
     Parameters
     ----------
@@ -216,8 +216,34 @@ def record_digest(record: DecisionRecord) -> str:
     str
         64 hexadecimal digits, independent of the order of keys and of white space.
     """
-    data = record.model_dump(mode="json", exclude={"digest"})
-    text = json.dumps(data, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return _digest(record.model_dump(mode="json"))
+
+
+def file_digest(path: str | Path) -> str:
+    """Return the SHA-256 of a record as it stands in its file, without its digest.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits, independent of the order of keys and of white space. What software of today would
+        add to the record, such as a field that it did not have then, is not in it.
+
+    Raises
+    ------
+    RecordError
+        If the file cannot be read or is no JSON object.
+    """
+    return _digest(_contents(Path(path)))
+
+
+def _digest(data: dict[str, Any]) -> str:
+    rest = {key: value for key, value in data.items() if key != "digest"}
+    text = json.dumps(rest, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
@@ -284,20 +310,67 @@ def read_decision(path: str | Path) -> DecisionRecord:
     """
     path = Path(path)
     try:
-        return DecisionRecord.model_validate_json(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise RecordError(
-            f"{path}: cannot be read ({error.strerror}). Give the path of a decision record."
-        ) from None
-    except UnicodeDecodeError:
-        raise RecordError(f"{path}: not a text file. Give the path of a decision record.") from None
+        return DecisionRecord.model_validate_json(json.dumps(_as_today(_contents(path))))
     except ValidationError as error:
         lines = [
             f"  {'.'.join(str(part) for part in item['loc']) or 'record'}: {item['msg']}"
             for item in error.errors(include_url=False)[:10]
         ]
         raise RecordError(
-            f"{path}: not a decision record of form {SCHEMA}:\n"
+            f"{path}: not a decision record of form {SCHEMA} or earlier:\n"
             + "\n".join(lines)
             + "\nRestore the file from its source."
         ) from None
+
+
+def _contents(path: Path) -> dict[str, Any]:
+    """Read the JSON object in a file, in which every name stands once and every number is one."""
+
+    def pairs(items: list[tuple[str, Any]]) -> dict[str, Any]:
+        out = dict(items)
+        if len(out) < len(items):
+            names = [name for name, _ in items]
+            twice = next(name for name in names if names.count(name) > 1)
+            raise ValueError(f"the name {twice!r} stands twice in one object")
+        return out
+
+    def number(text: str) -> float:
+        value = float(text)
+        if not np.isfinite(value):
+            raise ValueError(f"{text} is not a finite number")
+        return value
+
+    try:
+        text = path.read_text(encoding="utf-8")
+        data = json.loads(text, object_pairs_hook=pairs, parse_float=number, parse_constant=number)
+    except OSError as error:
+        raise RecordError(
+            f"{path}: cannot be read ({error.strerror}). Give the path of a decision record."
+        ) from None
+    except UnicodeDecodeError:
+        raise RecordError(f"{path}: not a text file. Give the path of a decision record.") from None
+    except RecursionError:
+        raise RecordError(
+            f"{path}: not a decision record: nested too deeply. Restore the file from its source."
+        ) from None
+    except ValueError as error:
+        words = "it begins with a byte-order mark" if text.startswith("\ufeff") else str(error)
+        raise RecordError(
+            f"{path}: not a decision record: not JSON as records are written ({words}). Restore the file from its source."
+        ) from None
+    if not isinstance(data, dict):
+        raise RecordError(f"{path}: not a decision record: no JSON object. Restore the file from its source.")
+    return data
+
+
+def _as_today(data: dict[str, Any]) -> dict[str, Any]:
+    """Say what a record of form 1 left unsaid, as it was meant: its target was on the mean over the horizon alone."""
+    question = data.get("question")
+    if (
+        data.get("record") != 1
+        or not isinstance(question, dict)
+        or not isinstance(question.get("target"), dict)
+    ):
+        return data
+    target = {"window_flight_hours": None} | question["target"]
+    return data | {"question": question | {"target": target}}

@@ -8,7 +8,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.decisions.record import DecisionRecord, RecordError, decision_record, read_decision, record_digest
+from kit.decisions.record import (
+    SCHEMA,
+    DecisionRecord,
+    RecordError,
+    decision_record,
+    file_digest,
+    read_decision,
+)
 from kit.findings import Fleet, need_fleet
 from kit.intervals import Evidence, QuestionError, recommend
 
@@ -160,7 +167,7 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     """
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     then = read_decision(path)
-    altered = then.digest != record_digest(then)
+    altered = then.digest != file_digest(path)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
     try:
         return _run_again(then, evidence, altered)
@@ -219,6 +226,11 @@ def _run_again(then: DecisionRecord, evidence: Evidence, altered: bool) -> Rerun
     ]
     if other:
         reasons.append("software: " + "; ".join(other))
+    if then.record < SCHEMA and len(differing):
+        reasons.append(
+            f"the record is of form {then.record}: its own measure was used, but the longest interval is sought in another "
+            "way since, which may move the risk rule's own answer by 2 %"
+        )
     if altered:
         verdict = "record altered"
     elif changed:

@@ -1,7 +1,7 @@
 """Figures: they read results and work nothing out."""
 
 from kit.figures.coverage import plot_coverage
-from kit.figures.decision import plot_answer, plot_rerun, plot_risk
+from kit.figures.decision import plot_answer, plot_rerun, plot_risk, shown_measures
 from kit.figures.delays import plot_reporting_delay
 from kit.figures.growth import plot_growth
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
@@ -25,4 +25,5 @@ __all__ = [
     "plot_share_damaged",
     "plot_size_by_age",
     "plot_zone_rates",
+    "shown_measures",
 ]

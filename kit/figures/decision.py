@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from kit.decisions import DecisionRecord, Rerun
     from kit.intervals import Answer
+    from kit.intervals.question import Target
 
 _WORDS = {
     "preventable": "Preventable exceedances",
@@ -27,15 +28,44 @@ _WORDS = {
 _HEADROOM = 1.5  # the legend stands above the lines
 
 
-def plot_risk(answer: Answer, measure: str = "preventable", ax: Axes | None = None) -> Axes:
+def _words(measure: str) -> str:
+    """Name a measure; with ``_worst`` it is that of the worst window of age."""
+    name = measure.removesuffix("_worst")
+    return _WORDS[name] + (", at the worst age" if name != measure else "")
+
+
+def shown_measures(target: Target) -> tuple[str, str]:
+    """Choose the count and the exposure that are drawn side by side for a target.
+
+    Parameters
+    ----------
+    target : Target
+        Target of a question.
+
+    Returns
+    -------
+    tuple of str
+        Measures of an answer's curve; what the target bounds is one of them.
+    """
+    column = target.column
+    worst = "_worst" if column.endswith("_worst") else ""
+    return (
+        ("exceedances" + worst if worst else "preventable", column)
+        if "exposure" in column
+        else (column, "exposure" + worst)
+    )
+
+
+def plot_risk(answer: Answer, measure: str | None = None, ax: Axes | None = None) -> Axes:
     """Draw a risk against the repeat interval, with its band, the target and the recommendation.
 
     Parameters
     ----------
     answer : Answer
         What `kit.recommend` gave.
-    measure : str
-        ``preventable``, ``exceedances``, ``exposure`` or ``preventable_exposure``.
+    measure : str, optional
+        ``preventable``, ``exceedances``, ``exposure`` or ``preventable_exposure``, or one of these with ``_worst``
+        after it for the worst window of age; default what the target bounds.
     ax : Axes, optional
         Where to draw.
 
@@ -46,7 +76,7 @@ def plot_risk(answer: Answer, measure: str = "preventable", ax: Axes | None = No
     """
     if ax is None:
         _, ax = plt.subplots()
-    curve = answer.curve
+    curve, measure = answer.curve, measure or answer.question.target.column
     x = curve["repeat"]
     low, high = curve[f"{measure}_lower"], curve[f"{measure}_upper"]
     if len(x) > 1:
@@ -54,11 +84,14 @@ def plot_risk(answer: Answer, measure: str = "preventable", ax: Axes | None = No
     else:  # a band of one point would not be seen
         ax.vlines(x, low, high, color=PALE, linewidth=7, label="5 % to 95 % of draws")
     ax.plot(x, curve[measure], color=INK, marker="o", markersize=3, label="best estimate")
-    if measure == "exceedances":
-        ax.plot(x, curve["not_preventable"], color="0.45", linestyle=":", label="no interval prevents")
+    name, worst = measure.removesuffix("_worst"), measure[len(measure.removesuffix("_worst")) :]
+    if name == "exceedances":
+        ax.plot(
+            x, curve["not_preventable" + worst], color="0.45", linestyle=":", label="no interval prevents"
+        )
     if measure == "exposure":
         # Shorter intervals find this damage sooner, so it falls with them; it is not "what no interval prevents".
-        rest = curve["exposure"] - curve["preventable_exposure"]
+        rest = curve[measure] - curve["preventable_exposure"]
         ax.plot(x, rest, color="0.45", linestyle=":", label="born beyond it or far side")
     target = answer.question.target
     top = float(high.max())
@@ -75,7 +108,7 @@ def plot_risk(answer: Answer, measure: str = "preventable", ax: Axes | None = No
         ax.axvline(repeat, color=INK, linewidth=1.8, label=f"{words} {repeat:,.0f}")
     ax.set(
         xlabel=f"Repeat interval [{UNITS[answer.question.clock]}]",
-        ylabel=f"{_WORDS[measure]}\n[per 10,000 panel flight hours]",
+        ylabel=f"{_words(measure)}\n[per 10,000 panel flight hours]",
         xlim=(0, 1.05 * max(float(x.max()), now or 0.0)),
         ylim=(0, _HEADROOM * top if top > 0 else None),
     )
@@ -104,10 +137,10 @@ def plot_answer(answer: Answer) -> Figure:
     unit = UNITS[answer.question.clock]
     plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
     left.set_title("Onset of damage", fontsize="medium")
-    measure = answer.question.target.column
-    plot_risk(answer, measure if measure != "exposure" else "preventable", middle)
+    count, exposure = shown_measures(answer.question.target)
+    plot_risk(answer, count, middle)
     middle.set_title("How many pass the limit unfound", fontsize="medium")
-    plot_risk(answer, "exposure", right)
+    plot_risk(answer, exposure, right)
     right.set_title("For how long they stay unfound", fontsize="medium")
     if answer.repeat is None:
         words = "no interval examined meets the target"
@@ -128,15 +161,15 @@ def plot_answer(answer: Answer) -> Figure:
     return figure
 
 
-def plot_rerun(result: Rerun, measure: str = "preventable", ax: Axes | None = None) -> Axes:
+def plot_rerun(result: Rerun, measure: str | None = None, ax: Axes | None = None) -> Axes:
     """Draw a risk against the repeat interval as it was decided, with what is known now, and to date.
 
     Parameters
     ----------
     result : Rerun
         What `kit.rerun` gave.
-    measure : str
-        ``preventable``, ``exceedances``, ``exposure`` or ``preventable_exposure``.
+    measure : str, optional
+        As in `plot_risk`; default what the target then bounded.
     ax : Axes, optional
         Where to draw.
 
@@ -148,6 +181,7 @@ def plot_rerun(result: Rerun, measure: str = "preventable", ax: Axes | None = No
     if ax is None:
         _, ax = plt.subplots()
     then = result.then
+    measure = measure or then.question.target.column
     runs = (
         ("as decided", then),
         ("known now of that time", result.known_now),
@@ -188,7 +222,7 @@ def plot_rerun(result: Rerun, measure: str = "preventable", ax: Axes | None = No
         ax.axvline(then.question.proposed_repeat, color="0.5", linestyle=":", label=label)
     ax.set(
         xlabel=f"Repeat interval [{UNITS[then.question.clock]}]",
-        ylabel=f"{_WORDS[measure]}\n[per 10,000 panel flight hours]",
+        ylabel=f"{_words(measure)}\n[per 10,000 panel flight hours]",
         xlim=(0, None),
         ylim=(0, _HEADROOM * top if top > 0 else None),
     )

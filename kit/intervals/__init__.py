@@ -1,8 +1,9 @@
 """Which threshold and repeat interval the evidence supports."""
 
 from kit.intervals.answer import CAUTIONS, Answer, ModeAnswer, RuleAnswer
+from kit.intervals.beliefs import curve_of
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
-from kit.intervals.problem import KindDraws, Part, Problem, risks
+from kit.intervals.problem import PER_FLIGHT_HOURS, KindDraws, Part, Problem, as_counted, risks
 from kit.intervals.question import Question, QuestionError, read_question
 from kit.intervals.recommend import problem_of, recommend
 from kit.intervals.risk import (
@@ -10,7 +11,6 @@ from kit.intervals.risk import (
     Nodes,
     ScheduleKernel,
     WeibullLife,
-    cycle_kernel,
     interval_risk,
     schedule_kernel,
 )
@@ -19,6 +19,7 @@ from kit.intervals.rules import RULES, Rule, Schedule, combine
 __all__ = [
     "CAUTIONS",
     "DAYS_PER_YEAR",
+    "PER_FLIGHT_HOURS",
     "RULES",
     "Answer",
     "Evidence",
@@ -35,8 +36,9 @@ __all__ = [
     "Schedule",
     "ScheduleKernel",
     "WeibullLife",
+    "as_counted",
     "combine",
-    "cycle_kernel",
+    "curve_of",
     "interval_risk",
     "problem_of",
     "read_question",

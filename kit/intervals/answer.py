@@ -85,6 +85,8 @@ class RuleAnswer:
         [units of the schedule's clock].
     examined : tuple of float
         Intervals that were tried on the way.
+    is_open : bool
+        Whether the interval is only the longest that was examined, and no limit was found.
     """
 
     rule: str
@@ -93,6 +95,7 @@ class RuleAnswer:
     reason: str
     first: float | None = None
     examined: tuple[float, ...] = ()
+    is_open: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,8 +113,8 @@ class Answer:
     limit_mm : float
         Largest equivalent diameter that may stay [mm].
     threshold, repeat : float or None
-        Recommended first look and spacing [units of the question's clock]; None if the target cannot
-        be met by any interval examined.
+        Recommended first look and spacing [units of the question's clock]; no spacing if a rule that should
+        govern has no answer, while the first look stays.
     repeat_in_packages : str
         The repeat interval as packages, on every clock that it has.
     threshold_in_packages : str
@@ -121,8 +124,9 @@ class Answer:
     rules : tuple of RuleAnswer
         Every rule's own answer.
     curve : DataFrame
-        Risk against repeat interval: repeat, measures with _lower and _upper (5 % and 95 % of the
-        draws) per 10,000 panel flight hours, share_meeting.
+        Risk against repeat interval: repeat, first, measures with _lower and _upper (5 % and 95 % of the
+        draws) per 10,000 panel flight hours, share_meeting. The first look is the recommended one at the
+        recommended repeat, and elsewhere after one interval, or at the threshold where that comes first.
     risk : dict of str to tuple
         At the recommendation: measure -> (value, 5 %, 95 %) per 10,000 panel flight hours.
     current_repeat : float or None
@@ -139,7 +143,7 @@ class Answer:
     dataset: dict[str, object]
     modes: tuple[ModeAnswer, ...]
     limit_mm: float
-    threshold: float | None
+    threshold: float
     repeat: float | None
     repeat_in_packages: str
     threshold_in_packages: str

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve
 from kit.growth import GrowthModel, LinearGrowth
 from kit.intervals.packages import Package
 from kit.intervals.question import Question
-from kit.intervals.risk import LifeModel, WeibullLife, cycle_kernel
+from kit.intervals.risk import LifeModel, WeibullLife, age_kernel, between, worst_window
 from kit.numerics.typing import Floats
 
 Whole = NDArray[np.intp]
@@ -22,12 +22,43 @@ PER_FLIGHT_HOURS = 10_000.0
 """Risks are given for this many panel flight hours."""
 
 MEASURES = ("exceedances", "preventable", "not_preventable", "exposure", "preventable_exposure")
-"""Risks of a schedule: counts of damage beyond the limit, and hours beyond it and unfound."""
+"""Risks of a schedule: counts of damage beyond the limit, and hours beyond it and unfound; each as the mean
+over the horizon and, with ``_worst`` after its name, in the worst window of age."""
 
 BAND = (0.05, 0.95)
 """Quantiles of the draws between which a risk is given."""
 
 _DRAW_TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True)
+class CurveUpTo(DetectionCurve):
+    """POD by size that does not rise beyond a size.
+
+    Parameters
+    ----------
+    a50, slope, plateau, far_side_share, far_side_plateau, basis : object
+        As in `DetectionCurve`.
+    largest : float
+        Size beyond which the POD stays as it is there [mm].
+    """
+
+    largest: float = np.inf
+
+    def relative(self, size: ArrayLike) -> Floats:
+        """POD as a share of the plateau.
+
+        Parameters
+        ----------
+        size : array_like of float
+            Equivalent diameters [mm].
+
+        Returns
+        -------
+        ndarray of float
+            Between 0 and 1 [-].
+        """
+        return super().relative(np.minimum(np.asarray(size, np.float64), self.largest))
 
 
 class Part(NamedTuple):
@@ -207,7 +238,7 @@ class Problem:
     cap: float
     cap_basis: str
     units_per_day: dict[str, float]
-    _risks: dict[tuple[float, float], dict[str, Floats]] = field(default_factory=dict, repr=False)
+    _risks: dict[tuple[float, float, float], dict[str, Floats]] = field(default_factory=dict, repr=False)
 
     @property
     def unit(self) -> str:
@@ -236,7 +267,7 @@ def best(kind: Kind) -> Part:
     return next(iter(kind.parts()))
 
 
-def risks(problem: Problem, first: float, repeat: float) -> dict[str, Floats]:
+def risks(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> dict[str, Floats]:
     """Work out the risk of one schedule: the best estimate, then the draws.
 
     Parameters
@@ -245,35 +276,94 @@ def risks(problem: Problem, first: float, repeat: float) -> dict[str, Floats]:
         The problem.
     first, repeat : float
         First look and spacing after it [units of the schedule's clock].
+    until : float, optional
+        Age up to which damage counts; default the question's horizon [units of the schedule's clock].
 
     Returns
     -------
     dict of str to ndarray, shape (1 + n_draws,)
-        By measure, summed over the kinds of damage [per 10,000 panel flight hours]. Kept for the next call.
+        By measure, and by measure with ``_worst`` [per 10,000 panel flight hours]. Kept for the next call.
     """
-    key = (float(first), float(repeat))
+    horizon, window = until or problem.ask.horizon, problem.ask.target.window_flight_hours
+    key = (float(first), float(repeat), float(horizon))
     if key in problem._risks:
         return problem._risks[key]
-    per_unit = problem.hours_per_unit
-    total = {name: np.zeros(1 + problem.n_draws) for name in MEASURES}
+    ends, gathered = gathered_by_age(problem, first, repeat, horizon)
+    knots, out = np.concatenate([[0.0], ends]), {}
+    for name, values in gathered.items():
+        # Exposure comes in units of the clock, as the time over which it gathers does; counts do not.
+        scale = PER_FLIGHT_HOURS / (1.0 if "exposure" in name else problem.hours_per_unit)
+        at_horizon = between(knots, np.pad(values, ((0, 0), (1, 0))), np.array([horizon]))[:, 0]
+        out[name] = at_horizon * (scale / horizon)
+        if window is not None:
+            length = window / problem.hours_per_unit
+            out[f"{name}_worst"] = scale * worst_window(ends, values, window=length, horizon=horizon)
+    problem._risks[key] = out
+    return out
+
+
+def gathered_by_age(
+    problem: Problem, first: float, repeat: float, horizon: float
+) -> tuple[Floats, dict[str, Floats]]:
+    """Work out what one schedule has let through by each of several ages: the best estimate, then the draws.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat, horizon : float
+        First look, spacing after it, and the age up to which damage counts [units of the schedule's clock].
+
+    Returns
+    -------
+    ends : ndarray, shape (n_ends,)
+        Ages: some before the first look, then the looks [units of the schedule's clock].
+    gathered : dict of str to ndarray, shape (1 + n_draws, n_ends)
+        By measure, summed over the kinds of damage [per life], exposures in units of the clock.
+    """
+    ends, total = np.empty(0), {}
     for kind in problem.kinds:
         for at, life, growth, detection in kind.parts():
-            kernel = cycle_kernel(
+            kernel = age_kernel(
                 growth=growth,
-                detection=detection,
+                detection=as_counted(problem.ask, detection, problem.limit_mm),
                 limit=problem.limit_mm,
                 first=first,
                 repeat=repeat,
-                horizon=problem.ask.horizon,
+                horizon=horizon,
             )
-            values = kernel.risk(life)
-            values["not_preventable"] = values["born"] + values["far_side"]
-            for name in MEASURES:
-                scale = PER_FLIGHT_HOURS / (problem.ask.horizon * per_unit)
-                # Exposure comes in units of the clock, counts do not.
-                total[name][at] += values[name] * scale * (per_unit if "exposure" in name else 1.0)
-    problem._risks[key] = total
-    return total
+            ends = kernel.ends
+            for name, values in kernel.cumulative(life).items():
+                total.setdefault(name, np.zeros((1 + problem.n_draws, ends.size)))[at] += values
+    return ends, total
+
+
+def as_counted(ask: Question, detection: DetectionCurve, limit: float) -> DetectionCurve:
+    """POD as it counts: damage beyond the limit is taken to be found no more surely than damage at it.
+
+    Parameters
+    ----------
+    ask : Question
+        The question; one of a record of form 1 takes the POD as it is.
+    detection : DetectionCurve
+        POD by size.
+    limit : float
+        Largest equivalent diameter that may stay [mm].
+
+    Returns
+    -------
+    DetectionCurve
+        That does not rise beyond the limit.
+
+    Notes
+    -----
+    Large damage is found sooner than small damage. Without this, damage that begins larger or grows faster could
+    allow a longer interval, since it spends less time unfound.
+    """
+    if ask.target.window_flight_hours is None:
+        return detection
+    known = {one.name: getattr(detection, one.name) for one in fields(DetectionCurve)}
+    return CurveUpTo(**known, largest=limit)
 
 
 def damaged_share(problem: Problem, ages: Floats) -> Floats:
@@ -298,7 +388,7 @@ def damaged_share(problem: Problem, ages: Floats) -> Floats:
     return 1.0 - clean
 
 
-def share_meeting(problem: Problem, first: float, repeat: float) -> float:
+def share_meeting(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> float:
     """Share of the draws whose risk meets the target.
 
     Parameters
@@ -307,6 +397,8 @@ def share_meeting(problem: Problem, first: float, repeat: float) -> float:
         The problem.
     first, repeat : float
         The schedule [units of its clock].
+    until : float, optional
+        Age up to which damage counts; default the question's horizon [units of the schedule's clock].
 
     Returns
     -------
@@ -314,11 +406,11 @@ def share_meeting(problem: Problem, first: float, repeat: float) -> float:
         Share [-].
     """
     target = problem.ask.target
-    values = risks(problem, first, repeat)[target.column][1:]
+    values = risks(problem, first, repeat, until=until)[target.column][1:]
     return float(np.mean(values <= target.per_10000_flight_hours))
 
 
-def meets(problem: Problem, first: float, repeat: float) -> bool:
+def meets(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> bool:
     """Whether a schedule meets the target in the asked share of the draws.
 
     Parameters
@@ -327,34 +419,16 @@ def meets(problem: Problem, first: float, repeat: float) -> bool:
         The problem.
     first, repeat : float
         The schedule [units of its clock].
+    until : float, optional
+        Age up to which damage counts; default the question's horizon [units of the schedule's clock].
 
     Returns
     -------
     bool
         Whether it does.
     """
-    return share_meeting(problem, first, repeat) >= problem.ask.target.share_of_draws - _DRAW_TOLERANCE
-
-
-def excess(problem: Problem, first: float, repeat: float) -> float:
-    """Log of the risk over the target at the asked share of the draws.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    first, repeat : float
-        The schedule [units of its clock].
-
-    Returns
-    -------
-    float
-        Not above 0 where the schedule meets the target [-].
-    """
-    target = problem.ask.target
-    values = np.sort(risks(problem, first, repeat)[target.column][1:])
-    rank = int(np.ceil(target.share_of_draws * values.size - _DRAW_TOLERANCE)) - 1
-    return float(np.log(max(values[rank], 1e-300) / target.per_10000_flight_hours))
+    share = share_meeting(problem, first, repeat, until=until)
+    return share >= problem.ask.target.share_of_draws - _DRAW_TOLERANCE
 
 
 def summary(problem: Problem, first: float, repeat: float) -> dict[str, tuple[float, float, float]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import (
     AfterValidator,
@@ -13,11 +13,9 @@ from pydantic import (
     ConfigDict,
     Discriminator,
     Field,
-    SerializerFunctionWrapHandler,
     Strict,
     Tag,
     ValidationError,
-    model_serializer,
     model_validator,
 )
 
@@ -102,12 +100,6 @@ class StatedDetection(_Part):
         ),
     ] = None
 
-    @model_serializer(mode="wrap")
-    def _without_empty_name(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
-        """Leave out a name that is not there: records from before there were names keep their digest."""
-        data = handler(self)
-        return data if self.pod is not None else {k: v for k, v in data.items() if k != "pod"}
-
 
 class NamedDetection(_Part):
     """POD of the planned inspection, by its name in the register."""
@@ -133,9 +125,12 @@ class Target(_Part):
     """Risk that the repeat interval must meet."""
 
     measure: Annotated[
-        Literal["preventable_exceedances", "exceedances", "exposure"],
-        Field(description="which risk is bounded"),
-    ] = "preventable_exceedances"
+        Literal["exposure", "exceedances", "preventable_exceedances"],
+        Field(
+            description="which risk is bounded: hours beyond the limit and unfound, damage born beyond it included; damage "
+            "that gets beyond the limit unfound or arises there; the part of that which inspection could prevent"
+        ),
+    ] = "exposure"
     per_10000_flight_hours: Annotated[
         Positive,
         Field(description="largest value [exceedances or beyond-limit hours per 10,000 panel flight hours]"),
@@ -143,11 +138,31 @@ class Target(_Part):
     share_of_draws: Annotated[
         Number, Field(gt=0, lt=1, description="share of parameter draws that must meet it [-]")
     ] = 0.95
+    window_flight_hours: Annotated[
+        Positive | None,
+        Field(
+            description="length of the window of age in which the risk is held against the target, wherever that is worst; "
+            "null only in records of form 1, which knew the mean over the horizon alone [panel flight hours]"
+        ),
+    ] = 10_000.0
 
     @property
     def column(self) -> str:
-        """Name under which results hold the measure."""
-        return self.measure.removesuffix("_exceedances")
+        """Name under which results hold what is bounded."""
+        name = self.measure.removesuffix("_exceedances")
+        return name if self.window_flight_hours is None else f"{name}_worst"
+
+    @property
+    def words(self) -> str:
+        """What is bounded, by how much and where, in words."""
+        names = {
+            "exposure": "hours beyond the limit and unfound",
+            "exceedances": "damage beyond the limit",
+            "preventable_exceedances": "preventable exceedances",
+        }
+        window = self.window_flight_hours
+        where = "over the horizon" if window is None else f"in the worst {window:,.0f} flight hours of age"
+        return f"{names[self.measure]} at most {self.per_10000_flight_hours:g} per 10,000 panel flight hours {where}"
 
 
 class Threshold(_Part):

@@ -163,7 +163,7 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
         _dataset(evidence),
         modes,
         problem.limit_mm,
-        schedule.first if schedule.repeat is not None else None,
+        schedule.first,
         schedule.repeat,
         schedule.repeat_words,
         schedule.first_words,
@@ -180,16 +180,20 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
 
 
 def _risk_curve(problem: Problem, schedule: Schedule, current: float) -> pd.DataFrame:
-    """Risk with the schedule's first look against the repeat: what was examined, and what a reader looks for."""
+    """Risk against the repeat: what was examined, and what a reader looks for.
+
+    The first look is that of the schedule at its own repeat, elsewhere after one interval or at the threshold.
+    """
     ask = problem.ask
     longest = max(min(ask.horizon / 2, problem.cap), ask.proposed_repeat or 0.0)
     marks = [times * package.length for package in problem.packages for times in (0.5, 1, 2, 3)]
     marks += [current, ask.proposed_repeat or float("inf")]
     repeats = {mark for mark in marks if ask.horizon / 60 <= mark <= longest} | {schedule.at[1]}
     repeats |= {repeat for rule in schedule.rules for repeat in rule.examined}
-    first, rows = schedule.at[0], []
+    latest, rows = next(rule.interval for rule in schedule.rules if rule.rule == "threshold"), []
     for repeat in sorted(repeats):
-        row = {"repeat": repeat, "share_meeting": share_meeting(problem, first, repeat)}
+        first = schedule.at[0] if repeat == schedule.at[1] else min(latest, repeat)
+        row = {"repeat": repeat, "first": first, "share_meeting": share_meeting(problem, first, repeat)}
         for name, (value, low, high) in summary(problem, first, repeat).items():
             row |= {name: value, f"{name}_lower": low, f"{name}_upper": high}
         rows.append(row)

@@ -18,6 +18,7 @@ _MOST_LOOKS = 500
 _MOST_CELLS = 400_000  # cells of the largest array that is made at once
 _MOST_CUTS = 36  # of a gap between looks; where more jumps fall into it, even pieces do as well
 _EVEN_PIECES = 12
+_EARLY = 8  # parts of the time before the first look, in which risk gathers unevenly
 
 
 class Nodes(NamedTuple):
@@ -46,6 +47,11 @@ class Nodes(NamedTuple):
 
 DEFAULT_NODES = Nodes()
 """Fineness that risks are worked out with."""
+
+COARSE_NODES = Nodes(8, 2, 6, 2, 2)
+"""Fineness for many looks, over which errors average out: exposure to 1 in 100, counts to 4 in 100."""
+
+_BY_LOOKS = ((16, DEFAULT_NODES), (40, Nodes(10, 3, 8, 3, 2)), (np.inf, COARSE_NODES))
 
 
 class LifeModel(Protocol):
@@ -126,9 +132,6 @@ class ScheduleKernel:
         The schedule [clock units].
     n_looks : int
         Looks up to the horizon.
-    ends : tuple of (float, float)
-        Ages up to which damage counts, with weights that sum to 1: the horizon, or the looks about it
-        [clock units], [-].
     """
 
     age: Floats
@@ -142,7 +145,6 @@ class ScheduleKernel:
     repeat: float
     horizon: float
     n_looks: int
-    ends: tuple[tuple[float, float], ...]
 
     def risk(self, life: LifeModel) -> dict[str, Floats]:
         """Work out the expected exceedances and exposure of one life up to the horizon.
@@ -159,8 +161,7 @@ class ScheduleKernel:
             [clock units per life].
         """
         f = life.density(self.age)
-        ends, weights = (np.array(column) for column in zip(*self.ends, strict=True))
-        begun = (1.0 - np.asarray(life.survival(ends))) @ weights
+        begun = 1.0 - np.asarray(life.survival(np.array([self.horizon])))[..., 0]
         near, far, born = f @ self.near, f @ self.far, begun * self.born
         near_exposure = f @ self.near_exposure
         return {
@@ -234,12 +235,80 @@ def schedule_kernel(
         x, w = _cut_nodes(cuts if n_looks else np.cbrt(cuts), nodes.first_gap)
         age, weight = (last + rest * x, w * rest) if n_looks else (rest * x**3, w * 3 * x**2 * rest)
         parts.append((age, weight, *_never_seen(growth, curve, limit, horizon - age, nodes)))
-    return _kernel(
-        parts, growth.born_beyond(limit), first, repeat, horizon, n_looks, ((float(horizon), 1.0),)
+    age, weight, near, far, near_exposure, far_exposure, born_exposure = (
+        np.concatenate(column) for column in zip(*parts, strict=True)
+    )
+    return ScheduleKernel(
+        age,
+        weight * near,
+        weight * far,
+        weight * near_exposure,
+        weight * far_exposure,
+        weight * born_exposure,
+        growth.born_beyond(limit),
+        float(first),
+        float(repeat),
+        float(horizon),
+        n_looks,
     )
 
 
-def cycle_kernel(
+@dataclass(frozen=True)
+class AgeKernel:
+    """What one schedule lets through up to each of several ages; weights of a quadrature over the age at onset.
+
+    Parameters
+    ----------
+    age : ndarray, shape (n,)
+        Ages at onset [clock units].
+    ends : ndarray, shape (n_ends,)
+        Ages up to which damage counts: some before the first look, then every look to the first one that
+        does not lie before the horizon, or the horizon where no look does [clock units].
+    near, far : ndarray, shape (n, n_ends)
+        Weight times the chance that damage which starts within the limit passes it unfound by then, on the
+        tapped side and on the other one [clock units].
+    near_exposure, other_exposure : ndarray, shape (n, n_ends)
+        Weight times the expected time beyond the limit and unfound by then, for damage that starts within
+        the limit on the tapped side, and for all other [clock units squared].
+    born : float
+        Chance that damage is beyond the limit the moment it arises [-].
+    """
+
+    age: Floats
+    ends: Floats
+    near: Floats
+    far: Floats
+    near_exposure: Floats
+    other_exposure: Floats
+    born: float
+
+    def cumulative(self, life: LifeModel) -> dict[str, Floats]:
+        """Work out the expected exceedances and exposure of one life up to each age.
+
+        Parameters
+        ----------
+        life : LifeModel
+            Age at onset; with arrays of parameters the results are arrays of draws.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (n_ends,) or (n_draws, n_ends)
+            exceedances, preventable, not_preventable [per life]; exposure, preventable_exposure [clock
+            units per life].
+        """
+        f = life.density(self.age)
+        near, near_exposure = f @ self.near, f @ self.near_exposure
+        other = f @ self.far + self.born * (1.0 - np.asarray(life.survival(self.ends)))
+        return {
+            "exceedances": near + other,
+            "preventable": near,
+            "not_preventable": other,
+            "exposure": near_exposure + f @ self.other_exposure,
+            "preventable_exposure": near_exposure,
+        }
+
+
+def age_kernel(
     *,
     growth: GrowthModel,
     detection: float | DetectionCurve,
@@ -247,13 +316,9 @@ def cycle_kernel(
     first: float,
     repeat: float,
     horizon: float,
-    nodes: Nodes = DEFAULT_NODES,
-) -> ScheduleKernel:
-    """Work out what a schedule does with an onset at each age, over whole repeat intervals.
-
-    A horizon that cuts a repeat interval short favours the interval for which a look happens to fall
-    just before it. Here damage counts up to the last look before the horizon and up to the next one,
-    averaged so that the mean age is the horizon; schedules can then be compared fairly.
+    nodes: Nodes | None = None,
+) -> AgeKernel:
+    """Work out what a schedule has let through by each of several ages.
 
     Parameters
     ----------
@@ -264,46 +329,128 @@ def cycle_kernel(
     limit : float
         Largest equivalent diameter that may stay [mm].
     first, repeat, horizon : float
-        First look, spacing after it, and the mean age up to which damage counts [clock units].
-    nodes : Nodes
-        Fineness of the quadrature.
+        First look, spacing after it, and the age up to which damage counts [clock units].
+    nodes : Nodes, optional
+        Fineness of the quadrature; default `DEFAULT_NODES` up to 16 looks, and down to `COARSE_NODES` beyond 40.
 
     Returns
     -------
-    ScheduleKernel
-        Equal to that of `schedule_kernel` where the horizon is a look.
+    AgeKernel
+        At each of its ends equal to `schedule_kernel` with that end as horizon.
 
     Raises
     ------
     ValueError
         If an argument is not positive, or the schedule has more than 500 looks.
+
+    Notes
+    -----
+    Between looks risk gathers mostly before the next one. What passes between two looks is best spread evenly
+    over the gap, so that no schedule gains by a look that happens to fall just before the horizon, or an
+    age of interest; schedules can then be compared fairly.
     """
-    curve, n_before, last = _schedule(detection, limit, first, repeat, horizon)
-    after = last + repeat if n_before else first
-    share = (horizon - last) / (after - last)
-    if share < 1e-12:
-        n_looks, share, ends = n_before, 1.0, ((float(last), 1.0),)
-    else:
-        n_looks, ends = n_before + 1, ((float(last), 1.0 - share), (float(after), share))
-    before, between = _gaps(growth, curve, limit, first, repeat, n_looks, 0.0, nodes)
+    curve, n_looks, last = _schedule(detection, limit, first, repeat, horizon)
+    if n_looks == 0 or horizon - last > 1e-12 * horizon:
+        n_looks += 1
+    nodes = nodes or next(fine for most, fine in _BY_LOOKS if n_looks <= most)
+    looks = first + repeat * np.arange(n_looks)
+    if first > horizon:
+        looks = np.array([float(horizon)])  # no look before it
+    before, between = _gaps(growth, curve, limit, looks[0], repeat, n_looks, 0.0, nodes)
+    early = looks[0] * np.arange(1, _EARLY) / _EARLY
+    ends = np.concatenate([early, looks])
+    parts = []
     age, weight, values = before
-    earlier = [v[:, -2] if n_looks > 1 else 0.0 for v in values]
-    parts = [
-        (age, weight, *(share * v[:, -1] + (1 - share) * e for v, e in zip(values, earlier, strict=True)))
-    ]
+    parts.append((age, weight, [_columns(v, early.size) for v in values]))
     if between is not None:
         ages, weights, values = between
-        # Of the gaps between looks the last one lies beyond the earlier of the two ends.
-        late = [v[:, ::-1] for v in values]
-        early = [np.concatenate([v[:, :-1][:, ::-1], np.zeros((v.shape[0], 1))], axis=1) for v in values]
+        # Gap g lies between look g and the next; up to look j there are j - g - 1 looks after that one.
+        after = np.arange(n_looks) - np.arange(1, n_looks)[:, None]
+        shape = (ages.size, n_looks)
         parts.append(
             (
                 ages.ravel(),
                 weights.ravel(),
-                *((share * b + (1 - share) * a).ravel() for a, b in zip(early, late, strict=True)),
+                [
+                    _columns(np.where(after >= 0, v[:, np.maximum(after, 0)], 0.0).reshape(shape), early.size)
+                    for v in values
+                ],
             )
         )
-    return _kernel(parts, growth.born_beyond(limit), first, repeat, horizon, n_looks, ends)
+    # Before the first look nothing is found: onsets up to each early end, each with its own ages.
+    jumps = growth.jumps(limit, nodes.start)
+    grids = [_cut_nodes(np.cbrt(1 - jumps[jumps < end] / end), nodes.first_gap) for end in early]
+    which = np.repeat(np.arange(early.size), [x.size for x, _ in grids])
+    x, w = (np.concatenate(column) for column in zip(*grids, strict=True))
+    age = early[which] * x**3
+    values = _never_seen(growth, curve, limit, early[which] - age, nodes)
+    own = which[:, None] == np.arange(ends.size)
+    parts.append((age, w * 3 * x**2 * early[which], [v[:, None] * own for v in values]))
+    age = np.concatenate([part[0] for part in parts])
+    weight = np.concatenate([part[1] for part in parts])[:, None]
+    near, far, near_exposure, far_exposure, born_exposure = (
+        weight * np.concatenate([part[2][k] for part in parts]) for k in range(5)
+    )
+    return AgeKernel(
+        age, ends, near, far, near_exposure, far_exposure + born_exposure, growth.born_beyond(limit)
+    )
+
+
+def _columns(values: Floats, n_early: int) -> Floats:
+    """Put empty columns for the ages before the first look in front."""
+    return np.concatenate([np.zeros((values.shape[0], n_early)), values], axis=1)
+
+
+def worst_window(ends: Floats, cumulative: Floats, *, window: float, horizon: float) -> Floats:
+    """Most that a window of age holds, wherever it begins.
+
+    Parameters
+    ----------
+    ends : ndarray, shape (n_ends,)
+        Rising ages above 0, the last at or beyond the horizon [clock units].
+    cumulative : ndarray, shape (..., n_ends)
+        What has gathered by each; between them it gathers evenly, from 0 at age 0.
+    window : float
+        Length of the window; a longer one than the horizon is the horizon [clock units].
+    horizon : float
+        Age at which the last window ends [clock units].
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Largest rise over one window, divided by its length [1/clock unit].
+    """
+    window = min(window, horizon)
+    knots = np.concatenate([[0.0], ends])
+    gathered = np.concatenate([np.zeros((*cumulative.shape[:-1], 1)), cumulative], axis=-1)
+    # What lies in a window rises and falls in straight lines: it is largest where one of its ends is a knot.
+    starts = np.unique(
+        np.clip(np.concatenate([knots, knots - window, [horizon - window]]), 0.0, horizon - window)
+    )
+    rise = between(knots, gathered, starts + window) - between(knots, gathered, starts)
+    return rise.max(axis=-1) / window
+
+
+def between(knots: Floats, values: Floats, at: Floats) -> Floats:
+    """Read straight lines between knots.
+
+    Parameters
+    ----------
+    knots : ndarray, shape (n,)
+        Rising places.
+    values : ndarray, shape (..., n)
+        Values there.
+    at : ndarray, shape (m,)
+        Places to read, within the knots.
+
+    Returns
+    -------
+    ndarray, shape (..., m)
+        Values.
+    """
+    right = np.clip(np.searchsorted(knots, at, side="left"), 1, knots.size - 1)
+    share = (at - knots[right - 1]) / (knots[right] - knots[right - 1])
+    return values[..., right - 1] * (1 - share) + values[..., right] * share
 
 
 def _schedule(
@@ -348,35 +495,6 @@ def _gaps(
     ends = first + repeat * np.arange(1, n_looks)
     ages = ends[None, :] - (x * repeat)[:, None]
     return before, (ages, np.repeat((w * repeat)[:, None], n_looks - 1, axis=1), values)
-
-
-def _kernel(
-    parts: list[tuple],
-    born: float,
-    first: float,
-    repeat: float,
-    horizon: float,
-    n_looks: int,
-    ends: tuple[tuple[float, float], ...],
-) -> ScheduleKernel:
-    """Join the parts of a quadrature over the age at onset."""
-    age, weight, near, far, near_exposure, far_exposure, born_exposure = (
-        np.concatenate(column) for column in zip(*parts, strict=True)
-    )
-    return ScheduleKernel(
-        age,
-        weight * near,
-        weight * far,
-        weight * near_exposure,
-        weight * far_exposure,
-        weight * born_exposure,
-        born,
-        float(first),
-        float(repeat),
-        float(horizon),
-        n_looks,
-        ends,
-    )
 
 
 def _cut_nodes(cuts: Floats, n: int) -> tuple[Floats, Floats]:

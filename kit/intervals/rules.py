@@ -11,12 +11,18 @@ import numpy as np
 from kit.growth import delay_to
 from kit.intervals.answer import RuleAnswer
 from kit.intervals.packages import in_packages
-from kit.intervals.problem import Problem, best, damaged_share, excess, meets, share_meeting
+from kit.intervals.problem import Problem, best, damaged_share, meets, share_meeting
 from kit.intervals.question import QuestionError
-from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
+from kit.intervals.search import age_at_share, longest_meeting
 
-SHORTEST_SHARE = 0.03
-"""Shortest repeat interval that is examined, as a share of the horizon [-]."""
+_SHORTEST_DAYS = 60.0
+"""Shorter spacings than this, or the shortest package, are no inspection programme (assumed, no source) [days]."""
+_MOST_LOOKS = 160  # up to the horizon; what is shorter would take minutes to work out
+_START_DAYS = 365.25  # spacing with which a search begins, whatever is asked
+
+
+NO_ANSWER, LONGEST = "no answer", "longest examined"
+"""What governs where a rule that should govern has no answer, and where none was found that is too long."""
 
 
 class Rule(NamedTuple):
@@ -37,27 +43,6 @@ class Rule(NamedTuple):
     answer: Callable[[Problem], RuleAnswer]
 
 
-def first_look(problem: Problem) -> tuple[float, str, bool]:
-    """Latest first look that the allowed share and the cap leave, in packages.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-
-    Returns
-    -------
-    age : float
-        First look [units of the schedule's clock].
-    words : str
-        The same as packages.
-    fits : bool
-        Whether a package was short enough.
-    """
-    age = threshold_rule(problem).interval
-    return in_packages(min(age, problem.cap), problem.packages, problem.unit, once=True)
-
-
 def threshold_rule(problem: Problem) -> RuleAnswer:
     """Age by which, with the asked confidence, the allowed share of panels has damage of any kind.
 
@@ -75,13 +60,30 @@ def threshold_rule(problem: Problem) -> RuleAnswer:
     ages = np.geomspace(ask.horizon / 2000, ask.horizon, 400)
     upper = np.quantile(damaged_share(problem, ages)[1:], rule.confidence, axis=0)
     age = min(age_at_share(ages, upper, rule.allowed_share), ask.horizon)
-    return RuleAnswer(
-        "threshold",
-        age,
-        True,
-        f"with {rule.confidence:.0%} confidence at most {rule.allowed_share:.1%} of panels have "
-        f"damage by {age:,.0f} {problem.unit}",
-    )
+    words = f"with {rule.confidence:.0%} confidence at most {rule.allowed_share:.1%} of panels have damage"
+    if age >= ask.horizon * (1 - 1e-9):
+        reason = f"{words} up to the horizon of {age:,.0f} {problem.unit}; no limit found up to there"
+    else:
+        reason = f"{words} by {age:,.0f} {problem.unit}"
+    return RuleAnswer("threshold", age, True, reason)
+
+
+def shortest_look(problem: Problem) -> float:
+    """Shortest repeat interval that is examined.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    float
+        60 days of planned usage, or the shortest package where that is less; never so short that more than 160
+        looks fall before the horizon [units of the schedule's clock].
+    """
+    days = _SHORTEST_DAYS * problem.units_per_day[problem.ask.clock]
+    return max(min([days, *(one.length for one in problem.packages)]), problem.ask.horizon / _MOST_LOOKS)
 
 
 def risk_rule(problem: Problem) -> RuleAnswer:
@@ -95,50 +97,84 @@ def risk_rule(problem: Problem) -> RuleAnswer:
     Returns
     -------
     RuleAnswer
-        With the first look where it had to be moved up to one repeat interval.
+        With the latest first look that goes with the interval, up to the age of the threshold rule.
+
+    Notes
+    -----
+    The interval is sought with the first look after one interval, or at the threshold where that comes first, so
+    that a late first look is never paid for by a shorter repeat, nor an early one rewarded by a longer. Neither
+    it nor the first look depends on cap and packages.
     """
     ask, target, unit = problem.ask, problem.ask.target, problem.unit
-    words = (
-        f"{target.measure.replace('_', ' ')} at most {target.per_10000_flight_hours:g} per 10,000 panel flight hours in "
-        f"{target.share_of_draws:.0%} of draws"
-    )
-    first, _, _ = first_look(problem)
-    longest = min(ask.horizon / 2, problem.cap)
-    middle = min(problem.packages[0].length if problem.packages else ask.horizon / 8, longest)
-    found, moved, examined = None, False, []
-    for moved in (False, True):
-        examined = []
+    latest = threshold_rule(problem).interval
+    per_day = problem.units_per_day[ask.clock]
+    shortest, longest = shortest_look(problem), ask.horizon / 2
+    grid = {"unit": per_day, "start": _START_DAYS * per_day}
+    examined: set[float] = set()
 
-        def over(repeat: float, moved: bool = moved, examined: list[float] = examined) -> float:
-            examined.append(repeat)
-            return excess(problem, min(first, repeat) if moved else first, repeat)
+    def is_met(repeat: float) -> bool:
+        examined.add(repeat)
+        return meets(problem, min(latest, repeat), repeat)
 
-        found = longest_meeting(over, middle, longest, ask.horizon * SHORTEST_SHARE)
-        if found is not None:
-            break
+    found = longest_meeting(is_met, shortest=shortest, longest=longest, **grid)
+    words = f"{target.words}, in {target.share_of_draws:.0%} of draws"
+    tried = tuple(sorted(examined))
     if found is None:
-        shortest = min(examined)
-        share = share_meeting(problem, min(first, shortest), shortest)
-        reason = f"{words}: not met even at {shortest:,.0f} {unit} ({share:.0%} of draws meet it)"
-        return RuleAnswer("risk", None, False, reason, examined=tuple(examined))
-    # The search stops within 2 %: a package multiple just above its answer is tried itself.
-    start = min(first, found) if moved else None
-    above, _, fits = in_packages(found * SEARCH_STEP, problem.packages, unit)
-    if (
-        fits
-        and found < above <= longest
-        and meets(problem, first if start is None else min(first, above), above)
-    ):
-        found = above
-    ends = " (longest examined)" if found >= longest * (1 - 1e-9) else ""
+        share = share_meeting(problem, min(latest, tried[0]), tried[0])
+        need = f"{share:.0%} of draws meet it, {target.share_of_draws:.0%} must"
+        reason = f"{words}: not met even by a look every {tried[0]:,.0f} {unit} ({need})"
+        return RuleAnswer("risk", None, False, reason, examined=tried)
+    first = min(latest, latest_first_look(problem))
+    if found >= longest * (1 - 1e-9):
+        reason = f"{words}: no limit found up to {found:,.0f} {unit}, half the horizon, the longest examined"
+    else:
+        reason = f"{words}: up to {found:,.0f} {unit}"
     return RuleAnswer(
         "risk",
         found,
         False,
-        f"{words}: up to {found:,.0f} {unit}{ends}",
-        first=start,
-        examined=tuple(examined),
+        reason,
+        first=first,
+        examined=tried,
+        is_open=found >= longest * (1 - 1e-9),
     )
+
+
+def latest_first_look(problem: Problem) -> float:
+    """Latest first look that the target allows.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    float
+        Longest interval for which looks one, two and so on of it apart from new meet the target up to the age of
+        the second look, or of one window where that is later [units of the schedule's clock].
+
+    Notes
+    -----
+    It rests neither on the threshold nor on the repeat, so that no question gets a later first look for a worse
+    input that shortens its repeat. With a target on the mean over the horizon alone there is none: the age of
+    the threshold rule stands.
+    """
+    ask = problem.ask
+    window = ask.target.window_flight_hours
+    if window is None:
+        return ask.horizon
+    length = window / problem.hours_per_unit
+    per_day = problem.units_per_day[ask.clock]
+
+    def is_met(age: float) -> bool:
+        return meets(problem, age, age, until=min(ask.horizon, max(2 * age, length)))
+
+    shortest = shortest_look(problem)
+    found = longest_meeting(
+        is_met, shortest=shortest, longest=ask.horizon, unit=per_day, start=_START_DAYS * per_day
+    )
+    return shortest if found is None else found
 
 
 def growth_window_rule(problem: Problem) -> RuleAnswer:
@@ -230,21 +266,26 @@ def combine(problem: Problem) -> Schedule:
     """
     ask, unit, packages, notes = problem.ask, problem.unit, problem.packages, []
     threshold = threshold_rule(problem)
-    first, first_words, fits = first_look(problem)
-    if packages and not fits:
-        notes.append(f"threshold: no package is as short as {first:,.0f} {unit}")
     answers = [rule.answer(problem) for rule in RULES if getattr(ask, rule.field) is not None]
     asked = [one for one in answers if one.rule in ask.govern]
-    for one in asked:
-        if one.first is not None and one.first < first:
-            first, first_words, _ = in_packages(one.first, packages, unit, once=True)
-            notes.append("threshold moved up to one repeat interval, since the target is not met otherwise")
-    repeat, words, governed = None, "none", "no answer"
+    latest = min(threshold.interval, problem.cap, *(one.first for one in asked if one.first is not None))
+    first, first_words, fits = in_packages(latest, packages, unit, once=True)
+    if packages and not fits:
+        notes.append(f"threshold: no package is as short as {first:,.0f} {unit}")
+    if latest < min(threshold.interval, problem.cap) * (1 - 1e-9):
+        notes.append(
+            f"first look moved up from {min(threshold.interval, problem.cap):,.0f} to {latest:,.0f} {unit}, since the "
+            "target is not met otherwise"
+        )
+    repeat, words, governed = None, "none", NO_ANSWER
     if all(one.interval is not None for one in asked):
-        smallest, governed = min((one.interval, one.rule) for one in asked)
+        smallest, governed = min((one.interval, LONGEST if one.is_open else one.rule) for one in asked)
         if problem.cap <= smallest * (1 + 1e-9):
             smallest, governed = problem.cap, "cap"
         repeat, words, fits = in_packages(smallest, packages, unit)
+        # Looks that fall otherwise could, rarely, find less than those that the rule examined.
+        while fits and "risk" in ask.govern and not meets(problem, first, repeat):
+            repeat, words, fits = in_packages(repeat * (1 - 1e-6), packages, unit)
         if packages and not fits:
             notes.append(f"repeat: no package is as short as {repeat:,.0f} {unit}")
         if repeat > problem.cap * (1 + 1e-9):
@@ -257,8 +298,7 @@ def combine(problem: Problem) -> Schedule:
         rules.append(RuleAnswer("cap", problem.cap, governed == "cap", reason))
     if repeat is not None and packages:
         rules.append(RuleAnswer("package", repeat, False, words))
-    examined = next(one.examined for one in answers if one.rule == "risk")
-    shortest = min(examined)
+    shortest = min(repeat for one in answers for repeat in one.examined)
     return Schedule(
         first=first,
         repeat=repeat,
@@ -273,6 +313,6 @@ def combine(problem: Problem) -> Schedule:
 
 def _shown(one: RuleAnswer, governed: str, asked: bool) -> RuleAnswer:
     """Say whether a rule governs; one that has no answer but should governs by that."""
-    governs = one.rule == governed or (asked and one.interval is None)
+    governs = governed in (one.rule, LONGEST if one.is_open else "") or (asked and one.interval is None)
     words = one.reason if asked else one.reason + " (shown for comparison, not asked to govern)"
     return replace(one, governs=governs, reason=words)

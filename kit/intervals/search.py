@@ -1,4 +1,4 @@
-"""Where a rising share reaches what is allowed, and which interval is the longest that meets a target."""
+"""Where a rising share reaches what is allowed, and which interval is the longest below which all meet a target."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-_MOST_ROUNDS = 1000
 SEARCH_STEP = 1.02
-"""Ratio at which a search stops: shortest repeat known to miss the target over longest known to meet it [-]."""
+"""Ratio of neighbours on the grid of intervals that a search keeps to [-]."""
+
+_STRIDE = 12  # steps at once, until one misses the target
 
 
 def age_at_share(ages: NDArray[np.float64], share: NDArray[np.float64], allowed: float) -> float:
@@ -41,54 +42,52 @@ def age_at_share(ages: NDArray[np.float64], share: NDArray[np.float64], allowed:
 
 
 def longest_meeting(
-    excess: Callable[[float], float], middle: float, longest: float, floor: float
+    meets: Callable[[float], bool], *, start: float, shortest: float, longest: float, unit: float
 ) -> float | None:
-    """Return the longest interval that meets a target which longer ones miss.
+    """Return the longest interval that meets a target with every shorter one examined meeting it too.
 
     Parameters
     ----------
-    excess : callable
-        Log of the risk at an interval over the target, or any rising number of its sign; up to 0
-        it meets the target.
-    middle : float
-        Where to begin: the search goes up from it if it meets the target, down from it if not.
-    longest, floor : float
-        Ends of the search.
+    meets : callable
+        Whether an interval meets the target.
+    start : float
+        About where to begin: up from there while the target is met, down from there while it is not [clock units].
+    shortest, longest : float
+        Ends of the search [clock units].
+    unit : float
+        Interval that the grid is laid from [clock units].
 
     Returns
     -------
     float or None
-        To 2 %, on the short side; None if not even the floor meets the target.
+        To 2 %, on the short side; None if not even the shortest meets the target.
+
+    Notes
+    -----
+    All intervals but the two ends lie on one grid, `unit` times powers of 1.02, whatever is asked. Two
+    questions with the same start and shortest are therefore put to the same intervals in the same order, and
+    the one whose target is missed wherever the other's is never gets the longer answer; this holds even where risk
+    does not rise evenly with the interval.
     """
-    high, above = longest, excess(longest)
-    if above <= 0:
-        return longest
-    low, below = floor, None
-    if middle < longest:
-        at_middle = excess(middle)
-        if at_middle <= 0:
-            low, below = middle, at_middle
-        else:
-            high, above = middle, at_middle
-    if below is None:
-        if floor >= high:
+
+    def at(step: int) -> float:
+        return float(min(max(unit * SEARCH_STEP**step, shortest), longest))
+
+    if shortest > longest:
+        return None
+    low = round(np.log(start / unit) / np.log(SEARCH_STEP) / _STRIDE) * _STRIDE
+    while not meets(at(low)):
+        if at(low) <= shortest:
             return None
-        below = excess(floor)
-        if below > 0:
-            return None
-    for _ in range(_MOST_ROUNDS):  # each takes off a twentieth of what is left, or more, in the log
-        if not high / low > SEARCH_STEP:
+        low -= _STRIDE
+    while at(low) < longest:
+        if not meets(at(low + _STRIDE)):
             break
-        # Straight line between the ends in the log of the interval, kept off the ends; then both sides of it.
-        share = -below / (above - below) if np.isfinite(above - below) and above > below else 0.5
-        guess = low * (high / low) ** min(max(share, 0.05), 0.95)
-        for point in (guess / SEARCH_STEP**0.49, guess * SEARCH_STEP**0.49):
-            if not low < point < high:
-                continue
-            value = excess(point)
-            if value <= 0:
-                low, below = point, value
-            else:
-                high, above = point, value
-                break
-    return low
+        low += _STRIDE
+    else:
+        return longest
+    high = low + _STRIDE
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if meets(at(middle)) else (low, middle)
+    return at(low)

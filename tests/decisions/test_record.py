@@ -8,7 +8,15 @@ from datetime import date
 import pytest
 
 import kit
-from kit.decisions import RecordError, SignOff, decision_record, read_decision, record_digest, write_decision
+from kit.decisions import (
+    RecordError,
+    SignOff,
+    decision_record,
+    file_digest,
+    read_decision,
+    record_digest,
+    write_decision,
+)
 from kit.intervals import CAUTIONS
 
 
@@ -94,20 +102,20 @@ def test_the_digest_is_independent_of_the_order_of_keys_and_of_white_space(data,
         ("b.json", data, {"indent": 7}),
         ("c.json", data, {"separators": (",", ":")}),
     ):
-        record = read_decision(saved(changed, name, **layout))
-        assert record.digest == record_digest(record) == data["digest"]
+        path = saved(changed, name, **layout)
+        assert read_decision(path).digest == file_digest(path) == data["digest"]
 
 
 def test_a_change_of_any_value_shows_in_the_digest_or_is_no_record_any_more(data, saved):
     """Each number by one part in a million million, each text by a letter."""
     n_digest = 0
     for place in leaves(data):
-        changed = altered(data, place)
+        path = saved(altered(data, place))
         try:
-            record = read_decision(saved(changed))
+            record = read_decision(path)
         except RecordError:
             continue
-        assert record.digest != record_digest(record), place
+        assert record.digest != file_digest(path), place
         n_digest += 1
     assert n_digest > 200
 
@@ -116,13 +124,31 @@ def test_a_change_of_any_value_shows_in_the_digest_or_is_no_record_any_more(data
     "place", [("recommendation", "repeat"), ("modes", 0, "scale"), ("question", "seed"), ("digest",)]
 )
 def test_a_changed_record_is_still_read(data, saved, place):
-    record = read_decision(saved(altered(data, place)))
-    assert record.digest != record_digest(record)
+    path = saved(altered(data, place))
+    assert read_decision(path).digest != file_digest(path)
 
 
 def test_a_caution_that_is_taken_out_shows(data, saved):
-    record = read_decision(saved(data | {"cautions": data["cautions"][1:]}))
-    assert record.digest != record_digest(record)
+    path = saved(data | {"cautions": data["cautions"][1:]})
+    assert read_decision(path).digest != file_digest(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('{"record": 2, "record": 1}', "the name 'record' stands twice"),
+        ('{"record": NaN}', "nan is not a finite number|NaN is not a finite number"),
+        ('{"record": 1e999}', "1e999 is not a finite number"),
+        ("\ufeff{}", "byte-order mark"),
+        ("[" * 100_000, "nested too deeply"),
+    ],
+)
+def test_json_that_two_readers_could_read_otherwise_is_refused_in_one_line(tmp_path, text, words):
+    (tmp_path / "odd.json").write_text(text, encoding="utf-8")
+    for read in (read_decision, file_digest):
+        with pytest.raises(RecordError, match=rf"odd\.json: not a decision record: .*({words})") as caught:
+            read(tmp_path / "odd.json")
+        assert "\n" not in str(caught.value)
 
 
 def test_sign_offs_are_part_of_the_record(answer, tmp_path):
@@ -192,14 +218,14 @@ def test_what_is_no_record_is_refused_naming_the_fields(data, saved):
         read_decision(saved({"name": "x", "rules": 3, "cost": 1}))
     message = str(caught.value)
     for words in (
-        "small.json: not a decision record of form 1",
+        "small.json: not a decision record of form 2 or earlier",
         "known_on: Field required",
         "rules: ",
         "Restore the file",
     ):
         assert words in message
     for changed, words in (
-        (data | {"record": 2}, "record: Input should be 1"),
+        (data | {"record": 3}, "record: Input should be 1 or 2"),
         (data | {"cost": 1}, "cost: Extra inputs"),
         (
             data | {"modes": [data["modes"][0] | {"scale": "large"}]},
@@ -215,7 +241,7 @@ def test_what_is_no_record_is_refused_naming_the_fields(data, saved):
 def test_what_is_no_json_object_is_refused(tmp_path, text):
     path = tmp_path / "record.json"
     path.write_text(text)
-    with pytest.raises(RecordError, match=r"record\.json: not a decision record of form 1:\n"):
+    with pytest.raises(RecordError, match=r"record\.json: not a decision record: .*Restore the file"):
         read_decision(path)
 
 

@@ -37,7 +37,7 @@ def question():
                 "plateau": 0.95,
                 "basis": "assumed",
             },
-            "target": {"per_10000_flight_hours": 0.05},
+            "target": {"measure": "preventable_exceedances", "per_10000_flight_hours": 0.05},
             "threshold": {"allowed_share": 0.1},
             "seed": 1,
         }
@@ -92,6 +92,7 @@ def make_curve(repeats):
     ):
         for ending, factor in (("", 1.0), ("_lower", 0.8), ("_upper", 1.5)):
             frame[name + ending] = slope * factor * repeat
+            frame[f"{name}_worst{ending}"] = 2 * slope * factor * repeat
     return frame
 
 

@@ -23,12 +23,12 @@ def test_risk_draws_the_curve_its_band_and_the_target(make_answer):
     ax = plot_risk(answer)
     x, y = line(ax, "best").get_data()
     np.testing.assert_allclose(x, answer.curve["repeat"])
-    np.testing.assert_allclose(y, answer.curve["preventable"])
+    np.testing.assert_allclose(y, answer.curve["preventable_worst"])
     corners = ax.collections[0].get_paths()[0].vertices
-    assert corners[:, 1].max() == pytest.approx(answer.curve["preventable_upper"].max())
+    assert corners[:, 1].max() == pytest.approx(answer.curve["preventable_worst_upper"].max())
     np.testing.assert_allclose(line(ax, "target 0.05").get_ydata(), 0.05)
     assert ax.get_xlabel() == "Repeat interval [flight hours]"
-    assert ax.get_ylabel() == "Preventable exceedances\n[per 10,000 panel flight hours]"
+    assert ax.get_ylabel() == "Preventable exceedances, at the worst age\n[per 10,000 panel flight hours]"
 
 
 def test_risk_marks_the_recommendation_and_the_interval_now_by_line_and_number(make_answer):
@@ -52,7 +52,7 @@ def test_a_current_interval_beyond_the_curve_is_still_seen(make_answer):
 def test_the_band_of_a_single_interval_is_seen(make_answer):
     ax = plot_risk(make_answer(repeats=(4000,), current=None))
     (bar,) = ax.collections[0].get_segments()
-    np.testing.assert_allclose(bar, [[4000, 0.032], [4000, 0.06]])
+    np.testing.assert_allclose(bar, [[4000, 0.064], [4000, 0.12]])
 
 
 def test_without_an_answer_nothing_is_recommended(make_answer):
@@ -152,7 +152,7 @@ def test_rerun_draws_three_runs_told_apart_without_colour(rerun_result):
 def test_rerun_crosses_each_answer_on_its_line_and_marks_what_was_proposed(rerun_result):
     ax = plot_rerun(rerun_result)
     crosses = [one.get_xydata()[0] for one in ax.get_lines() if one.get_marker() == "x"]
-    np.testing.assert_allclose(crosses, [[4000, 0.04], [1000, 0.01]])
+    np.testing.assert_allclose(crosses, [[4000, 0.08], [1000, 0.02]])
     assert line(ax, "proposed then 8,000").get_xdata()[0] == 8000
     np.testing.assert_allclose(line(ax, "target 0.05").get_ydata(), 0.05)
 

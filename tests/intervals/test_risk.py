@@ -6,13 +6,25 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 from scipy.special import chdtri, ndtr, ndtri
 
 from kit.detection import DetectionCurve
 from kit.growth import DelayTime, LinearGrowth
-from kit.intervals.risk import Nodes, WeibullLife, cycle_kernel, interval_risk, schedule_kernel
+from kit.intervals.risk import (
+    COARSE_NODES,
+    DEFAULT_NODES,
+    Nodes,
+    WeibullLife,
+    age_kernel,
+    between,
+    interval_risk,
+    schedule_kernel,
+    worst_window,
+)
 from kit.life.fits.weibull import fit_weibull
 from kit.simulate.schedule import simulate_schedule
 
@@ -445,23 +457,60 @@ def test_schedules_given_as_arrays_equal_one_by_one_and_broadcast():
     assert frame.loc[4, "exceedances"] == grid.exceedances[1, 1]
 
 
-@pytest.mark.parametrize(
-    "name", ["middling", "everything at once", "one growth", "threshold beyond the horizon"]
-)
-def test_whole_cycles_are_the_mean_of_the_horizons_at_the_looks_before_and_after(name):
+@pytest.mark.parametrize("name", SETTINGS)
+def test_what_has_gathered_by_each_age_is_the_risk_with_that_age_as_horizon(name):
     s = {k: v for k, v in SETTINGS[name].items() if k != "life"}
     life = WeibullLife(*SETTINGS[name]["life"])
-    looks = s["first"] + s["repeat"] * np.arange(50)
-    before, after = looks[looks <= s["horizon"]].max(initial=0.0), looks[looks > s["horizon"]].min()
-    share = (s["horizon"] - before) / (after - before)
-    whole = cycle_kernel(**s).risk(life)
-    late = schedule_kernel(**{**s, "horizon": after}).risk(life)
-    early = (
-        schedule_kernel(**{**s, "horizon": before}).risk(life) if before else dict.fromkeys(QUANTITIES, 0.0)
+    kernel = age_kernel(**s)
+    gathered = kernel.cumulative(life)
+    looks = s["first"] + s["repeat"] * np.arange(200)
+    assert kernel.ends[-1] == pytest.approx(
+        min(looks[looks > s["horizon"] * (1 - 1e-9)][0], max(s["horizon"], looks[0]))
     )
-    for quantity in QUANTITIES:
-        expected = share * float(late[quantity]) + (1 - share) * float(early[quantity])
-        assert float(whole[quantity]) == pytest.approx(expected, rel=1e-9, abs=1e-15)
+    for i in range(2, kernel.ends.size, 3):
+        one = schedule_kernel(**{**s, "horizon": float(kernel.ends[i])}).risk(life)
+        one["not_preventable"] = one["born"] + one["far_side"]
+        for quantity, values in gathered.items():
+            assert values[i] == pytest.approx(float(one[quantity]), rel=5e-3, abs=1e-7), (quantity, i)
+
+
+def test_coarse_nodes_do_for_many_looks():
+    """Exposure to 1 in 100, counts to 4 in 100, by the claim of `COARSE_NODES`."""
+    s = {k: v for k, v in SETTINGS["many poor looks"].items() if k != "life"}
+    life = WeibullLife(9000.0, 2.0)
+    fine, coarse = (age_kernel(**s, nodes=n).cumulative(life) for n in (DEFAULT_NODES, COARSE_NODES))
+    assert coarse["exposure"][-1] == pytest.approx(fine["exposure"][-1], rel=1e-2)
+    assert coarse["preventable"][-1] == pytest.approx(fine["preventable"][-1], rel=4e-2)
+
+
+def test_the_worst_window_is_the_steepest_rise_over_its_length():
+    """Gathered evenly within each gap: 0 to 10, 10 to 30 and 30 to 40; done in one's head."""
+    ends, gathered = np.array([10.0, 20.0, 40.0]), np.array([10.0, 30.0, 40.0])
+    assert worst_window(ends, gathered, window=10.0, horizon=40.0) == pytest.approx(2.0)
+    assert worst_window(ends, gathered, window=20.0, horizon=40.0) == pytest.approx(1.5)
+    assert worst_window(ends, gathered, window=20.0, horizon=15.0) == pytest.approx(20.0 / 15.0)
+    assert worst_window(ends, gathered, window=99.0, horizon=40.0) == pytest.approx(1.0)
+    np.testing.assert_allclose(
+        between(np.array([0.0, 10.0, 30.0]), np.array([0.0, 1.0, 5.0]), np.array([5.0, 20.0])), [0.5, 3.0]
+    )
+
+
+@settings(max_examples=50)
+@given(
+    st.lists(st.tuples(st.floats(0.1, 9), st.floats(0, 9)), min_size=1, max_size=8),
+    st.floats(0.1, 60),
+    st.floats(0.2, 1),
+)
+def test_no_window_holds_more_than_the_worst_and_none_less_than_the_mean(steps, window, share):
+    ends, gathered = np.cumsum(np.array(steps), axis=0).T
+    horizon = ends[-1] * share
+    length = min(window, horizon)
+    worst = worst_window(ends, gathered, window=window, horizon=horizon)
+    knots, values = np.r_[0.0, ends], np.r_[0.0, gathered]
+    begin = np.linspace(0.0, horizon - length, 200)
+    held = (np.interp(begin + length, knots, values) - np.interp(begin, knots, values)) / length
+    assert held.max() <= worst * (1 + 1e-9) + 1e-12
+    assert worst >= np.interp(length, knots, values) / length * (1 - 1e-9)
 
 
 def test_parts_add_up():

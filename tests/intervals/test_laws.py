@@ -1,0 +1,183 @@
+"""A worse input never gives a longer interval or a later first look, whatever the question is."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kit.detection import DetectionCurve
+from kit.growth import LinearGrowth
+from kit.intervals import KindDraws, Problem, Question, combine
+from kit.intervals.packages import Package
+
+N_DRAWS = 40
+DRAWS = np.random.default_rng(1).standard_normal((2, N_DRAWS))
+PER_DAY = {"flight_hours": 20.0, "flight_cycles": 15.0, "calendar_days": 1.0}
+
+
+def problem(*, packages=(), cap=np.inf, **given):
+    """One kind of damage, driven by the clock of the schedule."""
+    ask = Question.model_validate(
+        {
+            "name": "law",
+            "title": "How often?",
+            "group": "flap",
+            "horizon": given["horizon"],
+            "modes": [{"kind": "disbond", "clock": "flight_hours"}],
+            "detection": {
+                "method": "tap_manual",
+                "a50_mm": given["a50"],
+                "slope": given["slope"],
+                "plateau": given["plateau"],
+                "basis": "assumed",
+            },
+            "target": {
+                "measure": given["measure"],
+                "per_10000_flight_hours": given["target"],
+                "share_of_draws": given["share"],
+                "window_flight_hours": 5000.0,
+            },
+            "threshold": {"allowed_share": given["allowed"]},
+            "seed": 1,
+        }
+    )
+    kind = KindDraws.of_lives(
+        given["scale"] * np.exp(np.r_[0, 0.25 * DRAWS[0]]),
+        given["shape"] * np.exp(np.r_[0, 0.15 * DRAWS[1]]),
+        LinearGrowth(given["onset"], given["onset_sd"], given["rate"], given["rate_sd"], given["still"]),
+        DetectionCurve(given["a50"], given["slope"], given["plateau"], given["far"], given["far_plateau"]),
+        kind="disbond",
+        clock="flight_hours",
+        schedule_clock="flight_hours",
+        units_per_schedule_unit=1.0,
+    )
+    return Problem(
+        ask=ask,
+        kinds=(kind,),
+        n_draws=N_DRAWS,
+        limit_mm=given["limit"],
+        packages=tuple(Package(f"every {length:g}", length, {"flight_hours": length}) for length in packages),
+        cap=cap,
+        cap_basis="a test",
+        units_per_day=PER_DAY,
+    )
+
+
+@st.composite
+def questions(draw):
+    measure = draw(st.sampled_from(["exposure", "exceedances"]))
+    power = draw(st.floats(1.0, 3.0) if measure == "exposure" else st.floats(-2.3, -0.5))
+    ranges = {
+        "shape": (0.9, 4.0),
+        "onset": (10.0, 45.0),
+        "onset_sd": (0.2, 0.7),
+        "rate_sd": (0.3, 0.9),
+        "still": (0.0, 0.5),
+        "a50": (10.0, 40.0),
+        "slope": (2.0, 6.0),
+        "plateau": (0.7, 1.0),
+        "limit": (30.0, 70.0),
+        "horizon": (15_000.0, 30_000.0),
+        "share": (0.5, 0.95),
+        "allowed": (0.02, 0.3),
+    }
+    given = {name: draw(st.floats(*bounds)) for name, bounds in ranges.items()}
+    given |= {"scale": 10 ** draw(st.floats(3.8, 5.0)), "rate": 10 ** draw(st.floats(-3.3, -1.7))}
+    given |= {"far": draw(st.sampled_from([0.0, 0.1])), "far_plateau": draw(st.sampled_from([0.1, 0.5]))}
+    return given | {"measure": measure, "target": 10**power}
+
+
+def scaled(name, factor):
+    return lambda given: given | {name: given[name] * factor}
+
+
+WORSE = {
+    "a smaller limit": scaled("limit", 0.8),
+    "a POD that begins at larger damage": scaled("a50", 1.25),
+    "a lower plateau of the POD": scaled("plateau", 0.9),
+    "faster growth": scaled("rate", 1.5),
+    "larger damage at onset": scaled("onset", 1.3),
+    "more damage on the far side": lambda given: given | {"far": given["far"] + 0.1},
+    "a shorter life": scaled("scale", 0.75),
+    "a stricter target": scaled("target", 0.6),
+    "a higher share of draws": lambda given: given | {"share": (1 + given["share"]) / 2},
+}
+
+
+def repeat_and_first(given, **more):
+    schedule = combine(problem(**given, **more))
+    return schedule.repeat or 0.0, schedule.first
+
+
+def holds(name, given):
+    repeat, first = repeat_and_first(given)
+    worse_repeat, worse_first = repeat_and_first(WORSE[name](given))
+    assert worse_repeat <= repeat * (1 + 1e-9), (name, given)
+    if worse_repeat:
+        assert worse_first <= first * (1 + 1e-9), (name, given)
+
+
+@pytest.mark.parametrize("name", WORSE)
+@settings(max_examples=2, deadline=None)
+@given(given=questions())
+def test_worse_input_never_gives_a_longer_repeat_or_a_later_first_look(name, given):
+    holds(name, given)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", WORSE)
+@settings(max_examples=300, deadline=None)
+@given(given=questions())
+def test_worse_input_never_gives_a_longer_repeat_or_a_later_first_look_in_many_questions(name, given):
+    holds(name, given)
+
+
+@settings(max_examples=4, deadline=None)
+@given(questions())
+def test_a_looser_allowed_share_never_moves_the_first_look_earlier(given):
+    (repeat, first), (looser_repeat, looser_first) = (
+        repeat_and_first(given | {"allowed": given["allowed"] * factor}) for factor in (1.0, 2.0)
+    )
+    if repeat and looser_repeat:
+        assert looser_first >= first * (1 - 1e-9)
+
+
+@settings(max_examples=4, deadline=None)
+@given(questions())
+def test_a_longer_horizon_never_lengthens_a_repeat_that_the_risk_limits(given):
+    schedules = [combine(problem(**given | {"horizon": given["horizon"] * factor})) for factor in (1.0, 1.7)]
+    if schedules[0].governed_by == "risk":
+        assert (schedules[1].repeat or 0.0) <= schedules[0].repeat * (1 + 1e-9)
+
+
+@settings(max_examples=4, deadline=None)
+@given(questions(), st.floats(300, 6000), st.floats(300, 20_000))
+def test_packages_and_caps_never_lengthen(given, package, cap):
+    free = combine(problem(**given))
+    for more in ({"packages": (package,)}, {"cap": cap}, {"packages": (package,), "cap": cap}):
+        bound = combine(problem(**given, **more))
+        assert (bound.repeat or 0.0) <= (free.repeat or 0.0) * (1 + 1e-9)
+        assert bound.first <= free.first * (1 + 1e-9)
+        if bound.repeat is not None:
+            assert max(bound.repeat, bound.first) <= more.get("cap", np.inf) * (1 + 1e-9)
+
+
+BASE = {
+    "scale": 52_000.0, "shape": 2.2, "onset": 18.0, "onset_sd": 0.35, "rate": 0.0025, "rate_sd": 0.6, "still": 0.0,
+    "a50": 22.0, "slope": 4.0, "plateau": 0.95, "far": 0.0, "far_plateau": 0.0, "limit": 50.8, "horizon": 50_000.0,
+    "measure": "exposure", "target": 40.0, "share": 0.95, "allowed": 0.1,
+}  # fmt: skip
+
+
+def test_limits_below_what_can_be_found_shorten_the_interval_to_none():
+    """Damage born beyond the limit counts: with a limit of a few millimetres no interval meets the target."""
+    repeats = [repeat_and_first(BASE | {"limit": limit})[0] for limit in (76.0, 50.8, 40.0, 10.0, 2.0)]
+    assert repeats == sorted(repeats, reverse=True)
+    assert repeats[0] > repeats[1] > repeats[2] > repeats[3] == repeats[4] == 0.0
+
+
+def test_a_target_that_all_meet_is_said_to_have_no_limit_and_not_to_be_set_by_the_risk():
+    schedule = combine(problem(**BASE | {"target": 1e6, "horizon": 20_000.0}))
+    assert (schedule.repeat, schedule.governed_by) == (10_000.0, "longest examined")
+    risk = next(rule for rule in schedule.rules if rule.rule == "risk")
+    assert "no limit found up to 10,000 flight hours" in risk.reason

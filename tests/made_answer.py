@@ -1,0 +1,73 @@
+"""An answer put together by hand, for what only reads answers."""
+
+import pandas as pd
+
+from kit.detection import DetectionCurve
+from kit.growth import LinearGrowth
+from kit.intervals import Question
+from kit.intervals.answer import Answer, ModeAnswer
+
+MEASURES = tuple(
+    f"{name}{ending}"
+    for name in ("exceedances", "preventable", "not_preventable", "exposure", "preventable_exposure")
+    for ending in ("", "_worst")
+)
+HORIZON, FIRST, REPEAT, LIMIT = 20000.0, 4000.0, 4000.0, 40.0
+PER_UNIT = 2.0  # flight cycles per flight hour
+GROWTH = LinearGrowth(20.0, 0.4, 0.002, 0.5, clock="flight_cycles")
+CURVE = DetectionCurve(20.0, 4.0, 0.95, 0.1, 0.05)
+
+
+def make_question(title="How often?", **more):
+    return Question.model_validate(
+        {
+            "name": "small",
+            "title": title,
+            "group": "outer_door",
+            "horizon": HORIZON,
+            "modes": [{"kind": "disbond", "clock": "flight_cycles", "far_side_share": 0.1}],
+            "detection": {
+                "method": "tap_manual",
+                "a50_mm": 20,
+                "slope": 4,
+                "plateau": 0.95,
+                "far_side_plateau": 0.05,
+                "basis": "assumed",
+            },
+            "target": {"measure": "preventable_exceedances", "per_10000_flight_hours": 0.05},
+            "threshold": {"allowed_share": 0.1},
+            "seed": 1,
+        }
+        | more
+    )
+
+
+def make_answer(
+    *, question=None, repeats=(1000.0, 2000.1, 2000.4, 4000.0, 8000.0), repeat=REPEAT, rules=(), risk=None
+):
+    curve = pd.DataFrame({"repeat": repeats})
+    curve["share_meeting"] = [0.95 if x <= 4000 else 0.9 for x in repeats]
+    for name in MEASURES:
+        slope = 0.02 if "exposure" in name else 1e-5
+        for ending, factor in (("", 1.0), ("_lower", 0.5), ("_upper", 2.0)):
+            curve[name + ending] = slope * factor * curve["repeat"]
+    mode = ModeAnswer(
+        "disbond", "flight_cycles", None, None, 60000.0, 2.0, (0, 0), (0, 0), "", None, None, GROWTH, PER_UNIT
+    )
+    return Answer(
+        question or make_question(),
+        {"name": "Small", "notice": "Invented data. For tests.", "known_on": "2020-01-01"},
+        (mode,),
+        LIMIT,
+        None if repeat is None else FIRST,
+        repeat,
+        "words",
+        "words",
+        "risk",
+        rules,
+        curve,
+        risk or dict.fromkeys(MEASURES, (1.0, 0.5, 2.0)),
+        2000.0,
+        None,
+        {"flight_hours": 7.0, "flight_cycles": 14.0, "calendar_days": 1.0},
+    )
