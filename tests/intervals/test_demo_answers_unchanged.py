@@ -4,6 +4,7 @@ After a change that should, run this file as a program: it writes them anew, to 
 """
 
 import json
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -44,6 +45,7 @@ def near(value):
 
 
 if __name__ == "__main__":
-    evidence = kit.Evidence(kit.load_fleet(DEMO, set_aside=False))
+    with tempfile.TemporaryDirectory() as folder:
+        evidence = kit.Evidence(kit.load_fleet(DEMO, set_aside=Path(folder) / "rejected_rows.csv"))
     out = {name: numbers(kit.recommend(evidence, DEMO / "questions" / f"{name}.toml")) for name in QUESTIONS}
     KEPT.write_text(json.dumps(out, indent=1) + "\n", encoding="utf-8")

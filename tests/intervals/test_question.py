@@ -94,7 +94,7 @@ def test_a_day_may_be_a_toml_date(read):
         ('packages = ["base check"]', 'basis = ["assumed"]', ["basis.0: ", "'recorded' or 'implied'", "Got 'assumed'"]),
         ('packages = ["base check"]', "basis = []", ["basis: ", "at least 1"]),
         ('packages = ["base check"]', 'govern = ["growth_window"]', ["question: ", "no [growth_window] table"]),
-        ("[target]", "[target]\nmeasure = \"cost\"", ["target.measure: ", "'exceedances'", "Got 'cost'"]),
+        ('measure = "preventable_exceedances"', 'measure = "cost"', ["target.measure: ", "'exceedances'", "Got 'cost'"]),
     ],
 )  # fmt: skip
 def test_a_wrong_field_is_named_with_what_it_must_be_and_what_it_was(read, old, new, parts):
