@@ -284,7 +284,9 @@ def combine(problem: Problem) -> Schedule:
             smallest, governed = problem.cap, "cap"
         repeat, words, fits = in_packages(smallest, packages, unit)
         # Looks that fall otherwise could, rarely, find less than those that the rule examined.
-        while fits and "risk" in ask.govern and not meets(problem, first, repeat):
+        for _ in range(_MOST_LOOKS):
+            if not fits or "risk" not in ask.govern or meets(problem, first, repeat):
+                break
             repeat, words, fits = in_packages(repeat * (1 - 1e-6), packages, unit)
         if packages and not fits:
             notes.append(f"repeat: no package is as short as {repeat:,.0f} {unit}")

@@ -11,6 +11,7 @@ SEARCH_STEP = 1.02
 """Ratio of neighbours on the grid of intervals that a search keeps to [-]."""
 
 _STRIDE = 12  # steps at once, until one misses the target
+_MOST_STEPS = 200 * _STRIDE  # a factor of 1e20 on either side of the start
 
 
 def age_at_share(ages: NDArray[np.float64], share: NDArray[np.float64], allowed: float) -> float:
@@ -75,19 +76,23 @@ def longest_meeting(
 
     if shortest > longest:
         return None
-    low = round(np.log(start / unit) / np.log(SEARCH_STEP) / _STRIDE) * _STRIDE
-    while not meets(at(low)):
+    begin = round(np.log(start / unit) / np.log(SEARCH_STEP) / _STRIDE) * _STRIDE
+    for down in range(begin, begin - _MOST_STEPS, -_STRIDE):
+        low = down
+        if meets(at(low)):
+            break
         if at(low) <= shortest:
             return None
-        low -= _STRIDE
-    while at(low) < longest:
+    for up in range(low, low + _MOST_STEPS, _STRIDE):
+        low = up
+        if at(low) >= longest:
+            return longest
         if not meets(at(low + _STRIDE)):
             break
-        low += _STRIDE
-    else:
-        return longest
     high = low + _STRIDE
-    while high - low > 1:
+    for _ in range(_STRIDE):  # halves the steps between them each time
+        if high - low == 1:
+            break
         middle = (low + high) // 2
         low, high = (middle, high) if meets(at(middle)) else (low, middle)
     return at(low)
