@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import minimize
+from numpy.typing import ArrayLike
 
 from kit.detection import DetectionCurve, HasCurve, as_detection
 from kit.growth.models import Growth
+from kit.growth.ranges import covariance_within, highest_within
 from kit.life import Histories
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.renamed import renamed
@@ -26,19 +28,25 @@ class OnsetSizeFit:
         Median equivalent diameter at onset [mm].
     log_sd : float
         Standard deviation of its log [-].
+    covariance : DataFrame
+        Of the logs of both, growth and POD as given; a parameter at the end of its range is not in it.
     log_likelihood : float
-        Log-likelihood at the maximum [-].
+        Log-likelihood at the maximum, of the sizes [-].
     n_finds : int
         Sizes at first find that were used.
     found_median : float
         Median size at first find, for comparison [mm].
+    likelihood : OnsetSizeLikelihood
+        The log-likelihood as a function, of the logs of the sizes.
     """
 
     median: float
     log_sd: float
+    covariance: pd.DataFrame
     log_likelihood: float
     n_finds: int
     found_median: float
+    likelihood: OnsetSizeLikelihood
 
     def __repr__(self) -> str:
         """Return one line."""
@@ -63,9 +71,93 @@ class OnsetSizeFit:
         return pd.DataFrame(rows, columns=["quantity", "value", "unit"]).set_index("quantity")
 
 
-def _prior_penalty(log_spread: float, prior: tuple[float, float] | None) -> float:
-    """Minus the log of a log-normal prior of a spread, without its constant."""
-    return 0.0 if prior is None else 0.5 * ((log_spread - np.log(prior[0])) / prior[1]) ** 2
+@dataclass(frozen=True, eq=False, kw_only=True)
+class OnsetSizeLikelihood:
+    """Log-likelihood of the size at onset under one growth and one POD, in coordinates without bounds.
+
+    Parameters
+    ----------
+    log_size : ndarray, shape (n_nodes,)
+        Logs of sizes at onset, evenly spaced [log mm].
+    seen, chance : ndarray, shape (n_finds, n_nodes)
+        For each size at onset: density of the log of the measured size together with its being found then, and
+        the chance to be found then [-].
+    spread_prior : tuple of float or None
+        Weak prior of the log standard deviation: median, and standard deviation of its log [-].
+    """
+
+    names: ClassVar[tuple[str, ...]] = ("onset_median", "onset_log_sd")
+    log_size: Floats
+    seen: Floats
+    chance: Floats
+    spread_prior: tuple[float, float] | None = None
+
+    def _weights(self, points: Floats) -> tuple[Floats, Floats]:
+        z = (self.log_size - points[:, :1]) / np.exp(points[:, 1:])
+        return z, np.exp(-0.5 * z * z)
+
+    def log_likelihood(self, x: ArrayLike) -> Floats:
+        """Log-likelihood of the sizes at first find, given that they were found then.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (n, 2) or (2,)
+            Logs of the median [log mm] and of the log standard deviation.
+
+        Returns
+        -------
+        ndarray of float, shape (n,)
+            Without the prior; minus infinity where a size is impossible [-].
+        """
+        _, weight = self._weights(np.atleast_2d(np.asarray(x, np.float64)))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            value = (np.log(weight @ self.seen.T) - np.log(weight @ self.chance.T)).sum(axis=1)
+        return np.where(np.isfinite(value), value, -np.inf)
+
+    def log_prior(self, x: ArrayLike) -> Floats:
+        """Log of the prior of the spread, without its constant.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (n, 2) or (2,)
+            Logs of the median and of the log standard deviation.
+
+        Returns
+        -------
+        ndarray of float, shape (n,)
+            0 without a prior [-].
+        """
+        spread = np.atleast_2d(np.asarray(x, np.float64))[:, 1]
+        if self.spread_prior is None:
+            return np.zeros(spread.size)
+        return -0.5 * ((spread - np.log(self.spread_prior[0])) / self.spread_prior[1]) ** 2
+
+    def value(self, x: Floats) -> tuple[float, Floats]:
+        """Log-likelihood and prior at one point, with the gradient.
+
+        Parameters
+        ----------
+        x : ndarray, shape (2,)
+            Logs of the median and of the log standard deviation.
+
+        Returns
+        -------
+        value : float
+            Their sum [-].
+        gradient : ndarray, shape (2,)
+            First derivatives.
+        """
+        z, weight = self._weights(x[None])
+        value = float(self.log_likelihood(x)[0] + self.log_prior(x)[0])
+        if not np.isfinite(value):
+            return -1e12, np.zeros(2)
+        slopes = np.concatenate([weight * z / np.exp(x[1]), weight * z * z])
+        gradient = np.zeros(2)
+        for part, sign in ((self.seen, 1.0), (self.chance, -1.0)):
+            gradient += sign * (slopes @ part.T / (weight @ part.T)).sum(axis=1)
+        if self.spread_prior is not None:
+            gradient[1] -= (x[1] - np.log(self.spread_prior[0])) / self.spread_prior[1] ** 2
+        return value, gradient
 
 
 _GAPS_BACK = 3  # gaps between looks before a find in which its onset is sought
@@ -168,27 +260,22 @@ def fit_onset_size(
                 chance += part
                 z = (np.log(size)[:, None] - np.log(at_find)) / size_log_sd
                 seen += part * np.exp(-0.5 * z * z)
-    step = log_start[1] - log_start[0]
-
-    def negative(p: Floats) -> float:
-        z = (log_start - p[0]) / np.exp(p[1])
-        prior = np.exp(-0.5 * z * z) * step
-        with np.errstate(divide="ignore"):
-            value = np.log(seen @ prior) - np.log(chance @ prior)
-        return -float(value.sum()) + _prior_penalty(p[1], spread_prior) if np.isfinite(value).all() else 1e12
-
-    best = minimize(
-        negative,
-        [np.log(np.median(size)) - 0.2, np.log(0.4)],
-        method="Nelder-Mead",
-        bounds=[(log_start[0], log_start[-1]), (np.log(0.05), np.log(1.5))],
-        options={"xatol": 1e-6, "fatol": 1e-9},
+    # Densities of the logs of the sizes, so that likelihoods of one growth can be set against those of another.
+    like = OnsetSizeLikelihood(
+        log_size=log_start,
+        seen=seen / (size_log_sd * np.sqrt(2 * np.pi)),
+        chance=chance,
+        spread_prior=spread_prior,
     )
-    constant = -np.log(size_log_sd * np.sqrt(2 * np.pi)) - np.log(size)
+    limits = ((float(log_start[0]), float(log_start[-1])), (float(np.log(0.05)), float(np.log(1.5))))
+    begin_at = np.array([np.log(np.median(size)) - 0.2, np.log(0.4)])
+    best, _ = highest_within(like.value, begin_at, limits, ftol=1e-13)
     return OnsetSizeFit(
-        median=float(np.exp(best.x[0])),
-        log_sd=float(np.exp(best.x[1])),
-        log_likelihood=float(_prior_penalty(best.x[1], spread_prior) - best.fun + constant.sum()),
+        median=float(np.exp(best[0])),
+        log_sd=float(np.exp(best[1])),
+        covariance=covariance_within(like.value, best, range(2), limits, like.names),
+        log_likelihood=float(like.log_likelihood(best)[0] - np.log(size).sum()),
         n_finds=int(rows.size),
         found_median=float(np.median(size)),
+        likelihood=like,
     )

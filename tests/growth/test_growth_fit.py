@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import minimize
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, fit_growth, fit_onset_size, fit_tracks
@@ -302,3 +303,33 @@ def test_arguments_are_taken_by_their_earlier_names_for_one_release():
     assert before.median == now.median
     with pytest.raises(TypeError, match=r"`detection` must be given once\. Got curve"):
         fit_onset_size(histories, size, curve=CURVE, detection=CURVE, growth=RATES, size_log_sd=ERROR)
+
+
+def test_the_likelihood_of_the_size_at_onset_is_a_function_with_its_gradient():
+    histories, size = looked_at(60, seed=1)
+    fit = fit_onset_size(
+        histories, size, detection=CURVE, growth=RATES, size_log_sd=ERROR, spread_prior=(0.45, 0.35)
+    )
+    like, best = fit.likelihood, np.log([fit.median, fit.log_sd])
+    points = best + np.array([[0.0, 0.0], [0.1, 0.0], [-0.1, 0.1], [0.0, -0.2]])
+    posterior = like.log_likelihood(points) + like.log_prior(points)
+    assert posterior.argmax() == 0
+    assert fit.log_likelihood == pytest.approx(
+        like.log_likelihood(best)[0] - np.log(size[np.isfinite(size)]).sum()
+    )
+    _, gradient = like.value(points[2])
+    steps = 1e-5 * np.eye(2)
+    slopes = [(like.value(points[2] + step)[0] - like.value(points[2] - step)[0]) / 2e-5 for step in steps]
+    np.testing.assert_allclose(gradient, slopes, rtol=1e-5)
+    off = np.linalg.solve(np.linalg.cholesky(fit.covariance.to_numpy()), [0.1, 0.0])
+    assert posterior[0] - posterior[1] == pytest.approx(0.5 * off @ off, rel=0.3)
+
+
+def test_the_highest_point_of_the_size_at_onset_is_that_of_a_search_without_slopes():
+    histories, size = looked_at(60, seed=1)
+    fit = fit_onset_size(histories, size, detection=CURVE, growth=RATES, size_log_sd=ERROR)
+    found = minimize(
+        lambda x: -fit.likelihood.log_likelihood(x)[0], np.log([20.0, 0.5]), method="Nelder-Mead",
+        options={"xatol": 1e-8, "fatol": 1e-10},
+    )  # fmt: skip
+    np.testing.assert_allclose([fit.median, fit.log_sd], np.exp(found.x), rtol=1e-4)
