@@ -115,8 +115,8 @@ def test_few_finds_are_refused_where_too_many_draws_have_no_fit():
 
 def test_what_a_bootstrap_needs_is_said():
     fit = fit_weibull(lower=[0, 500, 1500], upper=[600, 900, INF], count=[5, 9, 20])
-    with pytest.raises(ValueError, match=r"way` must be one of clusters, schedule. Got 'rows'"):
-        bootstrap(fit, seed=1, way="rows")
+    with pytest.raises(ValueError, match=r"resample` must be one of cluster, parametric. Got 'rows'"):
+        bootstrap(fit, seed=1, resample="rows")
     with pytest.raises(ValueError, match="needs the looks of each life"):
         bootstrap(fit, seed=1, way="schedule")
     with pytest.raises(ValueError, match="must be a fit to histories"):
@@ -172,7 +172,7 @@ def test_watches_of_found_lives_end_as_those_of_the_others_do():
 def test_with_looks_that_miss_draws_come_out_as_the_fit(detection):
     histories = panels(4, n=400, pod=0.6)
     fit = fit_weibull(histories, detection=detection)
-    draws = bootstrap(fit, 40, seed=2, way="schedule")
+    draws = bootstrap(fit, 40, seed=2, resample="parametric")
     error = draws.points.std(axis=0) / np.sqrt(40)
     assert (np.abs(draws.points.mean(axis=0) - np.log([fit.scale, fit.shape])) < 4 * error + 0.02).all()
 

@@ -521,3 +521,20 @@ def test_rows_and_arrays_and_histories_give_one_fit():
     assert fit_frailty(None, zones, **arrays).scale == fit_frailty(table, "zone").scale
     with pytest.raises(ValueError, match="needs the ages of all looks"):
         fit_frailty(table, "zone", detection=0.7)
+
+
+def test_a_fit_with_frailty_is_a_life_as_a_risk_takes_it(fit):
+    """The density integrates to what is lost of survival, and the quantile is the age at which that is lost."""
+    ages = np.array([3000.0, 9000.0, 20_000.0])
+    for group in (None, fit.groups[0]):
+        lost = [quad(lambda t, g=group: float(fit.density(t, g)), 0, age, epsabs=1e-12)[0] for age in ages]
+        assert 1 - fit.survival(ages, group) == pytest.approx(lost, rel=1e-8)
+        shares = np.array([0.01, 0.1, 0.7])
+        assert 1 - fit.survival(fit.quantile(shares, group), group) == pytest.approx(shares, rel=1e-9)
+    with pytest.raises(ValueError, match="`share` must be above 0"):
+        fit.quantile(1.0)
+
+
+def test_the_old_name_of_the_spread_still_works(fit):
+    assert fit.bounds("spread") == fit.bounds("frailty_sd")
+    assert fit.spread == fit.frailty_sd

@@ -213,3 +213,21 @@ def test_no_finds_is_refused_with_what_can_be_had():
         fit_turnbull(lower=[1])
     with pytest.raises(ValueError, match=r"`cluster` must have 2 entries"):
         fit_turnbull(lower=[1, 1], upper=[2, INF], cluster=["a"])
+
+
+def test_survival_and_quantile_are_the_careful_ends():
+    """Where a mass lies in its interval is not known: it may all lie at the beginning."""
+    fit = fit_turnbull(lower=[0, 1000, 1000, 2000], upper=[1000, 2000, INF, INF], count=[2, 9, 30, 20])
+    least, most = fit.survival_range([500.0, 1500.0, 1e5])
+    assert (fit.survival([500.0, 1500.0, 1e5]) == least).all()
+    assert (least <= most).all()
+    assert fit.quantile([0.01, 0.0328, 0.1, 0.33, 0.5]).tolist() == [0.0, 1000.0, 1000.0, 1000.0, INF]
+    with pytest.raises(ValueError, match="`share` must be above 0"):
+        fit.quantile(0.0)
+
+
+def test_looks_that_miss_are_refused_and_not_left_out_of_account():
+    rows = {"lower": [0.0, 1000.0], "upper": [1000.0, INF]}
+    assert fit_turnbull(**rows, detection=1).log_likelihood == fit_turnbull(**rows).log_likelihood
+    with pytest.raises(ValueError, match=r"`detection` must be 1 for an estimate without a model\. Got 0\.7"):
+        fit_turnbull(**rows, detection=0.7)

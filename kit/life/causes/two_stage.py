@@ -102,7 +102,7 @@ def _survival(age: Floats, log_scale: float, shape: float) -> tuple[Floats, Floa
     return s, shape * rate, np.where(inside, -z, 0.0) * rate
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class MoistureThenDisbond(Fit):
     r"""Two Weibull stages: age at moisture, and time from moisture to disbond.
 
@@ -354,15 +354,15 @@ def fit_moisture_then_disbond(
     covariance[np.ix_(free, free)] = np.linalg.inv(hessian)
     theta0[free] = x
     return MoistureThenDisbond(
-        {name: float(np.exp(value)) for name, value in zip(PARAMETERS, theta0, strict=True)},
-        covariance,
-        -loss(x)[0],
-        float(rows["count"].sum()),
-        float(rows.loc[np.isfinite(rows["wet"]), "count"].sum()),
-        float(rows.loc[np.isfinite(rows["stop"]), "count"].sum()),
-        tuple(held),
-        excluded,
-        pieces,
+        estimates={name: float(np.exp(value)) for name, value in zip(PARAMETERS, theta0, strict=True)},
+        covariance=covariance,
+        log_likelihood=-loss(x)[0],
+        n_lives=float(rows["count"].sum()),
+        n_moisture=float(rows.loc[np.isfinite(rows["wet"]), "count"].sum()),
+        n_disbond=float(rows.loc[np.isfinite(rows["stop"]), "count"].sum()),
+        assumed=tuple(held),
+        excluded=excluded,
+        _pieces=pieces,
     )
 
 

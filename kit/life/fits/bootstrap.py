@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from kit.life.fits.fit import LifeFit
 
 _WAYS = ("clusters", "schedule")
+_RESAMPLE = {"cluster": "clusters", "parametric": "schedule"}
 _TOGETHER = 64  # draws worked on at once: their temporaries stay in cache
 _MOST_REFUSED = 0.1
 
@@ -162,7 +163,9 @@ class BootstrapFits:
         return np.quantile(values, tail, axis=0), np.quantile(values, 1 - tail, axis=0)
 
 
-def bootstrap(fit: LifeFit, n: int = 1000, *, seed: int, way: str = "clusters") -> BootstrapFits:
+def bootstrap(
+    fit: LifeFit, n: int = 1000, *, seed: int, resample: str = "cluster", way: str | None = None
+) -> BootstrapFits:
     """Fit a life again to data drawn anew.
 
     Parameters
@@ -173,10 +176,12 @@ def bootstrap(fit: LifeFit, n: int = 1000, *, seed: int, way: str = "clusters") 
         Number of draws.
     seed : int
         Seed of the random numbers.
-    way : str
-        ``clusters`` draws whole clusters (aircraft; rows where none were given) with replacement.
-        ``schedule`` draws onsets from the fit and makes the same looks again; it needs histories, and
+    resample : str
+        ``cluster`` draws whole clusters (aircraft; rows where none were given) with replacement.
+        ``parametric`` draws onsets from the fit and makes the same looks again; it needs histories, and
         goes on looking at the pace of each life where the find ended its record.
+    way : str, optional
+        Old name of it, with its old words ``clusters`` and ``schedule``, for one release.
 
     Returns
     -------
@@ -186,7 +191,7 @@ def bootstrap(fit: LifeFit, n: int = 1000, *, seed: int, way: str = "clusters") 
     Raises
     ------
     ValueError
-        If `way` is unknown, the fit was made without what it needs, there are fewer than 2 clusters,
+        If `resample` is unknown, the fit was made without what it needs, there are fewer than 2 clusters,
         or over a tenth of the draws has no finite maximum.
 
     Notes
@@ -201,8 +206,10 @@ def bootstrap(fit: LifeFit, n: int = 1000, *, seed: int, way: str = "clusters") 
        1993, ch. 6 and 13.
     """
     need("fit", fit, Fit, "a fitted life", "Make one with `kit.fit_weibull` or `kit.fit_life`.")
+    wanted = resample if way is None else way
+    way = _RESAMPLE.get(wanted, wanted)
     if way not in _WAYS:
-        raise ValueError(f"`way` must be one of {', '.join(_WAYS)}. Got {way!r}.")
+        raise ValueError(f"`resample` must be one of {', '.join(_RESAMPLE)}. Got {wanted!r}.")
     if not n >= 1:
         raise ValueError(f"`n` must be at least 1. Got {n!r}.")
     points = _by_schedule(fit, n, seed) if way == "schedule" else _by_clusters(fit, n, seed)
@@ -220,7 +227,7 @@ def _by_schedule(fit: LifeFit, n: int, seed: int) -> Floats:
     """Log scale and log shape of fits to the same looks at lives drawn from the fit."""
     if fit.histories is None:
         raise ValueError(
-            "`way` schedule needs the looks of each life. Got a fit to `lower` and `upper`: fit histories."
+            "`resample` parametric needs the looks of each life. Got a fit to `lower` and `upper`: fit histories."
         )
     schedule, rng = LookSchedule.of(fit.histories), np.random.default_rng(seed)
     points = np.full((n, 2), np.nan)

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 
+from kit.life.likelihood.imperfect import DetectionInput, finds_all
 from kit.life.likelihood.likelihood import log1mexp
 from kit.life.lives.histories import Histories
 from kit.life.lives.rows import life_rows
@@ -21,7 +22,7 @@ _MOST_ROUNDS = 500
 _BEFORE, _AFTER = 0, 1  # a cut just before an age, or just after it
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class TurnbullFit:
     """Share of lives with damage by age, without a model.
 
@@ -124,6 +125,50 @@ class TurnbullFit:
         exact = np.searchsorted(points, at, side="right") - np.searchsorted(points, at, side="left")
         return np.exp(-total[np.maximum(begun + exact, ended)]), np.exp(-total[ended])
 
+    def survival(self, age: ArrayLike, *, given: float | None = None) -> Floats:
+        """Share still without damage: the least that the masses allow, which is the careful end of `survival_range`.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages [clock units].
+        given : float, optional
+            Age at which they are known to be without damage, as in `survival_range` [clock units].
+
+        Returns
+        -------
+        ndarray of float
+            1 before `given` [-].
+        """
+        return self.survival_range(age, given=given)[0]
+
+    def quantile(self, share: ArrayLike) -> Floats:
+        """Youngest age by which a share of the lives may have damage, which is the careful end.
+
+        Parameters
+        ----------
+        share : array_like of float
+            Shares in (0, 1) [-].
+
+        Returns
+        -------
+        ndarray of float
+            The youngest age at which `survival` is down to the rest; infinite where it never was seen to be
+            [clock units].
+
+        Raises
+        ------
+        ValueError
+            If a share is not above 0 and below 1.
+        """
+        p = np.asarray(share, np.float64)
+        if not ((p > 0) & (p < 1)).all():
+            raise ValueError(f"`share` must be above 0 and below 1. Got {p.min():g} to {p.max():g}.")
+        seen = np.isfinite(self.upper) & (self.mass > 0)
+        gone = np.r_[np.cumsum(self.mass[seen]), np.inf]
+        # What lies somewhere in an interval may all lie at its beginning.
+        return np.r_[self.lower[seen], np.inf][np.searchsorted(gone, p - 1e-12)]
+
     def band(self, age: ArrayLike, *, level: float = 0.95, n: int = 400, seed: int) -> tuple[Floats, Floats]:
         """Bound the share still without damage at each age, by drawing clusters anew.
 
@@ -180,6 +225,7 @@ def fit_turnbull(
     entry: ArrayLike | None = None,
     count: ArrayLike | None = None,
     cluster: Sequence[object] | None = None,
+    detection: DetectionInput = 1.0,
 ) -> TurnbullFit:
     r"""Estimate the share with damage by age without a model: Turnbull, interval-censored and left-truncated.
 
@@ -198,6 +244,8 @@ def fit_turnbull(
         Number of lives that each row stands for. Default 1.
     cluster : sequence, shape (n,), optional
         Name of each row's cluster, for the band.
+    detection : float, mapping of str to float, or Detection
+        Chance that a look finds damage that is there. Only looks that find all are taken: see the errors.
 
     Returns
     -------
@@ -207,7 +255,8 @@ def fit_turnbull(
     Raises
     ------
     ValueError
-        If there are no rows or no finds, rows are impossible, or the arguments do not go together.
+        If there are no rows or no finds, rows are impossible, the arguments do not go together, or looks may
+        miss: what was missed and what was not there are then told apart by the form of a life only.
 
     Notes
     -----
@@ -235,6 +284,11 @@ def fit_turnbull(
     >>> fit.to_frame().round(4).to_dict("list")
     {'lower': [0.0, 1000.0, 2000.0], 'upper': [1000.0, 2000.0, inf], 'mass': [0.0328, 0.3002, 0.667]}
     """
+    if not finds_all(detection):
+        raise ValueError(
+            f"`detection` must be 1 for an estimate without a model. Got {detection!r}. What can be had: a fit with a model of the "
+            "life (`fit_weibull`, `fit_life`), which takes it; or this estimate of the age at find, which is later than onset."
+        )
     rows = life_rows(histories, lower=lower, upper=upper, entry=entry, count=count, cluster=cluster)
     start, low, up, number = rows.entry, rows.lower, rows.upper, rows.count
     if not np.isfinite(up).any():
@@ -297,16 +351,16 @@ def _fit(
         )
         mass, theta = np.r_[mass, np.exp(-total[-1])], np.r_[theta, np.inf]
     return TurnbullFit(
-        ends_low,
-        ends_high,
-        mass,
-        theta,
-        value,
-        float(entry.min()),
-        float(count.sum()),
-        float(weight.sum()),
-        clock,
-        (entry, lower, upper, count, code),
+        lower=ends_low,
+        upper=ends_high,
+        mass=mass,
+        hazard=theta,
+        log_likelihood=value,
+        given=float(entry.min()),
+        n_lives=float(count.sum()),
+        n_finds=float(weight.sum()),
+        clock=clock,
+        rows=(entry, lower, upper, count, code),
     )
 
 

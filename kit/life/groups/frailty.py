@@ -10,6 +10,7 @@ from typing import ClassVar
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
 from scipy.special import chdtrc
 
 from kit.life.fits.fit import LifeFit
@@ -262,12 +263,86 @@ class FrailtyFit(Fit):
             If there is no such group.
         """
         hazard = WEIBULL.hazard_at(age, self.scale, self.shape)
-        if group is not None:
-            if group not in self.groups:
-                raise ValueError(f"`group` must be one of {', '.join(self.groups)}. Got {group!r}.")
-            return np.exp(-hazard * self._pooled()[0][self.groups.index(group)])
-        x, weight = normal_nodes(64)
-        return np.exp(-hazard[..., None] * np.exp(self.spread * x)) @ weight
+        frailty, weight = self._frailties(group)
+        return np.exp(-hazard[..., None] * frailty) @ weight
+
+    def density(self, age: ArrayLike, group: str | None = None) -> Floats:
+        """Density of the age at onset, in a group or in a new one, as a risk asks for it.
+
+        Parameters
+        ----------
+        age : array_like of float
+            Ages above 0 [clock units].
+        group : str, optional
+            As in `survival`.
+
+        Returns
+        -------
+        ndarray of float
+            Density [1/clock unit].
+
+        Raises
+        ------
+        ValueError
+            If there is no such group.
+        """
+        t = np.asarray(age, np.float64)
+        hazard = WEIBULL.hazard_at(t, self.scale, self.shape)[..., None]
+        frailty, weight = self._frailties(group)
+        rate = self.shape / t[..., None] * hazard * frailty
+        return (rate * np.exp(-hazard * frailty)) @ weight
+
+    def quantile(self, share: ArrayLike, group: str | None = None) -> Floats:
+        """Age by which a share of the panels has damage, in a group or in a new one.
+
+        Parameters
+        ----------
+        share : array_like of float
+            Shares in (0, 1) [-].
+        group : str, optional
+            As in `survival`.
+
+        Returns
+        -------
+        ndarray of float
+            Ages [clock units].
+
+        Raises
+        ------
+        ValueError
+            If there is no such group, or a share is not above 0 and below 1.
+        """
+        p = np.asarray(share, np.float64)
+        if not ((p > 0) & (p < 1)).all():
+            raise ValueError(f"`share` must be above 0 and below 1. Got {p.min():g} to {p.max():g}.")
+        frailty, weight = self._frailties(group)
+        # The mean over frailties lies between the hazards that the least and the greatest of them would need.
+        needed = np.log(-np.log1p(-p))
+
+        def at(goal: float, one: float) -> float:
+            low, high = goal - np.log(frailty.max()), goal - np.log(frailty.min())
+            if low == high:
+                return float(low)
+            return float(
+                brentq(
+                    lambda z: float(np.exp(-np.exp(z) * frailty) @ weight) - (1 - one),
+                    low - 1e-9,
+                    high + 1e-9,
+                    xtol=1e-12,
+                )
+            )
+
+        z = np.array([at(goal, one) for goal, one in zip(needed.ravel(), p.ravel(), strict=True)])
+        return (self.scale * np.exp(z / self.shape)).reshape(p.shape)
+
+    def _frailties(self, group: str | None) -> tuple[Floats, Floats]:
+        """Frailties to average over, with weights: of a group the most likely one, of a new one all that may be."""
+        if group is None:
+            x, weight = normal_nodes(64)
+            return np.exp(self.spread * x), weight
+        if group not in self.groups:
+            raise ValueError(f"`group` must be one of {', '.join(self.groups)}. Got {group!r}.")
+        return self._pooled()[0][[self.groups.index(group)]], np.ones(1)
 
     def _pooled(self, level: float = 0.95) -> tuple[Floats, Floats, Floats, Floats]:
         """Multiplier of each group: most likely, mean, and the ends that leave out an equal share each."""

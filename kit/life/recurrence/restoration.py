@@ -115,7 +115,7 @@ class _Problem:
         return np.r_[terms.value(*x[:2])[1], self.gradient(x[2:], x[:2])]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class RestorationFit(Fit):
     r"""A Weibull life together with the share of its age that a panel keeps after a repair.
 
@@ -416,13 +416,15 @@ def fit_restoration(
     factors = problem.factors(q)
     life = fit_weibull(lives.at(factors), shape=shape)
     return RestorationFit(
-        pd.Series({name: factors[name] for name in lives.groups}, name="restoration", dtype=np.float64),
-        problem.free,
-        life,
-        life.log_likelihood if m == 0 else max(value, life.log_likelihood),
-        _covariance(problem, np.r_[np.log([life.scale, life.shape]), q]),
-        lives,
-        problem,
+        restoration=pd.Series(
+            {name: factors[name] for name in lives.groups}, name="restoration", dtype=np.float64
+        ),
+        fitted=problem.free,
+        life=life,
+        log_likelihood=life.log_likelihood if m == 0 else max(value, life.log_likelihood),
+        covariance=_covariance(problem, np.r_[np.log([life.scale, life.shape]), q]),
+        lives=lives,
+        _problem=problem,
     )
 
 
