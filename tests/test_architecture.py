@@ -302,3 +302,21 @@ def test_every_loop_and_search_ends(path):
 
 def test_loops_that_are_no_more_are_not_listed():
     assert set(ENDS) <= {named(path) for path in FILES}
+
+
+def test_no_module_imports_itself_by_way_of_others():
+    """Neither at its head nor within a function; what is imported for types alone does not run."""
+    names = {
+        ".".join(("kit", *path.relative_to(KIT).with_suffix("").parts)).removesuffix(".__init__"): path
+        for path in FILES
+    }
+    # An __init__ gathers what its modules give, so that only ties between modules can make a ring.
+    ties = {
+        name: {other for other in imports(path) if other in names and names[other].name != "__init__.py"}
+        for name, path in names.items()
+        if path.name != "__init__.py"
+    }
+    for _ in range(len(ties)):
+        free = {name for name, others in ties.items() if not others & set(ties)}
+        ties = {name: others for name, others in ties.items() if name not in free}
+    assert sorted(ties) == []
