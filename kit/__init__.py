@@ -1,5 +1,6 @@
 """Skin Findings Kit: from tap-test findings to inspection intervals that can be defended."""
 
+from kit.cautions import CAUTIONS
 from kit.decisions import read_decision, rerun, write_decision
 from kit.detection import DetectionCurve, PodRegister, fit_hit_miss, fit_response
 from kit.findings import Fleet, TableError, load_fleet
@@ -14,7 +15,6 @@ from kit.growth import (
     fit_tracks,
 )
 from kit.intervals import (
-    CAUTIONS,
     Evidence,
     Question,
     QuestionError,

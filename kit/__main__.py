@@ -22,6 +22,8 @@ from rich.markup import escape
 from rich.progress import track as progress
 from rich.table import Table
 
+from kit.cautions import CAUTIONS
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -243,7 +245,9 @@ def check(
                 typer.echo(f"\nReport: {html}")
             if proposals is not None:
                 typer.echo(f"\nProposed corrections: {proposals}. Accept them there by role, day and reason.")
-            typer.echo("\nAdvisory analysis only; approved data govern.")
+            typer.echo("\nCautions")
+            for caution in CAUTIONS:
+                typer.echo(f"- {caution}")
         if len(fleet.rejected):
             raise typer.Exit(NO)
 
@@ -321,9 +325,9 @@ def rank(
         )
     _console().print(table)
     typer.echo(_notice(fleet))
-    typer.echo(
-        "Finds, not damage: what looks missed is not counted. Advisory analysis only; approved data govern."
-    )
+    typer.echo("Finds, not damage: what looks missed is not counted.")
+    for caution in CAUTIONS:
+        typer.echo(f"- {caution}")
 
 
 @app.command()
@@ -369,7 +373,7 @@ def decide(
                 "dataset": fleet.name,
                 "notice": fleet.notice,
                 "answers": [row for answer in answers for row in _plain(answer.to_frame())],
-                "cautions": answers[0].cautions[:4],
+                "cautions": answers[0].cautions,
             }
             (stage / _SUMMARY).write_text(
                 json.dumps(summary, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
@@ -386,7 +390,7 @@ def decide(
                     f"{answer.question.name}: the proposed repeat of {answer.proposal['repeat']:,.0f} {verdict} the target "
                     f"({answer.proposal['share_meeting']:.0%} of draws), as known on {answer.dataset['known_on']}."
                 )
-        for caution in answers[0].cautions[:4]:
+        for caution in answers[0].cautions:
             typer.echo(f"- {caution}")
         typer.echo(f"Records and figures: {out}")
     if any(answer.repeat is None for answer in answers):
@@ -498,7 +502,7 @@ def rerun(
         counts = result.rows_since["what"].value_counts().to_dict() if len(result.rows_since) else {}
         since = ", ".join(f"{n} {what}" for what, n in sorted(counts.items())) or "none"
         typer.echo(f"Rows recorded since that bear on that time: {since}")
-        for caution in result.then.cautions[:4]:
+        for caution in result.then.cautions:
             typer.echo(f"- {caution}")
     if not result.reproduced:
         raise typer.Exit(NO)

@@ -326,7 +326,7 @@ plateau = 0.97
 basis = "assumed"
 
 [[modes]]
-kind = "moisture"
+kind = "moisture_disbond"
 clock = "calendar_days"
 assumed_shape = 2.0
 growth = { rate_median = 0.0164, rate_log_sd = 0.7, basis = "an estimate" }

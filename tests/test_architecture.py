@@ -10,7 +10,7 @@ FILES = sorted(KIT.rglob("*.py"))
 
 # Each may import what stands before it. Growth and detection stand side by side with intervals after them.
 LAYERS = [
-    {"numerics"},
+    {"cautions", "numerics"},
     {"findings"},
     {"regions"},
     {"life"},

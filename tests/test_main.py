@@ -216,9 +216,14 @@ def test_a_polygon_that_crosses_itself_or_leaves_its_panel_is_mended_and_said_so
 
 def test_rank_shows_finds_with_bounds_and_the_advice(small_folder, tmp_path):
     folder = shutil.copytree(small_folder, tmp_path / "fleet")
-    result = run("rank", folder, "--by", "zone", "--kind", "moisture")
+    result = run("rank", folder, "--by", "zone", "--kind", "moisture_disbond")
     assert result.exit_code == FINE
-    for words in ("moisture: finds by zone", "576", "Advisory analysis only", "problems in rejected rows"):
+    for words in (
+        "moisture disbond: finds by zone",
+        "576",
+        "Advisory analysis only",
+        "problems in rejected rows",
+    ):
         assert words in result.stdout
 
 

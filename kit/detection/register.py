@@ -13,6 +13,7 @@ import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
 
 from kit.detection.curve import DetectionCurve
+from kit.findings import METHODS, blind_to
 
 FILE = "pods.toml"
 """Name of the register in the folder of a dataset."""
@@ -33,9 +34,7 @@ class PodEntry(BaseModel):
     name: Annotated[
         str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", description="name by which questions use it")
     ]
-    method: Annotated[
-        Literal["tap_manual", "tap_instrumented", "visual"], Field(description="inspection method")
-    ]
+    method: Annotated[Literal[METHODS], Field(description="inspection method")]
     skin_class: Annotated[
         _Words, Field(description="skin and construction it holds for, such as thin, or any")
     ]
@@ -73,6 +72,11 @@ class PodEntry(BaseModel):
         if self.a90_95_mm is not None and self.plateau <= 0.9:
             raise ValueError("a90_95_mm needs a plateau above 0.9, or POD 0.90 is reached at no size")
         return self
+
+    @property
+    def blind_to(self) -> tuple[str, ...]:
+        """Kinds of damage that the method cannot see, whatever their size."""
+        return blind_to(self.method)
 
     @property
     def a50(self) -> float:
@@ -123,6 +127,25 @@ _ANCHOR = {
     "assumed": ("slope", "plateau", "far_side_plateau"),
 }
 
+
+def _assumed(method: str, a50: float, slope: float, plateau: float, far: float, conditions: str) -> PodEntry:
+    """Return an entry whose numbers are all assumed."""
+    return PodEntry(
+        name=f"assumed-{method.replace('_', '-')}",
+        method=method,
+        skin_class="any thin skin",
+        side="outer",
+        conditions=conditions,
+        a50_mm=a50,
+        slope=slope,
+        plateau=plateau,
+        far_side_plateau=far,
+        basis="assumed",
+        source="no source; a place to begin until a trial on like structure gives numbers",
+        assumed=("a50_mm", "slope", "plateau", "far_side_plateau"),
+    )
+
+
 BUILT_IN = (
     PodEntry(
         name="published-manual",
@@ -140,8 +163,44 @@ BUILT_IN = (
         source=f"{_HONEYCOMB_TRIAL}; a90/95 1.10 in by automated tapping",
         **_ANCHOR,
     ),
+    _assumed(
+        "moisture_meter",
+        30.0,
+        3.3,
+        0.95,
+        0.95,
+        "dry surface, glass or aramid skin; meaningless on carbon or metal",
+    ),
+    _assumed(
+        "thermography",
+        25.0,
+        3.3,
+        0.94,
+        0.5,
+        "within an hour of a flight in the cold, or with heat; matt paint",
+    ),
+    _assumed(
+        "x_ray",
+        12.0,
+        4.0,
+        0.99,
+        0.99,
+        "liquid water, crushed or corroded core; off the aircraft or cleared area",
+    ),
+    _assumed(
+        "ultrasonic",
+        12.0,
+        4.0,
+        0.98,
+        0.5,
+        "calibrated on a standard of the same build; through transmission with two faces",
+    ),
+    _assumed(
+        "visual", 80.0, 3.3, 0.55, 0.0, "looked at closely, in low light from the side; the skin must bulge"
+    ),
 )
-"""Published anchors that need no file; their slope, plateau and far side are assumed."""
+"""Entries that need no file: published anchors, of which slope, plateau and far side are assumed, and one for each other
+method, of which all is."""
 
 
 @dataclass(frozen=True)
@@ -271,7 +330,7 @@ class PodRegister:
         -------
         DataFrame
             Columns name, method, skin_class, side, conditions, a50_mm, a90_mm, slope, plateau,
-            far_side_plateau, basis, assumed, source, recorded_on.
+            far_side_plateau, basis, assumed, blind_to, source, recorded_on.
         """
         return pd.DataFrame(
             [
@@ -288,6 +347,7 @@ class PodRegister:
                     "far_side_plateau": entry.far_side_plateau,
                     "basis": entry.basis,
                     "assumed": ", ".join(entry.assumed),
+                    "blind_to": ", ".join(entry.blind_to),
                     "source": entry.source,
                     "recorded_on": entry.recorded_on,
                 }

@@ -25,7 +25,9 @@ from kit.findings.report.delays import (
 from kit.findings.report.genealogy import lineage, panel_history
 from kit.findings.report.report import problems_html, problems_text, write_report
 from kit.findings.tables import (
+    BOUNDED,
     CLOCKS,
+    DAMAGE_LEFT,
     DISPOSITIONS,
     KINDS,
     METHODS,
@@ -49,8 +51,10 @@ from kit.findings.usage import DAYS_BEYOND, Meters
 
 __all__ = [
     "BASES",
+    "BOUNDED",
     "CHANGE_COLUMNS",
     "CLOCKS",
+    "DAMAGE_LEFT",
     "DAYS_BEYOND",
     "DELAY_TABLES",
     "DISPOSITIONS",

@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from kit.findings.read.lazy_text import given_cells
-from kit.findings.tables import TABLES, Table
+from kit.findings.tables import METHODS, TABLES, Table, blind_to
 
 ALL = "all"
 """Key of the digest over all tables."""
@@ -36,7 +36,8 @@ def fingerprint(tables: dict[str, pd.DataFrame]) -> dict[str, str]:
     Rows go in the order of their ids and columns in the order of their names, so that neither
     the order of rows nor the lay-out of files matters. Polygons are normalised WKB, numbers
     the shortest digits that give the same float, days YYYY-MM-DD. File and row number are
-    left out.
+    left out. Moisture found by a method that is blind to water is read as the bond that it broke; written either
+    way it has the same digest.
 
     So that declaring a new column does not change the digests of datasets that were written,
     and of decisions that were recorded, before it: a column declared as `later` is left out
@@ -55,11 +56,23 @@ def fingerprint(tables: dict[str, pd.DataFrame]) -> dict[str, str]:
 def _digest(frame: pd.DataFrame, table: Table) -> str:
     """Return the digest of one table."""
     rows = frame.sort_values(table.id_column, kind="stable")
+    if table.name == "findings":
+        rows = rows.assign(kind=_kind_as_ever(rows))
     digest = hashlib.sha256()
     blank = {c.name for c in table.columns if c.later and not given_cells(rows[c.name]).any()}
     for name in sorted(set(rows.columns) - blank - set(_NOT_CONTENT)):
         digest.update(json.dumps([name, _canonical(rows[name])], ensure_ascii=False).encode())
     return digest.hexdigest()
+
+
+def _kind_as_ever(findings: pd.DataFrame) -> pd.Series:
+    """Return the kinds as they were written when there was one word for water and for the bond that it broke.
+
+    Found by a method that is blind to water, both words are read as the same damage, and so have one digest.
+    """
+    blind = [method for method in METHODS if "moisture" in blind_to(method)]
+    same = (findings["kind"] == "moisture_disbond") & findings["method"].isin(blind)
+    return findings["kind"].mask(same, "moisture")
 
 
 def _canonical(cells: pd.Series) -> list[str | None]:

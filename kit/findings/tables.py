@@ -64,6 +64,12 @@ DISPOSITIONS = (
 PLACES = ("field", "edge_band", "fastener_row")
 """Places within a panel that a damage limit may be for."""
 
+BOUNDED = ("longest_extent", "equivalent_diameter", "area")
+"""What a limit of size may bound."""
+
+CLOSED_BY = ("repaired", "replaced", "renewed", "withdrawn")
+"""How a deferral may end: renewed is followed by another one, withdrawn was no damage."""
+
 MARKS = ("clear", "dull", "not_tapped")
 """What a tap may be marked as."""
 
@@ -254,6 +260,15 @@ TABLES: dict[str, Table] = {
                     minimum=0,
                     later=True,
                 ),
+                Column(
+                    "hinge_line",
+                    "lines",
+                    "line about which a control surface turns, in panel coordinates, WKT; it may lie off the panel; "
+                    "blank: not a control surface",
+                    unit="mm",
+                    later=True,
+                ),
+                Column("remarks", "text", "remarks on the construction", later=True),
             ),
         ),
         Table(
@@ -495,9 +510,20 @@ TABLES: dict[str, Table] = {
                 Column("group", "text", "zone group", required=True),
                 Column("revision", "text", "revision of the source", required=True),
                 Column("valid_from", "date", "first day in force", required=True),
-                Column("size", "length", "largest size that may stay", required=True, unit="mm", minimum=0),
                 Column(
-                    "repairable_size", "length", "largest size that may be repaired", unit="mm", minimum=0
+                    "size",
+                    "length",
+                    "allowable damage limit (ADL): largest damage that may stay; what of it is bounded: see bounds",
+                    required=True,
+                    unit="mm",
+                    minimum=0,
+                ),
+                Column(
+                    "repairable_size",
+                    "length",
+                    "repairable damage limit (RDL): largest damage that may be repaired",
+                    unit="mm",
+                    minimum=0,
                 ),
                 Column("spacing", "length", "smallest distance to the next damage", unit="mm", minimum=0),
                 Column("edge_distance", "length", "smallest distance to the edge", unit="mm", minimum=0),
@@ -519,11 +545,58 @@ TABLES: dict[str, Table] = {
                 Column(
                     "most_damages", "number", "largest number of damages on a panel", minimum=0, later=True
                 ),
+                Column(
+                    "bounds",
+                    "choice",
+                    "what size and repairable_size bound; blank: the longest extent, as manuals mostly write it; with area "
+                    "they are areas, in the length unit squared",
+                    choices=BOUNDED,
+                    later=True,
+                ),
             ),
             event_date="valid_from",
             is_plan=True,
             may_be_empty=True,
             checked_after=("zones",),
+        ),
+        Table(
+            "deferrals",
+            "damage that was left for a time",
+            (
+                Column("deferral", "id", "name of the deferral", required=True),
+                Column("finding", "ref", "the finding left", required=True, refers_to="findings"),
+                Column(
+                    "limit",
+                    "ref",
+                    "limit under which it was left; blank: by a disposition of its own",
+                    refers_to="limits",
+                ),
+                Column("basis", "text", "on what ground it was left"),
+                Column("deferred_on", "date", "day from which it was left", required=True),
+                Column(
+                    "until", "date", "last day; whichever is reached first of it and the usage", required=True
+                ),
+                Column(
+                    "flight_hours", "number", "usage allowed from then on", unit="flight hours", minimum=0
+                ),
+                Column(
+                    "flight_cycles", "number", "usage allowed from then on", unit="flight cycles", minimum=0
+                ),
+                Column("reinspect_by", "date", "day by which it must be looked at again; blank: not asked"),
+                Column(
+                    "reinspection",
+                    "ref",
+                    "the look that did; blank: not done yet, or not recorded as a look",
+                    refers_to="inspections",
+                ),
+                Column("closed_on", "date", "day on which it ended; blank: open"),
+                Column("closed_by", "choice", "how it ended", choices=CLOSED_BY),
+            ),
+            optional=True,
+            later=True,
+            event_date="deferred_on",
+            end_date="closed_on",
+            may_be_empty=True,
         ),
         Table(
             "taps",
@@ -627,7 +700,7 @@ def methods_seeing(kind: str) -> tuple[str, ...]:
 
 
 def clean_methods(kind: str) -> tuple[str, ...]:
-    """Return the methods whose clean look says that a kind of damage was not there, as far as they detect it.
+    """Return the methods whose clean looks count for a kind of damage where nothing else is said.
 
     Parameters
     ----------
@@ -637,14 +710,34 @@ def clean_methods(kind: str) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Methods that see the kind, without looking: that sees an inner damage only where the skin bulges.
+        Tapping where it sees the kind; else the methods that do. Looking is none of them: it sees an
+        inner damage only where the skin bulges.
 
     Examples
     --------
     >>> clean_methods("moisture_disbond")
-    ('tap_manual', 'tap_instrumented', 'thermography', 'ultrasonic')
+    ('tap_manual', 'tap_instrumented')
+    >>> clean_methods("moisture")
+    ('moisture_meter', 'thermography', 'x_ray', 'ultrasonic', 'weighing')
     """
-    return tuple(method for method in methods_seeing(kind) if method != "visual")
+    seeing = tuple(method for method in methods_seeing(kind) if method != "visual")
+    return tuple(method for method in seeing if method in TAP_METHODS) or seeing
+
+
+def is_conductive(material: pd.Series) -> pd.Series:
+    """Return which skins a moisture meter cannot be used on.
+
+    Parameters
+    ----------
+    material : Series of str
+        Material as written.
+
+    Returns
+    -------
+    Series of bool
+        True where it names a metal or carbon (see `CONDUCTIVE`); False where it is blank.
+    """
+    return material.str.contains("|".join(CONDUCTIVE), case=False, regex=True)
 
 
 def kind_as_seen(kind: str, method: str) -> str:

@@ -161,11 +161,20 @@ def _other_mapping(
     x, y = centres(rows)
     group = groups.reindex(rows["zone"]).to_numpy(dtype=object)
     usual = pd.Series(size).groupby(group).transform("median").to_numpy()
-    table = pd.DataFrame({"panel": rows["panel"], "x": x, "y": y, "size": size, "k": np.arange(len(rows))})
+    table = pd.DataFrame(
+        {
+            "panel": rows["panel"],
+            "kind": rows["kind"],
+            "x": x,
+            "y": y,
+            "size": size,
+            "k": np.arange(len(rows)),
+        }
+    )
     table = table[(table["panel"] != "") & table["x"].notna() & (table["size"] > 0)]
     with np.errstate(divide="ignore", invalid="ignore"):
         odd = np.abs(np.log(size / usual)) > np.log(3)
-    pairs = table[odd[table["k"]]].merge(table, on="panel", suffixes=("", "_other"))
+    pairs = table[odd[table["k"]]].merge(table, on=["panel", "kind"], suffixes=("", "_other"))
     near = np.hypot(pairs["x"] - pairs["x_other"], pairs["y"] - pairs["y_other"]) < SAME_PLACE
     pairs = pairs[near & _near_mix_up(pairs["size"].to_numpy(), pairs["size_other"].to_numpy())]
     farther = np.abs(np.log(pairs["size"] / usual[pairs["k"]])) > np.abs(

@@ -1,6 +1,6 @@
 """Which threshold and repeat interval the evidence supports."""
 
-from kit.intervals.answer import CAUTIONS, Answer, ModeAnswer, RuleAnswer
+from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
 from kit.intervals.beliefs import curve_of
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.problem import PER_FLIGHT_HOURS, KindDraws, Part, Problem, as_counted, risks
@@ -17,7 +17,6 @@ from kit.intervals.risk import (
 from kit.intervals.rules import RULES, Rule, Schedule, combine
 
 __all__ = [
-    "CAUTIONS",
     "DAYS_PER_YEAR",
     "PER_FLIGHT_HOURS",
     "RULES",

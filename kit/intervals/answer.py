@@ -6,21 +6,10 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from kit.cautions import CAUTIONS
 from kit.growth import LinearGrowth, OnsetSizeFit, TrackFit
 from kit.intervals.question import Question
 from kit.life import Histories, LifeFit
-
-CAUTIONS = (
-    "Advisory analysis only: it is not approved maintenance data and amends no maintenance programme, airworthiness "
-    "limitation, directive or repair limit.",
-    "The approved maintenance data, the caps and the airworthiness authority govern; on conflict this answer is void.",
-    "A change of threshold or interval needs the approval of the licensed or authorised person.",
-    "Damage beyond limits is not flown on the strength of this kit; each damage is assessed against the approved limits "
-    "by authorised staff.",
-    "A clean tap test does not prove bond strength: weak bonds and damage on the far side can pass.",
-    "The answer holds for the stated population, conditions, ages and cut-off; read the bounds, not the middle value.",
-)
-"""What every recommendation, sheet and report must carry."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,6 +10,7 @@ from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, OnsetSizeFit, SizeDetection, TrackFit
 from kit.intervals.answer import ModeAnswer
 from kit.intervals.evidence import Evidence
+from kit.intervals.named_pod import kind_asked
 from kit.intervals.problem import KindDraws
 from kit.intervals.question import Mode, Question, QuestionError
 from kit.life import ConstantDetection, Histories, LifeFit, fit_weibull, weibayes_bound
@@ -88,7 +89,7 @@ def _belief(ask: Question, evidence: Evidence, number: int) -> Belief:
     mode, assumptions, notes = ask.modes[number], [], []
     clock = mode.clock
     per_day = evidence.units_per_day(ask.group)
-    histories = evidence.histories((ask.group,), mode.kind, clock, ask.basis)
+    histories = evidence.histories((ask.group,), kind_asked(ask, mode), clock, ask.basis)
     growth, growth_fit, onset_fit = _growth(ask, evidence, mode)
     if mode.growth != "fit":
         assumptions.append(
@@ -146,7 +147,7 @@ def _growth(
     fitted, error = None, 0.2
     if mode.growth == "fit":
         try:
-            fitted = evidence.growth(groups, mode.kind, mode.clock, ask.measured_to_true)
+            fitted = evidence.growth(groups, kind_asked(ask, mode), mode.clock, ask.measured_to_true)
         except ValueError as problem:
             raise QuestionError(
                 f"question {ask.name}: growth of {mode.kind} cannot be fitted: {problem}"
@@ -168,7 +169,7 @@ def _growth(
     try:
         onset = evidence.onset_size(
             groups,
-            mode.kind,
+            kind_asked(ask, mode),
             mode.clock,
             ask.basis,
             curve=curve_of(ask, mode.far_side_share),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from kit.detection import DetectionCurve
-from kit.findings import TAP_METHODS, Fleet, PanelAges, build_looks, events_up_to
+from kit.findings import TAP_METHODS, Fleet, PanelAges, build_looks, clean_methods, events_up_to
 from kit.growth import LinearGrowth, OnsetSizeFit, TrackFit, fit_onset_size, fit_tracks
 from kit.life import Histories, histories_of_kind, panel_looks
 from kit.regions import tracked_regions
@@ -151,14 +151,16 @@ class Evidence:
         return self._once(("ages", clock), lambda: PanelAges(self.fleet, clock))
 
     def looks(
-        self, groups: Sequence[str], clock: str, basis: Sequence[str]
+        self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str]
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """Return the looks and finds of the panels of some groups, with ages.
+        """Return the looks and finds of the panels of some groups that bear on a kind, with ages.
 
         Parameters
         ----------
         groups : sequence of str
             Groups of zones.
+        kind : str
+            Kind of damage; only methods that can see it count.
         clock : str
             Clock of the ages.
         basis : sequence of str
@@ -169,12 +171,21 @@ class Evidence:
         looks, excluded : DataFrame
             As `kit.life.panel_looks` gives them.
         """
-        every = self._once(("looks", tuple(basis)), lambda: build_looks(self.fleet, basis=basis))
+        methods = clean_methods(kind)
+        every = self._once(
+            ("looks", tuple(basis), methods), lambda: build_looks(self.fleet, methods=methods, basis=basis)
+        )
         zones = self.zones_of(groups)
         return self._once(
-            ("panel looks", tuple(zones), clock, tuple(basis)),
+            ("panel looks", tuple(zones), kind == "moisture", methods, clock, tuple(basis)),
             lambda: panel_looks(
-                self.fleet, zones=zones, clock=clock, basis=basis, all_looks=every, ages=self.ages(clock)
+                self.fleet,
+                zones=zones,
+                clock=clock,
+                kind=kind,
+                basis=basis,
+                all_looks=every,
+                ages=self.ages(clock),
             ),
         )
 
@@ -197,7 +208,7 @@ class Evidence:
         Histories
             One row a life.
         """
-        looks, excluded = self.looks(groups, clock, basis)
+        looks, excluded = self.looks(groups, kind, clock, basis)
         return histories_of_kind(looks, excluded, kind=kind, clock=clock)
 
     def tracks(
@@ -297,7 +308,7 @@ class Evidence:
 
         def make() -> OnsetSizeFit:
             histories = self.histories(groups, kind, clock, basis)
-            looks, _ = self.looks(groups, clock, basis)
+            looks, _ = self.looks(groups, kind, clock, basis)
             finds = (
                 looks.loc[looks["kind"] == kind]
                 .sort_values("age", kind="stable")

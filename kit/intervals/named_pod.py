@@ -1,10 +1,10 @@
-"""What a question means by the name of a POD."""
+"""What a question means by the name of a POD, and by a kind of damage that its method is blind to."""
 
 from __future__ import annotations
 
 from kit.detection import PodError, PodRegister
-from kit.findings import Fleet
-from kit.intervals.question import NamedDetection, Question, QuestionError, StatedDetection
+from kit.findings import Fleet, kind_as_seen
+from kit.intervals.question import Mode, NamedDetection, Question, QuestionError, StatedDetection
 
 
 def with_pod(question: Question, fleet: Fleet) -> Question:
@@ -52,3 +52,22 @@ def with_pod(question: Question, fleet: Fleet) -> Question:
         pod=entry.name,
     )
     return question.model_copy(update={"detection": stated})
+
+
+def kind_asked(question: Question, mode: Mode) -> str:
+    """Return the kind of damage that a question is about.
+
+    Parameters
+    ----------
+    question : Question
+        The question, with the numbers of its POD.
+    mode : Mode
+        One of its kinds.
+
+    Returns
+    -------
+    str
+        The kind as asked; moisture to be found by a method that is blind to water is the bond that it broke,
+        as it is in findings. So questions and records from before the two had names of their own still hold.
+    """
+    return kind_as_seen(mode.kind, question.detection.method)

@@ -7,11 +7,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kit.cautions import CAUTIONS
 from kit.findings import Fleet, need_fleet
-from kit.intervals.answer import CAUTIONS, Answer
+from kit.intervals.answer import Answer
 from kit.intervals.beliefs import Belief, beliefs
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, RATE_SPREAD, Evidence
-from kit.intervals.named_pod import with_pod
+from kit.intervals.named_pod import kind_asked, with_pod
 from kit.intervals.packages import package_lengths, shortest_on_clock
 from kit.intervals.problem import Kind, Problem, damaged_share, meets, share_meeting, summary
 from kit.intervals.question import Question, QuestionError, read_question
@@ -274,6 +275,11 @@ def _notes(problem: Problem, believed: tuple[Belief, ...], evidence: Evidence) -
         notes.append(
             f"{suspect} sizes in the fleet are left out of growth and size at onset: their unit is suspect"
         )
+    for mode in ask.modes:
+        if (seen := kind_asked(ask, mode)) != mode.kind:
+            notes.append(
+                f"{mode.kind} is not seen by {ask.detection.method}: it is read as {seen}, the bond that moisture broke"
+            )
     damaged = float(damaged_share(problem, np.array([ask.horizon]))[0, 0])
     if damaged > _OFTEN:
         notes.append(

@@ -3,8 +3,10 @@
 from kit.regions.density.density import DamageDensity, damage_density
 from kit.regions.density.spread import EvenSpread, even_spread_test
 from kit.regions.density.tap_grid import tap_grid_chance, tap_grid_pitch
+from kit.regions.limits.deferral_ledger import DeferralLedger, deferral_ledger
 from kit.regions.limits.limits import (
     TIERS,
+    bounded_size,
     compare_revisions,
     damage_place,
     judge,
@@ -29,6 +31,7 @@ from kit.regions.track.ends import track_ends
 from kit.regions.track.graph import TrackGraph, track_graph
 from kit.regions.track.standing import standing_regions
 from kit.regions.track.track import mark_lives, track, tracked_regions
+from kit.regions.weight.balance import hinge_arm
 from kit.regions.weight.payload import AddedMass, water_and_patch
 from kit.regions.weight.water import (
     hexagon_area,
@@ -46,22 +49,26 @@ __all__ = [
     "ContactTimeMap",
     "ContactTimeRegions",
     "DamageDensity",
+    "DeferralLedger",
     "EvenSpread",
     "TapMarkOutlines",
     "TrackGraph",
     "background",
+    "bounded_size",
     "compare_revisions",
     "contact_stiffness",
     "contact_time_map",
     "contact_time_regions",
     "damage_density",
     "damage_place",
+    "deferral_ledger",
     "ellipses",
     "equivalent_diameter",
     "even_spread_test",
     "finding_regions",
     "half_sine_contact_time",
     "hexagon_area",
+    "hinge_arm",
     "judge",
     "limits_in_force",
     "mark_lives",

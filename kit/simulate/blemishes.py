@@ -18,6 +18,8 @@ NO_ROW = "row left out"
 """Change of a truth row whose row does not exist in the tables."""
 
 _MOST_IMPOSSIBLE_DATES = 5
+_QUESTIONED = 450.0  # mm; a size that is asked about at once
+_LARGEST_BELIEVED = 800.0  # mm; above it the wrong unit is seen as it is written down
 
 
 @dataclass(frozen=True)
@@ -177,6 +179,8 @@ class _Injector:
         for r in findings:
             if self.family_of(r).group != self.s.decision_group or not book.damage_of[r["finding"]]:
                 continue
+            if r["kind"] == "moisture":  # water came in by another task, which the decision was not about
+                continue
             if r["found_on"] <= self.decision - timedelta(days=20):
                 chains.setdefault(book.damage_of[r["finding"]], []).append(r)
         truth = book.truth.finds
@@ -252,8 +256,12 @@ class _Injector:
     def edits(self) -> None:
         """Correct findings after the decision that were recorded before it."""
         findings = self.book.tables["findings"]
-        known = [r for r in findings if r["recorded_on"] <= self.decision and not r.get("replaces")]
-        wrong_kind = {"moisture": "disbond", "disbond": "moisture", "core_damage": "dent"}
+        known = [
+            r
+            for r in findings
+            if r["recorded_on"] <= self.decision and not r.get("replaces") and r["kind"] != "moisture"
+        ]
+        wrong_kind = {"moisture_disbond": "disbond", "disbond": "moisture_disbond", "core_damage": "dent"}
         rng = self.rng("edits")
         for number, row in enumerate(self.pick("edited", known, self.rates.n_edited)):
             mend = dict(row)
@@ -301,7 +309,11 @@ class _Injector:
                 r["disposition"],
             )
             r["disposition"] = "within_limits"
-        for place, r in enumerate(self.pick("unit", plain, round(rates.unit_mix * n))):
+
+        def believed(row: Row) -> bool:
+            return row["size_unit"] == "in" or row["length"] * 25.4 <= _LARGEST_BELIEVED
+
+        for place, r in enumerate(self.pick("unit", plain, round(rates.unit_mix * n), believed)):
             other = "in" if r["size_unit"] == "mm" else "mm"
             self.note(
                 "findings",
@@ -311,7 +323,9 @@ class _Injector:
                 f"{r['size_unit']} written as {other}",
                 r["size_unit"],
             )
-            if place % 2:
+            # Half a metre of damage is asked about; smaller ones pass in every second case.
+            large = other == "in" and r["length"] * 25.4 > _QUESTIONED
+            if place % 2 or large:
                 r["remarks"] = "; ".join(filter(None, [r["remarks"], f"size in {r['size_unit']}?"]))
             r["size_unit"] = other
         self.sides(plain, round(rates.left_right * n))
@@ -364,7 +378,7 @@ class _Injector:
             look = looks.get(row["inspection"])
             if look is None or not mirrored(row) or row["disposition"] != "monitor":
                 return False
-            both_sides = tasks[look["card"]].startswith("BT-")
+            both_sides = tasks.get(look["card"], "").startswith("BT-")
             return both_sides and (row["aircraft"], row["found_on"], mirrored(row)) not in taken
 
         n_alone = n // 3

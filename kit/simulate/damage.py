@@ -13,10 +13,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kit.findings import methods_seeing
 from kit.simulate.fleet import Tail, day_number
 from kit.simulate.loop import Run
 from kit.simulate.panel import NEVER
 from kit.simulate.scenario import Scenario, TapRule, default_scenario
+from kit.simulate.water import WATER_COLUMNS, look_for_water
 
 
 @dataclass(frozen=True)
@@ -37,18 +39,22 @@ class Truth:
         A row for each damage: `damage`, `panel`, `aircraft`, `zone`, `group`, `mode`, `onset_on`,
         `virtual_age`, `age_clock`, `initial_size` [mm], `growth_rate`, `growth_unit`, `is_arrested`,
         `jump_on`, `side`, `crossed_on`, `found_on`, `is_exceedance`, `is_born_beyond`,
-        `exposure_flight_hours`, `is_before_records`.
+        `exposure_flight_hours`, `is_before_records`, `could_see` (methods that can see such damage on that
+        side).
     panels : DataFrame
         A row for each panel: `panel`, `group`, `build_lot`, `frailty`, `origin`, true age when
         first fitted, `first_fitted_on`, `removed_for_good_on`.
     fittings : DataFrame
         A row for each stay of a panel at a position.
     looks : DataFrame
-        A row for each tap look, and for each other look that found something.
+        A row for each look by tapping and for water, and for each other look that found something.
     finds : DataFrame
         A row for each measured find, re-maps and false calls included.
     absences : DataFrame
         A row for each zone that a closed card did not look at, and why.
+    water : DataFrame
+        A row for each spell of water in a core: `panel`, `spell`, `aircraft`, `zone`, `group`, `wet_on`,
+        `initial_size` [mm], `growth_rate` [mm per year], `found_on`, `ended_on`, `ended_by`, `could_see`.
     """
 
     scenario: Scenario
@@ -61,6 +67,7 @@ class Truth:
     looks: pd.DataFrame
     finds: pd.DataFrame
     absences: pd.DataFrame
+    water: pd.DataFrame
 
     def flight_hours(self) -> float:
         """Return the hours flown by the fleet within its records [flight hours]."""
@@ -74,6 +81,31 @@ class Truth:
             f"Truth(seed={self.seed}, {len(self.fleet)} aircraft, {len(self.onsets)} onsets, "
             f"{len(self.looks)} looks, {len(self.finds)} finds)"
         )
+
+
+def methods_for(scenario: Scenario, kind: str, *, far: bool = False) -> list[str]:
+    """Return the methods of a scenario that could have seen damage.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The scenario.
+    kind : str
+        Kind of damage.
+    far : bool
+        Whether it is at the far bond.
+
+    Returns
+    -------
+    list of str
+        Methods that see the kind, with a chance above 0 on that side. Looks for water are timed and read for
+        water: they are none of those that could have seen another kind.
+    """
+    chance = {p.method: p.far_plateau if far else p.plateau for p in scenario.pods}
+    of_water = {task.method for task in scenario.water_tasks} if kind != "moisture" else set()
+    return [
+        method for method in methods_seeing(kind) if method not in of_water and chance.get(method, 0.0) > 0
+    ]
 
 
 def _onset_rows(run: Run) -> list[dict[str, Any]]:
@@ -123,6 +155,7 @@ def _onset_rows(run: Run) -> list[dict[str, Any]]:
                 "is_born_beyond": bool(over.size and over[0] == 0),
                 "exposure_flight_hours": exposure,
                 "is_before_records": damage.onset < records[name],
+                "could_see": ";".join(methods_for(s, damage.mode.kind, far=damage.far)),
             }
         )
     return out
@@ -168,7 +201,7 @@ def simulate_truth(
 
     Notes
     -----
-    SourceTable frailty z, mode M has the cumulative hazard z (a / scale)^shape, where a is the age in
+    Given frailty z, mode M has the cumulative hazard z (a / scale)^shape, where a is the age in
     days of the reference climate (a calendar day at a base counts 1 / factor); G the same on
     cycles times the severity of the subtype; I is (a / scale), with a in cycles and no frailty.
     A repair with restoration factor q turns the ages a into q a.
@@ -198,10 +231,10 @@ def simulate_truth(
     for family in scenario.families:
         for zone in family.zones:
             run.run_zone(family, zone)
-    return _truth(run)
+    return _truth(run, look_for_water(run))
 
 
-def _truth(run: Run) -> Truth:
+def _truth(run: Run, water: list[dict[str, Any]]) -> Truth:
     first = {}
     for row in run.rows["fittings"]:
         first.setdefault(row["panel_key"], row["fitted_on"])
@@ -232,7 +265,10 @@ def _truth(run: Run) -> Truth:
     )
     frames = {name: pd.DataFrame(rows) for name, rows in run.rows.items() if name != "onsets"}
     onsets = pd.DataFrame(_onset_rows(run))
-    for frame in (onsets, *frames.values()):
+    wet = pd.DataFrame(water, columns=list(WATER_COLUMNS))
+    wet = wet.assign(could_see=";".join(methods_for(run.scenario, "moisture")))
+    wet = wet.sort_values(["wet_on", "spell"], kind="stable").reset_index(drop=True)
+    for frame in (onsets, wet, *frames.values()):
         if "panel_key" in frame:
             frame.insert(0, "panel", frame["panel_key"].map(serial))
     if len(onsets):
@@ -248,4 +284,5 @@ def _truth(run: Run) -> Truth:
         looks=_dated(frames["looks"], ("day",)),
         finds=_dated(frames["finds"], ("day", "repaired_on")),
         absences=_dated(frames["absences"], ("day",)),
+        water=_dated(wet, ("wet_on", "found_on", "ended_on")),
     )

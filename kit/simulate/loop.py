@@ -5,15 +5,71 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from kit.simulate.fleet import Tail, build_fleet, day_number, stream
-from kit.simulate.panel import NEVER, Damage, Panel
+from kit.simulate.panel import NEVER, Damage, Panel, Stay
 from kit.simulate.scenario import Family, Scenario, TapRule, Zone
+from kit.simulate.shapes import clearances, draw_shape, outline_of
 
 _ORDER = {"base": 0, "cowl": 1, "a_check": 2, "campaign": 3, "walk": 4, "remap": 5, "swap": 6}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """One look at a panel, with the luck that goes with it.
+
+    Parameters
+    ----------
+    panel : Panel
+        The panel looked at.
+    day : int
+        Day number.
+    kind : str
+        What brought the inspector: a key of the order of events.
+    method : str
+        Inspection method.
+    station, inspector : int
+        Index of the hangar, -1 on the line; index of the inspector.
+    error : float
+        Standard normal error of a size measured here.
+    due : float
+        Number from 0 to 1 that sets when the next step falls due.
+    """
+
+    panel: Panel
+    day: int
+    kind: str
+    method: str
+    station: int
+    inspector: int
+    error: float = 0.0
+    due: float = 0.0
+
+
+def ultrasonic_size(scenario: Scenario, seed: int, damage: str, true: float) -> float:
+    """Return the size that ultrasonics read of a damage on an item with a limitation, found by tapping.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The scenario.
+    seed : int
+        Seed of the whole simulation.
+    damage : str
+        Name of the damage.
+    true : float
+        Its true size [mm].
+
+    Returns
+    -------
+    float
+        Equivalent diameter [mm]; the disposition goes by it.
+    """
+    return true * math.exp(scenario.ultrasonic_log_sd * stream(seed, damage, "ultrasonic").normal())
 
 
 class Run:
@@ -35,6 +91,7 @@ class Run:
             k: [] for k in ("onsets", "fittings", "looks", "finds", "absences")
         }
         self.damages: list[tuple[Panel, Damage, str, str]] = []
+        self.stays: list[Stay] = []
         self.pods = {(p.method, p.skin_class): (math.log(p.a50), p) for p in scenario.pods}
         self.mean_pace = float(np.mean([1 / b.factor for b in scenario.bases]))
 
@@ -85,11 +142,16 @@ class Run:
         def age(now: float, scale: float, shape: float, unit_hazard: float) -> float:
             return scale * ((now / scale) ** shape + unit_hazard) ** (1 / shape)
 
+        share = stream(self.seed, panel.key, panel.n_states, "water").random()
         panel.targets = (
             age(panel.age_m, scale_m, self.modes[0].shape, panel.draws[0] / hazard_m),
             age(panel.age_g, family.cycles_scale, self.modes[1].shape, panel.draws[1] / panel.frailty),
             age(panel.age_i, 1e4 / family.impact_rate, self.modes[2].shape, panel.draws[2]),
         )
+        # Water is in the core before it breaks the bond: at a share of the way to the age at which it does.
+        share = s.ingress.share_from + share * (s.ingress.share_to - s.ingress.share_from)
+        panel.wet_age = panel.age_m + share * (panel.targets[0] - panel.age_m)
+        panel.n_states += 1
 
     def clocks(self, panel: Panel, day: int) -> tuple[float, float, float]:
         """Return the panel's virtual ages on the three clocks on a day of its present stay."""
@@ -130,6 +192,14 @@ class Run:
         if panel.damage is None:
             self.schedule_onset(panel)
 
+    def note_stay(self, panel: Panel, day: int, ended_by: str = "") -> None:
+        """Note where a panel has been since its last repair or exchange, and when water entered its core."""
+        clock, since = panel.tail.moisture_clock, panel.since
+        wet = max(int(np.searchsorted(clock, clock[since] + panel.wet_age - panel.age_m)), since)
+        self.stays.append(
+            Stay(panel, panel.n_states, panel.tail, panel.zone, since, day, min(wet, day), ended_by)
+        )
+
     def remove(self, panel: Panel, day: int) -> None:
         """End the panel's present stay."""
         self.rows["fittings"][panel.fitting]["removed_on"] = day
@@ -169,6 +239,25 @@ class Run:
             return self.scenario.critical_limit_before
         return family.limit
 
+    def ratio_to_limit(self, panel: Panel, damage: Damage, measured: float, day: int) -> float:
+        """Return a measured size over the limit in force at the place of the damage.
+
+        Above 1 too where it lies nearer to the edge than damage may that stays.
+        """
+        s, family = self.scenario, panel.family
+        if damage.shape is None:
+            key = f"{panel.key}#{damage.number}"
+            damage.first_size = damage.size_on(day, s)
+            damage.shape = draw_shape(
+                stream(self.seed, key, "shape"), family, damage.mode.name, damage.first_size
+            )
+        points, _, _ = outline_of(damage.shape, family, measured)
+        edge, row = clearances(points, family)
+        share = s.edge_share if edge < s.edge_band or row < s.fastener_band else 1.0
+        least = s.edge_distance_critical if family.structure_class == "critical" else s.edge_distance
+        ratio = measured / round(share * self.limit(family, day))
+        return max(ratio, 1.001) if edge < least else ratio
+
     def rule(self, group: str, day: int) -> int:
         """Return at every how many base checks a group is tapped on a day."""
         best, every = (-1, False), 1
@@ -178,14 +267,13 @@ class Run:
                 best, every = (start, r.group != "*"), r.every
         return every
 
-    def chance(
-        self, method: str, family: Family, damage: Damage, day: int, inspector: int, noisy: bool
-    ) -> float:
+    def chance(self, look: Look, damage: Damage, *, noisy: bool) -> float:
         """Return the chance that a look detects a damage."""
-        log_a50, pod = self.pods[method, family.skin_class]
-        log_a50 += self.inspector_effect[inspector] + (math.log(self.scenario.noise_factor) if noisy else 0.0)
+        log_a50, pod = self.pods[look.method, look.panel.family.skin_class]
+        log_a50 += self.inspector_effect[look.inspector]
+        log_a50 += math.log(self.scenario.noise_factor) if noisy else 0.0
         plateau = pod.far_plateau if damage.far else pod.plateau
-        size = damage.size_on(day, self.scenario)
+        size = damage.size_on(look.day, self.scenario)
         return pod.look_chance * plateau / (1 + math.exp(-(math.log(size) - log_a50) / pod.spread))
 
     def run_zone(self, family: Family, zone: Zone) -> None:
@@ -242,10 +330,14 @@ class Run:
                     continue
                 if damage.remaps is None:
                     damage.remaps = stream(self.seed, panel.key, damage.number, "re-map")
-                station, inspector, next_due = damage.remaps.random(3)
+                place, inspector, next_due = damage.remaps.random(3)
+                station = int(place * len(s.stations))
                 self.find(
-                    events, at, ordinals, panel, day, kind, int(station * len(s.stations)), int(inspector * s.n_inspectors),
-                    damage.remaps.normal(), next_due, None, index,
+                    events, at, ordinals,
+                    Look(
+                        panel=panel, day=day, kind=kind, method=self.method(station, day), station=station,
+                        inspector=int(inspector * s.n_inspectors), error=damage.remaps.normal(), due=next_due,
+                    ),
                 )  # fmt: skip
                 continue
             tail = tails[name]
@@ -262,28 +354,13 @@ class Run:
             if kind in ("a_check", "walk"):
                 if damage is None or damage.is_monitored or damage.far or panel.since > day:
                     continue
-                u = numbers[name, kind]
-                inspector = int(u["inspector"][index])
-                if u["detect"][index] < self.chance("visual", family, damage, day, inspector, False):
-                    self.find(
-                        events,
-                        at,
-                        ordinals,
-                        panel,
-                        day,
-                        kind,
-                        -1,
-                        inspector,
-                        u["error"][index],
-                        u["due"][index],
-                        u,
-                        index,
-                    )
+                look = self.look_of(panel, day, kind, numbers[name, kind], index, -1)
+                if numbers[name, kind]["detect"][index] < self.chance(look, damage, noisy=False):
+                    self.find(events, at, ordinals, look)
                 continue
             u = numbers[name, kind]
             station = int(tail.base_stations[index]) if kind == "base" else int(u["station"][index])
-            method = self.method(station, day)
-            inspector = int(u["inspector"][index])
+            look = self.look_of(panel, day, kind, u, index, station)
             if panel.since > day or u["access"][index] < s.no_access_chance:
                 why = "panel being changed" if panel.since > day else "no access"
                 self.rows["absences"].append(
@@ -292,38 +369,23 @@ class Run:
                 continue
             noisy = kind != "base" and u["noise"][index] < s.noise_chance
             if damage is not None and (
-                damage.is_monitored
-                or u["detect"][index] < self.chance(method, family, damage, day, inspector, noisy)
+                damage.is_monitored or u["detect"][index] < self.chance(look, damage, noisy=noisy)
             ):
-                self.find(
-                    events,
-                    at,
-                    ordinals,
-                    panel,
-                    day,
-                    kind,
-                    station,
-                    inspector,
-                    u["error"][index],
-                    u["due"][index],
-                    u,
-                    index,
-                )
+                self.find(events, at, ordinals, look)
                 continue
-            rate = s.false_manual if method == "tap_manual" else s.false_instrumented
+            rate = s.false_manual if look.method == "tap_manual" else s.false_instrumented
             if damage is None and u["false"][index] < rate:
                 size = min(20.0 * math.exp(0.35 * u["error"][index]), 0.9 * self.limit(family, day))
-                look = self.look(panel, day, kind, method, station, inspector, "found")
+                number = self.write_look(look, "found")
                 self.rows["finds"].append(
-                    self.find_row(
-                        panel, None, look, day, kind, method, station, size, size, "not_confirmed", "", day
-                    )
+                    self.find_row(look, None, number, sizes=(size, size), outcome=("not_confirmed", "", day))
                 )
                 continue
-            self.look(panel, day, kind, method, station, inspector, "clean")
+            self.write_look(look, "clean")
         for panel in at.values():
             if panel.damage is None and panel.next_onset <= self.last:
                 self.begin_damage(panel)
+            self.note_stay(panel, self.last + 1)
 
     def look_numbers(self, tail: Tail, zone: Zone, kind: str, n: int) -> dict[str, np.ndarray]:
         """Draw the random numbers of all looks of a kind at a position."""
@@ -342,6 +404,17 @@ class Run:
             "inspector": (u[5] * self.scenario.n_inspectors).astype(int),
             "error": rng.standard_normal(n),
         }
+
+    def look_of(
+        self, panel: Panel, day: int, kind: str, numbers: dict[str, np.ndarray], index: int, station: int
+    ) -> Look:
+        """Return the look that an event of the programme is."""
+        method = "visual" if kind in ("a_check", "walk") else self.method(station, day)
+        return Look(
+            panel=panel, day=day, kind=kind, method=method, station=station,
+            inspector=int(numbers["inspector"][index]), error=float(numbers["error"][index]),
+            due=float(numbers["due"][index]),
+        )  # fmt: skip
 
     def method(self, station: int, day: int) -> str:
         """Return how a hangar taps on a day."""
@@ -384,6 +457,7 @@ class Run:
         for p in (one, two):
             if p.damage is None and p.next_onset < day:
                 self.begin_damage(p)
+            self.note_stay(p, day)
             p.age_m, p.age_g, p.age_i = self.clocks(p, day)
             self.remove(p, day)
         (tail_1, zone_1), (tail_2, zone_2) = (one.tail, one.zone), (two.tail, two.zone)
@@ -394,25 +468,33 @@ class Run:
             at[tail.name] = p
 
     # finds --------------------------------------------------------------------------------------
-    def look(
-        self, panel: Panel, day: int, kind: str, method: str, station: int, inspector: int, outcome: str
-    ) -> int:
+    def write_look(self, look: Look, outcome: str) -> int:
         """Write a look down and return its number."""
+        panel = look.panel
         self.rows["looks"].append(
             {
-                "kind": kind, "aircraft": panel.tail.name, "zone": panel.zone.label, "panel_key": panel.key, "day": day,
-                "method": method, "station": station, "inspector": inspector, "outcome": outcome,
+                "kind": look.kind, "aircraft": panel.tail.name, "zone": panel.zone.label, "panel_key": panel.key,
+                "day": look.day, "method": look.method, "station": look.station, "inspector": look.inspector,
+                "outcome": outcome,
             }
         )  # fmt: skip
         return len(self.rows["looks"]) - 1
 
     def find_row(
-        self, panel, damage, look, day, kind, method, station, true, measured, disposition, repair, repaired
-    ):
-        """Return one measured find as a row."""
+        self,
+        look: Look,
+        damage: Damage | None,
+        number: int,
+        *,
+        sizes: tuple[float, float],
+        outcome: tuple[str, str, int],
+    ) -> dict[str, Any]:
+        """Return one measured find as a row: true and measured size; disposition, repair and its day."""
+        panel = look.panel
+        disposition, repair, repaired = outcome
         return {
-            "look": look,
-            "kind": kind,
+            "look": number,
+            "kind": look.kind,
             "aircraft": panel.tail.name,
             "zone": panel.zone.label,
             "group": panel.family.group,
@@ -420,12 +502,13 @@ class Run:
             "damage": "" if damage is None else f"{panel.key}#{damage.number}",
             "mode": "" if damage is None else damage.mode.name,
             "side": "" if damage is None else ("far" if damage.far else "near"),
-            "day": day,
-            "method": method,
-            "station": station,
-            "true_size": true,
-            "measured_size": measured,
-            "limit": self.limit(panel.family, day),
+            "day": look.day,
+            "method": look.method,
+            "station": look.station,
+            "first_size": sizes[0] if damage is None else damage.first_size,
+            "true_size": sizes[0],
+            "measured_size": sizes[1],
+            "limit": self.limit(panel.family, look.day),
             "disposition": disposition,
             "repair": repair,
             "repaired_on": repaired,
@@ -433,38 +516,39 @@ class Run:
         }
 
     def find(
-        self, events, at, ordinals, panel, day, kind, station, inspector, error, due, numbers, index
+        self,
+        events: list[tuple[int, int, str, str, int]],
+        at: dict[str, Panel],
+        ordinals: dict[str, int],
+        look: Look,
     ) -> None:
         """Measure a damage, dispose of it and push what follows."""
-        s, family, damage, tail, zone = self.scenario, panel.family, panel.damage, panel.tail, panel.zone
+        s, panel, day, kind, due = self.scenario, look.panel, look.day, look.kind, look.due
+        family, damage, tail, zone = panel.family, panel.damage, panel.tail, panel.zone
         recorded = day >= tail.records_from
-        method = "visual" if kind in ("a_check", "walk") else self.method(station, day)
         true = damage.size_on(day, s)
         widest = 0.75 * min(family.length, family.height)
-        measured = min(true * math.exp(s.measure_log_mean + s.measure_log_sd * error), widest)
+        measured = min(true * math.exp(s.measure_log_mean + s.measure_log_sd * look.error), widest)
         first = damage.found == NEVER
         if first:
             damage.found = day
         damage.n_measured += 1
-        ratio = measured / self.limit(family, day)
+        confirmed = first and kind not in ("a_check", "walk") and family.structure_class == "critical"
+        decisive = (
+            ultrasonic_size(s, self.seed, f"{panel.key}#{damage.number}", true) if confirmed else measured
+        )
+        ratio = self.ratio_to_limit(panel, damage, min(decisive, widest), day)
         u_monitor, u_tape, u_pool, u_exchange = damage.draws
-        look = self.look(panel, day, kind, method, station, inspector, "found")
+        number = self.write_look(look, "found")
 
         def row(disposition: str, repair: str, repaired: int) -> None:
             self.rows["finds"].append(
                 self.find_row(
-                    panel,
-                    damage,
                     look,
-                    day,
-                    kind,
-                    method,
-                    station,
-                    true,
-                    measured,
-                    disposition,
-                    repair,
-                    repaired,
+                    damage,
+                    number,
+                    sizes=(true, measured),
+                    outcome=(disposition, repair, repaired),
                 )
             )
 
@@ -497,6 +581,7 @@ class Run:
             is_pool = family.removable and u_pool < s.panel_pool["share"]
             row("panel_replaced", "pool panel" if is_pool else "new panel", repaired)
             ordinals[tail.name] += 1
+            self.note_stay(panel, repaired, "replaced")
             self.remove(panel, repaired)
             panel.gone, panel.damage = repaired, None
             panel.next_onset = NEVER
@@ -513,6 +598,7 @@ class Run:
         beyond = measured > family.repairable and not family.removable
         row("engineering_disposition" if beyond else "permanent_repair", method_used.name, repaired)
         q = method_used.restoration_factor
+        self.note_stay(panel, repaired, "repaired")
         ages = self.clocks(panel, repaired)
         panel.age_m, panel.age_g, panel.age_i = (q * a for a in ages)
         panel.is_potted = panel.is_potted or method_used.name == "potted fill"

@@ -10,26 +10,29 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings import TABLES
+from kit.findings import MM_PER_UNIT, TABLES, TAP_METHODS
+from kit.regions import ellipses
 from kit.simulate.blemishes import Blemish, add_blemishes
 from kit.simulate.damage import Truth
+from kit.simulate.deferrals import LEFT, write_deferrals
 from kit.simulate.fleet import Tail, day_date, day_number, stream
+from kit.simulate.loop import ultrasonic_size
 from kit.simulate.scenario import Family, Scenario, Zone
-from kit.simulate.shapes import Shape, draw_shape, outline_of
+from kit.simulate.shapes import FASTENER_INSET, Shape, clearances, draw_shape, outline_of
 from kit.simulate.taps import tap_rows
 
 Row = dict[str, Any]
 
 _CAUSES = {
     "M": (
-        "water in core", "wet core, edge seal open", "moisture", "damp core near fastener row", "seal aged, water drained",
-        "corroded foil, water",
+        "skin off wet core", "bond gone, edge seal open", "moisture in bond", "bond peeled beside wet core", "corroded foil, bond gone",
+        "seal aged, skin lifted",
     ),
     "G": ("bond opened", "skin lifted from core", "pressure cycling", "bond line let go", "adhesive peeled"),
     "I": ("hail", "tool dropped", "ground equipment", "runway stones", "bird", "ladder mark", "steps driven against skin"),
+    "W": ("water in core", "edge seal open", "damp core near fastener row", "drain blocked", "moisture"),
 }  # fmt: skip
 
-_ROW_INSET = 60.0  # mm that rows of fasteners end before the edge
 _TAPPED = {"tap_manual": 0.1, "tap_instrumented": 0.25}  # share of the drawn sizes that have a grid of taps
 _TASK_OF = {"a_check": "AC-VISUAL", "walk": ""}
 
@@ -73,6 +76,9 @@ class Book:
         self.rng = stream(truth.seed, "records office")
         self.records = {t.name: day_date(t.records_from) for t in truth.fleet}
         self.clean_looks: list[Row] = []
+        self.drawn: dict[str, shapely.Polygon] = {}
+        self.left: list[tuple[Row, pd.Series]] = []
+        self.confirmed: set[str] = set()
         self._change_recorded: dict[date, date] = {}
 
     # helpers ------------------------------------------------------------------------------------
@@ -101,6 +107,8 @@ class Book:
             return f"AT-{group}"
         if kind == "campaign":
             return f"SC-{group}"
+        if kind == "water":
+            return f"WT-{group}"
         if kind == "remap":
             return f"RM-{zone}"
         return _TASK_OF[kind]
@@ -147,8 +155,11 @@ class Book:
                     )
         subtypes = ";".join(sub.name for sub in s.subtypes)
         for f in s.families:
+            hinge = f"LINESTRING (0 {f.height:.2f}, {f.length:.2f} {f.height:.2f})"
+            on_metal = f.skin_material == "CFRP" and f.core_material == "aluminium"
             rows = ", ".join(
-                f"({x:.2f} {_ROW_INSET:.2f}, {x:.2f} {f.height - _ROW_INSET:.2f})" for x in f.fastener_rows
+                f"({x:.2f} {FASTENER_INSET:.2f}, {x:.2f} {f.height - FASTENER_INSET:.2f})"
+                for x in f.fastener_rows
             )
             corners = [*f.outline, f.outline[0]]
             wkt = "POLYGON ((" + ", ".join(f"{x:.2f} {y:.2f}" for x, y in corners) + "))"
@@ -163,6 +174,8 @@ class Book:
                         "faces_reachable": f.faces_reachable, "former_label": z.former_label or None,
                         "former_label_until": s.renumbered_on - timedelta(days=1) if z.former_label else None,
                         "fastener_rows": f"MULTILINESTRING ({rows})" if rows else None, "edge_band": s.edge_band,
+                        "hinge_line": hinge if f.is_control_surface else None,
+                        "remarks": "carbon skin on aluminium core: glass isolating ply between them" if on_metal else None,
                         "recorded_on": s.window_from,
                     }
                 )  # fmt: skip
@@ -176,8 +189,8 @@ class Book:
                     {
                         "limit": f"LM-{f.group}-{revision}", "group": f.group, "revision": revision, "valid_from": begin,
                         "size": size, "repairable_size": f.repairable, "spacing": 150.0 if critical else 100.0,
-                        "edge_distance": 25.0 if critical else 15.0, "total_share": 0.03 if critical else 0.05,
-                        "recorded_on": begin, "place": None, "most_damages": s.most_damages,
+                        "edge_distance": s.edge_distance_critical if critical else s.edge_distance, "total_share": 0.03 if critical else 0.05,
+                        "recorded_on": begin, "place": None, "most_damages": s.most_damages, "bounds": "equivalent_diameter",
                     }
                 )  # fmt: skip
                 for place in ("edge_band", "fastener_row") if f.fastener_rows else ("edge_band",):
@@ -265,6 +278,10 @@ class Book:
         out.append(
             task(f"SC-{s.campaign_group}", labels, "tap_manual", s.campaign_from, valid_to=s.campaign_to)
         )
+        for rule in s.water_tasks:
+            for group in rule.groups:
+                labels = [z.label for z in s.family(group).zones]
+                out.append(task(f"WT-{group}", labels, rule.method, rule.valid_from, **due(rule.every)))
         out += [task(f"RM-{z}", [z], "tap_manual", s.window_from) for z in every_zone]
 
     def write_panels(self) -> None:
@@ -325,13 +342,14 @@ class Book:
                 day = day_date(d)
                 if self.records[t.name] <= day <= last:
                     cards["AC-VISUAL", t.name, day] = {"station": self.station("a_check", -1, t, day)}
-        for look in truth.looks[truth.looks["kind"].isin(["base", "cowl", "campaign", "remap"])].itertuples():
+        on_cards = truth.looks["kind"].isin(["base", "cowl", "campaign", "remap", "water"])
+        for look in truth.looks[on_cards].itertuples():
             day = look.day.date()
             if day < self.records[look.aircraft]:
                 continue
             key = (self.task_for(look.kind, look.zone, day), look.aircraft, day)
             row = cards.setdefault(key, {"station": s.stations[look.station]})
-            if look.method != "tap_manual":
+            if look.method == "tap_instrumented":
                 row["method"] = look.method
         for miss in truth.absences.itertuples():
             day = miss.day.date()
@@ -399,9 +417,10 @@ class Book:
             find["mode"],
         )
         if key not in self.shapes:
-            self.shapes[key] = draw_shape(
-                stream(self.truth.seed, key, "shape"), family, mode, find["true_size"]
-            )
+            # Where water stands the bond goes: the wet core has the place of the damage that it leads to.
+            like = f"{find['panel_key']}#{int(key.split('~')[1]) // 100 - 1}" if mode == "W" else key
+            rng = stream(self.truth.seed, like, "shape")
+            self.shapes[key] = draw_shape(rng, family, mode, find["first_size"])
         points, centre, shape = outline_of(self.shapes[key], family, find["measured_size"])
         out = self.tables["findings"]
         number = f"F{len(out) + 1:05d}"
@@ -415,13 +434,13 @@ class Book:
         inch = station >= 0 and s.stations[station] == s.inch_station
         step = 0.25 if inch else 5.0
         per = 25.4 if inch else 1.0
-        depth = {"M": "near_bond", "G": "near_bond", "I": "core"}.get(mode, "near_bond")
+        depth = {"I": "core", "W": "core"}.get(mode, "near_bond")
         row: Row = {
             "finding": number,
             "inspection": look if is_look else None,  # becomes the id once inspections are numbered
             "aircraft": look["aircraft"], "zone": look["zone"], "panel": look["panel"], "found_on": look["inspected_on"],
             "method": look["method"],
-            "kind": next((m.kind for m in s.modes if m.name == mode), "disbond"),
+            "kind": "moisture" if mode == "W" else next((m.kind for m in s.modes if m.name == mode), "disbond"),
             "cause": str(rng.choice(_CAUSES[mode])) if mode else "dull sound",
             "outline": wkt_of(points) if has_outline else None,
             "centre_x": None if has_outline else round(centre[0], 1),
@@ -437,9 +456,21 @@ class Book:
             "recorded_on": look["recorded_on"],
         }  # fmt: skip
         out.append(row)
+        self.drawn[number] = shapely.Polygon(points)
         if not has_outline:
             self._tap(row, points, family)
         self.damage_of[number] = find["damage"]
+        if find["disposition"] in LEFT:
+            self.left.append((row, find))
+        # By the size as it was written down the damage may be beyond its limit: then it stays by a disposition of its own.
+        if find["disposition"] == "monitor" and self._is_beyond(row, family):
+            row["disposition"] = "temporary_repair"
+            find = find.copy()
+            find["repair"], find["repaired_on"] = s.repairs[0].name, find["day"]
+        is_tap = look["method"] in TAP_METHODS
+        if is_tap and find["damage"] and key not in self.confirmed and family.structure_class == "critical":
+            self.confirmed.add(key)
+            self._confirm(row, look, find, family)
         if not find["repair"]:
             return
         method = next(r for r in s.repairs if r.name == find["repair"])
@@ -458,8 +489,44 @@ class Book:
             }
         )  # fmt: skip
 
+    def _is_beyond(self, row: Row, family: Family) -> bool:
+        """Say whether a damage as written is beyond the allowable limit of its place."""
+        s, per = self.scenario, MM_PER_UNIT[row["size_unit"]]
+        if row["outline"] is not None:
+            shape = shapely.from_wkt(row["outline"])
+        else:
+            sizes = (np.array([row[name] * per]) for name in ("length", "width"))
+            x, y, angle = (np.array([float(row[name])]) for name in ("centre_x", "centre_y", "angle"))
+            shape = ellipses(x, y, *sizes, angle)[0]
+        edge, fasteners = clearances(shapely.get_coordinates(shape)[:-1], family)
+        share = s.edge_share if edge < s.edge_band or fasteners < s.fastener_band else 1.0
+        critical = family.structure_class == "critical"
+        least = s.edge_distance_critical if critical else s.edge_distance
+        diameter = math.sqrt(4 * shapely.area(shape) / math.pi)
+        return edge < least or diameter > round(share * s.limit_on(family, row["found_on"]))
+
+    def _confirm(self, row: Row, look: Row, find: pd.Series, family: Family) -> None:
+        """Write the look by ultrasonics that confirms and sizes a find on an item with a limitation."""
+        widest = 0.75 * min(family.length, family.height)
+        size = min(ultrasonic_size(self.scenario, self.truth.seed, find["damage"], find["true_size"]), widest)
+        points, _, _ = outline_of(self.shapes[find["damage"]], family, size)
+        length, width = _sides(points)
+        again = look | {"card": None, "method": "ultrasonic"}
+        self.tables["inspections"].append(again)
+        number = f"F{len(self.tables['findings']) + 1:05d}"
+        self.tables["findings"].append(
+            row
+            | {
+                "finding": number, "inspection": again, "method": "ultrasonic", "outline": wkt_of(points),
+                "centre_x": None, "centre_y": None, "angle": None, "tap_grid": None, "length": round(length),
+                "width": round(width), "size_unit": "mm", "rounding": 1.0,
+                "remarks": f"confirms and sizes {row['finding']}",
+            }
+        )  # fmt: skip
+        self.damage_of[number] = find["damage"]
+
     def number_inspections(self) -> None:
-        """Give the looks numbers by day, and put these into the findings."""
+        """Give the looks numbers by day, and put these into the findings and deferrals."""
         looks = self.tables["inspections"]
         looks.sort(key=lambda r: (r["inspected_on"], r["aircraft"], r["zone"], r["method"], r["outcome"]))
         for number, row in enumerate(looks):
@@ -467,6 +534,9 @@ class Book:
         for row in self.tables["findings"]:
             if row["inspection"] is not None:
                 row["inspection"] = row["inspection"]["inspection"]
+        for row in self.tables["deferrals"]:
+            if row["reinspection"] is not None:
+                row["reinspection"] = row["reinspection"]["inspection"]
 
 
 def _sides(points: np.ndarray) -> tuple[float, float]:
@@ -516,6 +586,7 @@ def operator_tables(truth: Truth) -> tuple[dict[str, pd.DataFrame], pd.DataFrame
     book.write_tasks()
     book.write_panels()
     book.write_looks(book.write_cards())
+    write_deferrals(book)
     injected = add_blemishes(book)
     frames = {}
     for name, table in TABLES.items():

@@ -10,6 +10,7 @@ import numpy as np
 
 from kit.simulate.fleet import Tail
 from kit.simulate.scenario import Family, Mode, Scenario, Zone
+from kit.simulate.shapes import Shape
 
 NEVER = 10**7
 """Day number of what does not happen."""
@@ -39,6 +40,8 @@ class Damage:
     must_fix: bool = False
     n_measured: int = 0
     remaps: np.random.Generator | None = None
+    shape: Shape | None = None
+    first_size: float = math.nan
 
     def growth_since(self, tail: Tail, start: int, stop: np.ndarray | int) -> Any:
         """Return the growth between two days on one aircraft [mm]."""
@@ -115,3 +118,35 @@ class Panel:
     next_mode: int = 0
     damage: Damage | None = None
     gone: int = NEVER
+    n_states: int = 0
+    wet_age: float = math.inf
+
+
+@dataclass(frozen=True)
+class Stay:
+    """A panel on one aircraft between two repairs or exchanges.
+
+    Parameters
+    ----------
+    panel : Panel
+        The panel.
+    state : int
+        Number of its new beginnings, by being made or repaired, up to then.
+    tail, zone : Tail, Zone
+        Where it was.
+    since, until : int
+        First day, and the day after the last [day number].
+    wet_from : int
+        Day on which water was in the core; `until` where it stayed dry [day number].
+    ended_by : str
+        ``repaired``, ``replaced``, or blank: it goes on elsewhere or at the cut-off.
+    """
+
+    panel: Panel
+    state: int
+    tail: Tail
+    zone: Zone
+    since: int
+    until: int
+    wet_from: int
+    ended_by: str

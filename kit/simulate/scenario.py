@@ -21,6 +21,10 @@ NOTICE = (
 """The notice that every output of the demo carries."""
 
 
+CONTROL_SURFACES = ("rudder", "elevator", "aileron")
+"""Groups whose panels move about a hinge line, so that water and patches bear on their balance."""
+
+
 @dataclass(frozen=True)
 class Zone:
     """A position on every aircraft.
@@ -74,7 +78,7 @@ class Family:
     limit, repairable : float
         Largest size that may stay, and that may be repaired, as equivalent diameters [mm].
     moisture_scale : float
-        Weibull scale of mode M in the reference climate [years].
+        Weibull scale of mode M, the bond broken by moisture, in the reference climate [years].
     cycles_scale : float
         Weibull scale of mode G at severity 1 [flight cycles].
     impact_rate : float
@@ -104,6 +108,11 @@ class Family:
     cycles_scale: float
     impact_rate: float
     is_round: bool = False
+
+    @property
+    def is_control_surface(self) -> bool:
+        """Whether it moves about a hinge line: its upper edge; the long side then lies along the span."""
+        return self.group in CONTROL_SURFACES
 
     @property
     def skin_class(self) -> str:
@@ -136,7 +145,7 @@ class Mode:
     Parameters
     ----------
     name : str
-        ``M`` moisture, ``G`` ground-air-ground, ``I`` impact.
+        ``M`` moisture breaks the bond, ``G`` ground-air-ground, ``I`` impact.
     kind : str
         Kind that a finding of it names.
     clock : str
@@ -169,6 +178,55 @@ class Mode:
     growth_per: float
     no_growth_share: float = 0.0
     far_side_share: float = 0.0
+
+
+@dataclass(frozen=True)
+class Ingress:
+    """How water enters a core before it breaks the bond.
+
+    Parameters
+    ----------
+    share_from, share_to : float
+        Water is in the core when so large a share of the way to the bond's breaking age (mode M) is behind the
+        panel, evenly drawn between the two [-].
+    size_median, size_log_sd : float
+        Log-normal equivalent diameter of the wet core at first [mm], [-].
+    growth_median, growth_log_sd : float
+        Log-normal growth of it [mm a year], [-].
+    again_from, again_to : float
+        Time after which a core that was drained and sealed is wet again, evenly drawn [years].
+    """
+
+    share_from: float = 0.4
+    share_to: float = 0.8
+    size_median: float = 30.0
+    size_log_sd: float = 0.35
+    growth_median: float = 7.0
+    growth_log_sd: float = 0.6
+    again_from: float = 2.0
+    again_to: float = 7.0
+
+
+@dataclass(frozen=True)
+class WaterTask:
+    """Which base checks look for water in the core, and how.
+
+    Parameters
+    ----------
+    groups : tuple of str
+        Zone groups.
+    method : str
+        Method; a moisture meter tells nothing through carbon or metal.
+    every : int
+        At every so-many-th base check.
+    valid_from : date
+        First day of the task.
+    """
+
+    groups: tuple[str, ...]
+    method: str
+    every: int
+    valid_from: date
 
 
 @dataclass(frozen=True)
@@ -277,6 +335,10 @@ class RepairMethod:
     below_ratio: float
 
 
+SEALED = RepairMethod("drained, dried and sealed", "interim", 1.0, math.inf)
+"""What is done about water above the limit: it takes the water out and does not renew the bond."""
+
+
 @dataclass(frozen=True)
 class TapRule:
     """Which base checks carry the tap task.
@@ -362,6 +424,10 @@ class Scenario:
         First and last day of the operator's records.
     families, modes, bases, subtypes, pods, repairs, programme : tuple
         See the classes of this module.
+    ingress : Ingress
+        How water enters the core.
+    water_tasks : tuple of WaterTask
+        Looks for it.
     panel_pool : dict
         Share, ages and papers of exchange panels.
     blemishes : BlemishRates
@@ -420,6 +486,16 @@ class Scenario:
         Width of the edge band of every panel [mm].
     edge_share : float
         Limit in the edge band and at fastener rows, as a share of that elsewhere [-].
+    edge_distance, edge_distance_critical : float
+        Smallest distance to the edge that damage may have and stay, and the same on critical panels [mm].
+    fastener_band : float
+        How near to a row of fasteners a damage counts as in it [mm].
+    tape_cycles : float
+        Cycles that a temporary repair may be flown [flight cycles].
+    reinspect_days : float
+        Days after which damage that was left must have been looked at again [days].
+    ultrasonic_log_sd : float
+        Log-normal error of a size measured by ultrasonics [-].
     most_damages : int
         Most damages that may stay on a panel [-].
     renumbered_on : date
@@ -457,6 +533,8 @@ class Scenario:
     pods: tuple[Pod, ...] = ()
     repairs: tuple[RepairMethod, ...] = ()
     programme: tuple[TapRule, ...] = ()
+    ingress: Ingress = Ingress()
+    water_tasks: tuple[WaterTask, ...] = ()
     panel_pool: dict[str, float] = field(
         default_factory=lambda: {
             "share": 0.6,
@@ -502,6 +580,12 @@ class Scenario:
     critical_limit_before: float = 30.0
     edge_band: float = 60.0
     edge_share: float = 0.8
+    edge_distance: float = 15.0
+    edge_distance_critical: float = 25.0
+    fastener_band: float = 25.0
+    tape_cycles: float = 300.0
+    reinspect_days: float = 430.0
+    ultrasonic_log_sd: float = 0.05
     most_damages: int = 4
     renumbered_on: date = date(2016, 1, 1)
     decision_on: date = date(2019, 6, 30)
@@ -575,6 +659,21 @@ class Scenario:
             The true chance of detection.
         """
         return next(p for p in self.pods if (p.method, p.skin_class) == (method, skin_class))
+
+    def water_task(self, group: str) -> WaterTask | None:
+        """Return the task that looks for water in the zones of a group.
+
+        Parameters
+        ----------
+        group : str
+            Zone group.
+
+        Returns
+        -------
+        WaterTask or None
+            None: nobody looks for water there.
+        """
+        return next((task for task in self.water_tasks if group in task.groups), None)
 
     def limit_on(self, family: Family, day: date) -> float:
         """Return the limit in force for a family on a day.
@@ -708,12 +807,20 @@ def default_scenario(*, n_aircraft: int = 36) -> Scenario:
     visual = {"thin": (70.0, 0.3, 0.60), "mid": (90.0, 0.3, 0.55), "thick": (110.0, 0.3, 0.50)}
     pods = [Pod(m, c, *values, far[m]) for m, rows in tap.items() for c, values in rows.items()]
     pods += [Pod("visual", c, *values, 0.0, 0.15) for c, values in visual.items()]
+    # Methods that see water in the core, from whichever side; the skin in front of it hardly matters.
+    water = {
+        "moisture_meter": (28.0, 0.30, 0.95),
+        "thermography": (24.0, 0.30, 0.94),
+        "x_ray": (12.0, 0.25, 0.99),
+        "ultrasonic": (12.0, 0.25, 0.98),
+    }
+    pods += [Pod(m, c, *values, values[2]) for m, values in water.items() for c in visual]
     blunt_share = 0.5  # of impacts; 30 % of the blunt ones part the far bond
     return Scenario(
         n_aircraft=n_aircraft,
         families=_families(),
         modes=(
-            Mode("M", "moisture", "calendar_days", 2.2, 18.0, 0.40, 6.0, 0.70, "calendar_days", 365.25, 0.0, 0.15),
+            Mode("M", "moisture_disbond", "calendar_days", 2.2, 18.0, 0.40, 6.0, 0.70, "calendar_days", 365.25, 0.0, 0.15),
             Mode("G", "disbond", "flight_cycles", 3.0, 18.0, 0.40, 2.6, 0.60, "flight_cycles", 1000.0, 0.0, 0.0),
             Mode("I", "core_damage", "flight_cycles", 1.0, 28.0, 0.50, 6.0, 0.70, "calendar_days", 365.25, 0.6, 0.3 * blunt_share),
         ),
@@ -734,6 +841,14 @@ def default_scenario(*, n_aircraft: int = 36) -> Scenario:
             RepairMethod("core plug and patch", "permanent", 0.25, 3.5),
             RepairMethod("new panel", "replacement", 0.0, math.inf),
             RepairMethod("pool panel", "replacement", math.nan, math.inf),
+            SEALED,
         ),
         programme=(TapRule("*", 1, date(2006, 1, 1)), TapRule("trailing_edge", 2, date(2019, 7, 1))),
+        water_tasks=(
+            WaterTask(("radome", "fairing", "aileron"), "moisture_meter", 1, date(2010, 1, 1)),
+            WaterTask(
+                ("rudder", "elevator", "trailing_edge", "flap", "spoiler", "cowl_door", "gear_door"),
+                "thermography", 2, date(2012, 1, 1),
+            ),
+        ),
     )  # fmt: skip

@@ -6,11 +6,16 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from kit.simulate.scenario import Family
 
+_FROM_EDGE = ("M", "W")  # water comes in at edges and seals
 _MARGIN = 1.0  # mm kept free inside the panel's outline
+
+FASTENER_INSET = 60.0
+"""How far rows of fasteners end before the edge [mm]."""
 
 
 @dataclass(frozen=True)
@@ -66,13 +71,13 @@ def draw_shape(rng: np.random.Generator, family: Family, mode: str, size: float)
     if family.is_round:
         radius = family.length / 2
         reach = radius * math.sqrt(along)
-        if mode == "M" and u < 0.6:
+        if mode in _FROM_EDGE and u < 0.6:
             reach = max(radius - offset, 0.0)
         turn = 2 * math.pi * side
         centre = (radius + reach * math.cos(turn), radius + reach * math.sin(turn))
     else:
         x, y = along * family.length, depth * family.height
-        if mode == "M" and u < 0.6:
+        if mode in _FROM_EDGE and u < 0.6:
             far = min(offset, min(family.length, family.height) / 2)
             if side < family.length / (family.length + family.height):
                 y = far if side * (family.length + family.height) < family.length / 2 else family.height - far
@@ -150,3 +155,28 @@ def outline_of(
         f"`size` must fit on a panel of group {family.group}, of {family.length:g} by {family.height:g} mm. "
         f"Got {size:.0f} mm instead. Give a smaller size."
     )
+
+
+def clearances(
+    points: NDArray[np.float64], family: Family, inset: float = FASTENER_INSET
+) -> tuple[float, float]:
+    """Return how far an outline lies from the edge of its panel and from the rows of fasteners.
+
+    Parameters
+    ----------
+    points : ndarray of float, shape (n_points, 2)
+        Corners in panel coordinates [mm].
+    family : Family
+        Family of the panel.
+    inset : float
+        How far the rows of fasteners end before the edge [mm].
+
+    Returns
+    -------
+    tuple of float
+        Distance to the edge, and to the nearest row of fasteners; infinite where there is none [mm].
+    """
+    outline = shapely.Polygon(points)
+    edge = shapely.distance(shapely.Polygon(family.outline).exterior, outline)
+    rows = [shapely.LineString([(x, inset), (x, family.height - inset)]) for x in family.fastener_rows]
+    return float(edge), float(min((shapely.distance(row, outline) for row in rows), default=math.inf))

@@ -30,8 +30,8 @@ _REASONS = {
     "T7": "4 % of the cycles are missing on four aircraft, the others differ by about 2 % as it is: only the farthest stands out",
     "T13": "a false call is seen only where the panel was tapped clean afterwards and nothing was found on it again: the missed "
     "ones were not tapped again, or other damage was found there; the false alarm is damage that a later tap missed",
-    "T14": "the missed cards belong to the trailing edge task that is due at every second check only, so that its absence is no "
-    "sign; the false alarms are cards that were never closed, for the one zone of the task was not looked at",
+    "T14": "the missed cards belong to tasks that are due at every second check only (the trailing edge, thermography), so that "
+    "their absence is no sign; the false alarms are cards that were never closed, for the one zone of the task was not looked at",
     "T8": "the false alarms are cards entered late whose day turned round happens to lie just before the entry",
 }
 

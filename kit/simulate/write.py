@@ -7,12 +7,13 @@ import math
 import os
 import shutil
 import tempfile
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from kit.findings import TABLES
+from kit.findings import METHODS, SEES, TABLES, blind_to
 from kit.simulate.damage import Truth, simulate_truth
 from kit.simulate.fleet import day_number, stream
 from kit.simulate.operator import operator_tables
@@ -48,6 +49,12 @@ _ABOUT = {
     "measurement": "Measured = true * exp(normal(log_mean, log_sd)) [-].",
     "repairs": "Restoration factor q by method: virtual age becomes q times the age [-]; null: the age that the panel brings. "
     "`potted_hazard` multiplies the moisture hazard after a potted fill [-].",
+    "methods": "Kinds of damage that each method of inspection can see and is blind to. Looks for water are timed and read for water "
+    "here; nobody reads them for a disbond.",
+    "water": "Water in the core before it breaks the bond: it is there when a share of the way to that age, evenly drawn "
+    "between share_from and share_to, is behind the panel; log-normal equivalent diameter at first [mm] and growth [mm a year]. "
+    "water.csv holds every spell of it. Drained and sealed, a core is wet again after again_from to again_to years, and the bond "
+    "opens at the age that it would have opened at.",
     "skin_class": "Class of the outer skin by group.",
     "limits": "Limit in force at the cut-off by group, as equivalent diameter [mm].",
     "fleet_flight_hours": "Hours flown within the records [flight hours].",
@@ -121,6 +128,16 @@ def _parameters(truth: Truth) -> dict[str, Any]:
             }
             for p in s.pods
         ],
+        "methods": {
+            m: {"sees": list(SEES[m]), "blind_to": list(blind_to(m))} for m in METHODS if any(p.method == m for p in s.pods)
+        },
+        "water": asdict(s.ingress)
+        | {
+            "tasks": [
+                {"groups": list(t.groups), "method": t.method, "every_base_check": t.every, "valid_from": t.valid_from.isoformat()}
+                for t in s.water_tasks
+            ]
+        },
         "skin_class": {f.group: f.skin_class for f in s.families},
         "inspector_log_sd": s.inspector_log_sd,
         "noise": {"chance": s.noise_chance, "factor": s.noise_factor},
@@ -181,6 +198,12 @@ Made by `kit.simulate.make_demo(folder, seed={truth.seed})`: damage is simulated
 by the programme of the time, written down as a records office would, and then given the usual errors of such records. The
 same seed gives the same files. Do not edit them by hand.
 
+- Tapping does not tell water: kind `moisture` is water in the core, found by moisture meter (glass skins) and thermography; kind
+  `moisture_disbond` is the bond that it broke, found by tapping.
+- Damage that was left has a row in `deferrals.csv`: under which limit, until when, when it must be looked at again and when it
+  was; its closing is a second row that replaces the first. Finds on rudder and elevator are confirmed and sized by ultrasonics.
+- Sizes of `limits.csv` bound the equivalent diameter. Rudder, elevator and aileron panels have a hinge line, their upper edge; their x
+  runs along the span.
 - Some damages are written as grids of taps: `taps/` holds a file for each, with marks or contact times. `trials/blind_trial.csv` is a trial
   of eight inspectors on known damage, by both tap methods; a size of 0 is a place without damage.
 - A removal of a panel is a second row in `panels.csv` that replaces the fitting's first row, recorded when it was removed.
@@ -191,7 +214,8 @@ same seed gives the same files. Do not edit them by hand.
 - Looks that found nothing are mostly implied by cards; some cards are lost. Findings without an inspection were seen on a
   walk-round.
 
-`truth/` holds what really happened: `parameters.json`, `onsets.csv` (every damage), `panels.csv` and `blemishes.csv` (every
+`truth/` holds what really happened: `parameters.json`, `onsets.csv` (every damage, and the methods that could have seen it),
+`water.csv` (every spell of water in a core), `panels.csv` and `blemishes.csv` (every
 injected error). No analysis reads it; it is there to show how near an answer came.
 """
 
@@ -226,6 +250,9 @@ def _files(truth: Truth) -> dict[str, str]:
     onsets.insert(0, "onset", [f"N{i + 1:04d}" for i in range(len(onsets))])
     digits = {"virtual_age": 1, "initial_size": 2, "growth_rate": 3, "exposure_flight_hours": 1}
     flags = ("is_arrested", "is_exceedance", "is_born_beyond", "is_before_records")
+    water = truth.water.drop(columns="panel_key")
+    water["spell"] = [f"W{i + 1:04d}" for i in range(len(water))]
+    files["truth/water.csv"] = _csv(_plain(water, {"initial_size": 2, "growth_rate": 3}))
     files["truth/onsets.csv"] = _csv(_plain(onsets, digits, flags))
     panels = truth.panels.drop(columns="panel_key")
     digits = {"frailty": 4, "prior_flight_hours": 0, "prior_flight_cycles": 0, "prior_days": 0}

@@ -8,6 +8,7 @@ from datetime import date
 import pytest
 
 import kit
+from kit.cautions import CAUTIONS
 from kit.decisions import (
     RecordError,
     SignOff,
@@ -17,7 +18,6 @@ from kit.decisions import (
     record_digest,
     write_decision,
 )
-from kit.intervals import CAUTIONS
 
 
 @pytest.fixture(scope="module")

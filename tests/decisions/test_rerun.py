@@ -57,7 +57,9 @@ def early_moisture(folder):
     zones = fleet.tables["zones"].set_index("zone")["group"]
     rows = fleet.tables["findings"]
     rows = rows[
-        (rows["kind"] == "moisture") & (rows["zone"].map(zones) == "flap") & (rows["recorded_on"] <= DAY)
+        (rows["kind"] == "moisture_disbond")
+        & (rows["zone"].map(zones) == "flap")
+        & (rows["recorded_on"] <= DAY)
     ]
     return rows["finding"].tolist()
 
@@ -68,7 +70,7 @@ def test_on_the_same_data_a_decision_is_reproduced(result):
     frame = result.to_frame()
     assert frame["same"].all()
     assert frame["difference"].dropna().max() == 0
-    assert {"threshold", "repeat", "moisture: scale", "rule risk"} <= set(frame["quantity"])
+    assert {"threshold", "repeat", "moisture_disbond: scale", "rule risk"} <= set(frame["quantity"])
     assert repr(result).startswith("Rerun(small: reproduced; ")
 
 
@@ -140,8 +142,8 @@ def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folde
     assert "findings" in result.changed_tables
     assert re.search(rf"rows as known on {DAY} differ from the record in: .*findings", result.reasons[0])
     frame = result.to_frame().set_index("quantity")
-    assert frame.loc["moisture: finds", "now"] == frame.loc["moisture: finds", "then"] - 1
-    assert not frame.loc["moisture: finds", "same"]
+    assert frame.loc["moisture_disbond: finds", "now"] == frame.loc["moisture: finds", "then"] - 1
+    assert not frame.loc["moisture_disbond: finds", "same"]
 
 
 def test_a_row_taken_out_is_changed_data(path, folder):
@@ -190,7 +192,7 @@ def test_a_late_row_changes_nothing_then_but_shows_in_what_is_known_now(path, fo
     assert again.verdict == "reproduced"
     before, after = result.to_frame().set_index("quantity"), again.to_frame().set_index("quantity")
     assert after["now"].equals(before["now"])
-    assert after.loc["moisture: finds", "known_now"] == before.loc["moisture: finds", "known_now"] - 1
+    assert after.loc["moisture_disbond: finds", "known_now"] == before.loc["moisture: finds", "known_now"] - 1
     since = again.rows_since.set_index("id")
     assert since.loc["LATE", "what"] == "withdrawn"
     assert len(again.rows_since) == len(result.rows_since) + 1
@@ -210,7 +212,7 @@ def test_other_numbers_from_the_same_rows_are_changed_software(path, small_evide
     assert "1 numbers differ, first moisture: scale" in result.reasons
     assert any(re.match(r"software: numpy 1\.0 then, [0-9.]+ now", reason) for reason in result.reasons)
     frame = result.to_frame().set_index("quantity")
-    assert frame.loc["moisture: scale", "difference"] == pytest.approx(0.001 / 1.001, rel=1e-6)
+    assert frame.loc["moisture_disbond: scale", "difference"] == pytest.approx(0.001 / 1.001, rel=1e-6)
 
 
 def test_a_difference_within_the_tolerance_is_reproduced(path, small_evidence, tmp_path):

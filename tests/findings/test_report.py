@@ -3,8 +3,9 @@
 import pandas as pd
 import pytest
 
+from kit.cautions import CAUTIONS
 from kit.findings import PROBLEM_COLUMNS, load_fleet, problems_html, problems_text, write_report
-from kit.findings.report.report import CAUTIONS
+from kit.findings.report.report import OF_CHECKS
 
 
 def problems(n: int) -> pd.DataFrame:
@@ -47,7 +48,7 @@ def test_the_page_has_counts_first_rows_what_to_do_and_cautions():
     assert "The first 2 of 5" in text
     assert "usage.csv 3 read_on x3 reason 1 a day write it" in text
     assert "x4" not in text
-    for line in CAUTIONS:
+    for line in (*OF_CHECKS, *CAUTIONS):
         assert line in text
 
 

@@ -21,13 +21,13 @@ def two(hand):
         "A2", 300, 900
     )
     for n, size in ((600, 30), (900, 40), (1200, 50)):
-        hand.find("A1", n, size=size, kind="moisture")
+        hand.find("A1", n, size=size, kind="moisture_disbond")
     return hand
 
 
 def test_histories_are_those_of_build_histories(small_evidence):
     for groups, kind, clock in (
-        (("flap",), "moisture", "calendar_days"),
+        (("flap",), "moisture_disbond", "calendar_days"),
         (("flap", "spoiler"), "disbond", "flight_cycles"),
     ):
         zones = small_evidence.zones_of(groups)
@@ -39,11 +39,11 @@ def test_histories_are_those_of_build_histories(small_evidence):
 
 def test_tracks_are_repeat_mappings_with_ages_on_the_clock_asked_for(two):
     evidence = Evidence(two.load())
-    tracks = evidence.tracks(("flap",), "moisture", "flight_hours")
+    tracks = evidence.tracks(("flap",), "moisture_disbond", "flight_hours")
     assert tracks["track"].nunique() == 1
     assert tracks["age"].tolist() == pytest.approx([6000, 9000, 12000])
     assert tracks["diameter_mm"].tolist() == pytest.approx(np.array([30, 40, 50]) / np.sqrt(2))
-    assert evidence.tracks(("flap",), "moisture", "calendar_days")["age"].tolist() == [600, 900, 1200]
+    assert evidence.tracks(("flap",), "moisture_disbond", "calendar_days")["age"].tolist() == [600, 900, 1200]
     assert len(evidence.tracks(("flap",), "disbond", "flight_hours")) == 0
 
 
@@ -52,7 +52,7 @@ def test_a_size_whose_unit_is_suspect_is_left_out_of_growth_and_marked(two):
     evidence = Evidence(two.load())
     marked = evidence.regions.set_index("finding")["unit_suspect"]
     assert marked.to_dict() == {"D1": False, "D2": False, "D3": True}
-    assert len(evidence.tracks(("flap",), "moisture", "flight_hours")) == 2
+    assert len(evidence.tracks(("flap",), "moisture_disbond", "flight_hours")) == 2
 
 
 def test_regions_have_the_sizes_of_the_findings(small_evidence):
@@ -68,13 +68,18 @@ def test_what_was_worked_out_once_is_kept(small_evidence):
     assert small_evidence.as_known_on("2019-06-30") is small_evidence.as_known_on("2019-06-30")
     assert small_evidence.up_to("2019-06-30") is small_evidence.up_to("2019-06-30")
     assert small_evidence.as_known_on(None) is small_evidence
-    first = small_evidence.growth(("flap", "spoiler", "cowl_door"), "moisture", "calendar_days", 1.0)
-    assert small_evidence.growth(("spoiler", "flap", "cowl_door"), "moisture", "calendar_days", 1.0) is first
+    first = small_evidence.growth(("flap", "spoiler", "cowl_door"), "moisture_disbond", "calendar_days", 1.0)
+    assert (
+        small_evidence.growth(("spoiler", "flap", "cowl_door"), "moisture_disbond", "calendar_days", 1.0)
+        is first
+    )
 
 
 def test_growth_scales_with_the_true_size_over_the_size_as_mapped(small_evidence):
     groups = ("flap", "spoiler", "cowl_door")
-    one, more = (small_evidence.growth(groups, "moisture", "calendar_days", factor) for factor in (1.0, 1.2))
+    one, more = (
+        small_evidence.growth(groups, "moisture_disbond", "calendar_days", factor) for factor in (1.0, 1.2)
+    )
     assert more.rate_median == pytest.approx(one.rate_median * 1.2, rel=5e-3)
     assert more.rate_log_sd == pytest.approx(one.rate_log_sd, rel=2e-2)
     assert (one.clock, one.n_tracks) == ("calendar_days", more.n_tracks)
@@ -85,23 +90,24 @@ def test_onset_size_uses_the_first_find_by_tapping_of_each_life(small_evidence):
     groups = ("flap", "spoiler", "cowl_door")
     rates = LinearGrowth(1.0, 1.0, 0.01, 0.5, clock="calendar_days")
     fit = small_evidence.onset_size(
-        groups, "moisture", "calendar_days", BASIS,
+        groups, "moisture_disbond", "calendar_days", BASIS,
         curve=DetectionCurve(20.0), rates=rates, size_log_sd=0.15, measured_to_true=1.0,
     )  # fmt: skip
-    histories = small_evidence.histories(groups, "moisture", "calendar_days", BASIS)
+    histories = small_evidence.histories(groups, "moisture_disbond", "calendar_days", BASIS)
     assert 5 <= fit.n_finds <= histories.n_finds
     assert fit.median < fit.found_median
 
 
 def test_evidence_as_known_on_a_day_and_of_the_events_up_to_it(two):
-    two.find("A2", 800, kind="moisture", recorded=2000)
+    two.find("A2", 800, kind="moisture_disbond", recorded=2000)
     evidence = Evidence(two.load())
     known = evidence.as_known_on(day(1000))
     later = evidence.up_to(day(1000))
     assert known.fleet.tables["findings"]["finding"].tolist() == ["D1", "D2"]
     assert later.fleet.tables["findings"]["finding"].tolist() == ["D1", "D2", "D4"]
     finds = [
-        e.histories(("flap",), "moisture", "calendar_days", BASIS).n_finds for e in (known, later, evidence)
+        e.histories(("flap",), "moisture_disbond", "calendar_days", BASIS).n_finds
+        for e in (known, later, evidence)
     ]
     assert finds == [1, 2, 2]
 

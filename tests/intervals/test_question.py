@@ -86,7 +86,7 @@ def test_a_day_may_be_a_toml_date(read):
         ("plateau = 0.97", "plateau = 1.2", ["detection.plateau: ", "less than or equal to 1", "Got 1.2"]),
         ("slope = 4.0", "slop = 4.0", ["detection.slope: Field required", "detection.slop: Extra inputs", "Got 4.0"]),
         ('clock = "calendar_days"', 'clock = "days"', ["modes.0.clock: ", "'flight_hours', 'flight_cycles' or 'calendar_days'", "Got 'days'"]),
-        ('kind = "moisture"', 'kind = "moistur"', ["modes.0.kind: ", "one of disbond, moisture, moisture_disbond, delamination, dent, puncture, core_damage", "Got 'moistur'"]),
+        ('kind = "moisture_disbond"', 'kind = "moistur"', ["modes.0.kind: ", "one of disbond, moisture, moisture_disbond, delamination, dent, puncture, core_damage", "Got 'moistur'"]),
         ("log_sd = 0.48,", "log_sd = 12,", ["onset", "log_sd: ", "less than 10", "Got 12"]),
         ('packages = ["base check"]', 'packages = "base check"', ["packages: ", "valid tuple", "Got 'base check'"]),
         ('packages = ["base check"]', "known_on = 2019-02-30", ["not a TOML file"]),
@@ -108,7 +108,12 @@ def test_all_wrong_fields_are_named_at_once(read):
 
 def test_a_kind_named_twice_is_refused(read, question_text):
     mode = question_text[question_text.index("[[modes]]") :]
-    refused(read, "[[modes]]", mode + "[[modes]]", "`modes` must name each kind once, got moisture, moisture")
+    refused(
+        read,
+        "[[modes]]",
+        mode + "[[modes]]",
+        "`modes` must name each kind once, got moisture_disbond, moisture_disbond",
+    )
 
 
 def test_no_modes_at_all_is_refused(read, question_text):

@@ -10,13 +10,14 @@ from hypothesis import strategies as st
 from support import DEMO, QUESTION, Hand
 
 import kit
-from kit.intervals import CAUTIONS, Evidence, QuestionError, recommend
+from kit.cautions import CAUTIONS
+from kit.intervals import Evidence, QuestionError, recommend
 from kit.intervals.question import GrowthWindow, Mode, Target
 
 N_AIRCRAFT, LOOK_EVERY = 30, 500  # days
 
 
-def with_finds(folder, n_finds, *, kind="moisture"):
+def with_finds(folder, n_finds, *, kind="moisture_disbond"):
     """Thirty aircraft with a panel each, tapped every 500 days; so many are found damaged once."""
     fleet = Hand(folder)
     rng = np.random.default_rng(1)
@@ -370,7 +371,7 @@ def test_every_answer_lists_what_does_not_come_from_data(evidence, ask, small_ev
 
 def test_few_finds_and_a_far_horizon_are_cautioned(answer):
     text = "\n".join(answer.cautions)
-    assert "moisture: 15 finds only" in text
+    assert "moisture_disbond: 15 finds only" in text
     assert "extrapolated" not in text or "beyond the oldest age seen" in text
 
 
@@ -410,8 +411,8 @@ def test_no_finds_with_an_assumed_shape_give_a_bound_and_say_so(clean, ask):
     mode = answer.modes[0]
     assert (mode.fit, mode.histories.n_finds, mode.histories.n_lives) == (None, 0, N_AIRCRAFT)
     assert "no finds: 95% lower bound of the scale under the assumed shape 2" in mode.life_basis
-    assert "shape of moisture: 2, assumed" in answer.assumptions
-    assert "moisture: 0 finds only" in "\n".join(answer.cautions)
+    assert "shape of moisture_disbond: 2, assumed" in answer.assumptions
+    assert "moisture_disbond: 0 finds only" in "\n".join(answer.cautions)
     assert np.isnan(mode.scale_bounds).all()
     assert answer.repeat is not None
     low, high = (answer.risk["exceedances"][k] for k in (1, 2))
@@ -438,7 +439,7 @@ def test_a_single_find_is_answered(single, ask, shape):
     assert mode.histories.n_finds == 1
     assert mode.fit is not None
     assert np.isfinite([mode.scale, mode.shape]).all()
-    assert "moisture: 1 finds only" in "\n".join(answer.cautions)
+    assert "moisture_disbond: 1 finds only" in "\n".join(answer.cautions)
     assert answer.repeat is None or answer.repeat > 0
     if shape is not None:
         assert mode.shape == shape
@@ -449,7 +450,7 @@ def test_a_fleet_of_one_aircraft_is_answered(tmp_path, ask):
     """Its two panels are one cluster, so that nothing can be said of how aircraft differ."""
     fleet = Hand(tmp_path / "one").aircraft("A1").panel("P1", "A1").panel("P2", "A1", zone="Z2")
     fleet.card("A1", 500, 1500, 3000).card("A1", 500, 1500, 3000, zone="Z2")
-    fleet.find("A1", 3500, kind="moisture")
+    fleet.find("A1", 3500, kind="moisture_disbond")
     mode = recommend(fleet.load(), ask()).modes[0]
     assert (mode.histories.n_lives, mode.histories.n_finds) == (2, 1)
     assert mode.fit.robust_covariance is None
@@ -461,7 +462,9 @@ def test_fewer_clean_looks_never_support_a_longer_interval(clean, ask):
     for every in (1, 2):
         cards = clean.fleet.tables["cards"].iloc[::every].reset_index(drop=True)
         one = Evidence(replace(clean.fleet, tables=clean.fleet.tables | {"cards": cards}))
-        last = one.histories(("flap",), "moisture", "calendar_days", ("recorded", "implied")).lower.sum()
+        last = one.histories(
+            ("flap",), "moisture_disbond", "calendar_days", ("recorded", "implied")
+        ).lower.sum()
         halves.append((last, recommend(one, ask(packages=())).modes[0].scale))
     assert halves[1][0] < halves[0][0]
     assert halves[1][1] <= halves[0][1]
@@ -527,5 +530,5 @@ def test_several_kinds_add_up(evidence, ask):
     alone = [recommend(evidence, ask(modes=(mode,), **fields)) for mode in both.question.modes]
     repeats = set(both.curve["repeat"]) & set(alone[0].curve["repeat"]) & set(alone[1].curve["repeat"])
     assert repeats
-    assert [mode.kind for mode in both.modes] == ["moisture", "disbond"]
+    assert [mode.kind for mode in both.modes] == ["moisture_disbond", "disbond"]
     assert len(both.to_frame()) == 2

@@ -85,21 +85,21 @@ def test_a_finding_that_was_not_confirmed_is_a_clean_look(one):
 
 def test_a_find_of_another_kind_ends_the_watch_at_the_last_clean_look_before_it(one):
     one.clean("A1", 400, 1200)
-    one.find("A1", 800, kind="moisture")
+    one.find("A1", 800, kind="moisture_disbond")
     one.find("A1", 1600, kind="disbond")
     assert rows(one, kind="disbond") == {"P1": (0, 400, INF)}
-    assert rows(one, kind="moisture") == {"P1": (0, 400, 800)}
+    assert rows(one, kind="moisture_disbond") == {"P1": (0, 400, 800)}
 
 
 def test_two_kinds_at_one_look_are_a_find_of_both(one):
     one.clean("A1", 400)
-    one.find("A1", 800, kind="moisture")
+    one.find("A1", 800, kind="moisture_disbond")
     one.find("A1", 800, kind="disbond", at=(600, 300))
-    assert rows(one, kind="disbond") == rows(one, kind="moisture") == {"P1": (0, 400, 800)}
+    assert rows(one, kind="disbond") == rows(one, kind="moisture_disbond") == {"P1": (0, 400, 800)}
 
 
 def test_a_life_with_another_kind_at_its_first_look_is_counted_as_left_out(one):
-    one.find("A1", 800, kind="moisture")
+    one.find("A1", 800, kind="moisture_disbond")
     assert rows(one) == {}
     assert left_out(one) == {"P1": "another kind of damage was found at its first look"}
 
@@ -202,10 +202,10 @@ def test_the_virtual_age_after_a_second_repair_starts_from_that_after_the_first(
 def test_a_repair_that_changes_nothing_does_not_end_the_life(one):
     one.clean("A1", 400, 1200)
     one.repair(one.find("A1", 800, kind="dent", disposition="not_confirmed"), 800, 1.0)
-    one.repair(one.find("A1", 1000, kind="moisture"), 1000, 1.0)
+    one.repair(one.find("A1", 1000, kind="moisture_disbond"), 1000, 1.0)
     one.find("A1", 1600)
-    assert left_out(one, kind="moisture") == {}
-    assert rows(one, kind="moisture") == {"P1": (0, 800, 1000)}
+    assert left_out(one, kind="moisture_disbond") == {}
+    assert rows(one, kind="moisture_disbond") == {"P1": (0, 800, 1000)}
 
 
 def test_a_repair_of_another_kind_ends_the_life_all_the_same(one):
@@ -263,7 +263,7 @@ def test_the_default_is_disbond_on_flight_hours(one):
 
 def test_every_panel_is_a_life_or_left_out_with_a_reason(small_evidence):
     fleet = small_evidence.fleet
-    histories = build_histories(fleet, kind="moisture")
+    histories = build_histories(fleet, kind="moisture_disbond")
     lives = set(histories.life) | {name.partition(" after repair")[0] for name in histories.excluded["life"]}
     assert lives == set(fleet.tables["panels"]["panel"])
     assert not set(histories.life) & set(histories.excluded["life"])

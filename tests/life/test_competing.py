@@ -20,7 +20,10 @@ def a_fit(scale, shape, clock, seed=1, n=4000):
 @pytest.fixture(scope="module")
 def two():
     """Moisture by the calendar, disbond by cycles; 5 cycles a day."""
-    fits = {"moisture": a_fit(4000, 2.0, "calendar_days"), "disbond": a_fit(30000, 1.5, "flight_cycles", 2)}
+    fits = {
+        "moisture_disbond": a_fit(4000, 2.0, "calendar_days"),
+        "disbond": a_fit(30000, 1.5, "flight_cycles", 2),
+    }
     return CompetingLives(fits, {}, {})
 
 
@@ -39,7 +42,7 @@ def test_shares_of_two_exponential_causes_have_a_closed_form():
 
 def test_shares_are_those_of_simulated_first_damage(two):
     rng, n = np.random.default_rng(5), 400_000
-    wet, cycles = two.fits["moisture"], two.fits["disbond"]
+    wet, cycles = two.fits["moisture_disbond"], two.fits["disbond"]
     first = wet.scale * rng.weibull(wet.shape, n)
     other = cycles.scale * rng.weibull(cycles.shape, n) / 5
     table = two.cumulative_incidence(
@@ -47,7 +50,9 @@ def test_shares_are_those_of_simulated_first_damage(two):
     )
     for age in (2000.0, 6000.0):
         share = table[table["age"] == age].set_index("kind")["share"]
-        assert share["moisture"] == pytest.approx(((first < other) & (first <= age)).mean(), abs=0.003)
+        assert share["moisture_disbond"] == pytest.approx(
+            ((first < other) & (first <= age)).mean(), abs=0.003
+        )
         assert share["disbond"] == pytest.approx(((other < first) & (other <= age)).mean(), abs=0.003)
         assert share["none"] == pytest.approx(wet.survival(age) * cycles.survival(5 * age), abs=1e-12)
 
@@ -72,12 +77,12 @@ def test_a_plain_one_minus_survival_says_too_much_for_each_cause(two):
     """Taking the other causes away counts panels that had already gone by them."""
     table = two.cumulative_incidence([8000.0], clock="calendar_days", usage={"flight_cycles": 5.0}, n=0)
     share = table.set_index("kind")["share"]
-    assert share["moisture"] < 1 - two.fits["moisture"].survival(8000.0)
+    assert share["moisture_disbond"] < 1 - two.fits["moisture_disbond"].survival(8000.0)
     assert share["disbond"] < 1 - two.fits["disbond"].survival(40000.0)
 
 
 def test_each_kind_is_fitted_on_its_own_clock_and_ended_by_the_others(demo_fleet):
-    clocks = {"moisture": "calendar_days", "disbond": "flight_cycles", "core_damage": "flight_cycles"}
+    clocks = {"moisture_disbond": "calendar_days", "disbond": "flight_cycles", "core_damage": "flight_cycles"}
     lives = fit_competing(demo_fleet, clocks)
     for kind, clock in clocks.items():
         alone = fit_weibull(build_histories(demo_fleet, kind=kind, clock=clock))
@@ -92,12 +97,12 @@ def test_a_kind_without_a_fit_is_named_with_its_reason(hand):
     hand.aircraft("A1").panel("P1", "A1").clean("A1", 400, 2000)
     hand.aircraft("A2").panel("P2", "A2").clean("A2", 400)
     hand.find("A2", 800)
-    lives = fit_competing(hand.load(), {"disbond": "calendar_days", "moisture": "calendar_days"})
+    lives = fit_competing(hand.load(), {"disbond": "calendar_days", "moisture_disbond": "calendar_days"})
     assert list(lives.fits) == ["disbond"]
-    assert "no finds" in lives.refused["moisture"]
-    assert any("moisture has no fit" in caution for caution in lives.cautions)
+    assert "no finds" in lives.refused["moisture_disbond"]
+    assert any("moisture_disbond has no fit" in caution for caution in lives.cautions)
     with pytest.raises(NoFiniteMaximum, match="no finds"):
-        fit_competing(hand.load(), {"moisture": "calendar_days"})
+        fit_competing(hand.load(), {"moisture_disbond": "calendar_days"})
 
 
 def test_what_is_missing_is_said(two):

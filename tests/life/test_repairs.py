@@ -98,7 +98,7 @@ def test_a_panel_that_comes_under_watch_late_keeps_its_entry_to_its_first_repair
     assert lives.histories.entry.tolist() == [500, 0]
 
 
-@pytest.mark.parametrize("kind", ["disbond", "moisture"])
+@pytest.mark.parametrize("kind", ["disbond", "moisture_disbond"])
 def test_a_fleets_lives_at_the_factors_of_its_table_are_those_of_build_histories(demo_fleet, kind):
     lives = repaired_lives(demo_fleet, kind=kind).at("table")
     histories = build_histories(demo_fleet, kind=kind, include_repaired=True)

@@ -164,9 +164,9 @@ def test_kinds_add_up_to_all_and_groups_to_their_zones(small_evidence):
 
 def test_kinds_asked_for_come_beside_all(hand):
     hand.aircraft("A1").panel("P1", "A1")
-    hand.find("A1", 400, kind="moisture")
-    frame = rank_zones(hand.load(), kinds=["disbond", "moisture"])
-    assert frame["kind"].tolist() == ["all", "disbond", "moisture"]
+    hand.find("A1", 400, kind="moisture_disbond")
+    frame = rank_zones(hand.load(), kinds=["disbond", "moisture_disbond"])
+    assert frame["kind"].tolist() == ["all", "disbond", "moisture_disbond"]
     assert frame["finds"].tolist() == [1, 0, 1]
 
 

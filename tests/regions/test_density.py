@@ -83,7 +83,7 @@ def test_a_damage_is_followed_within_its_kind_where_one_is_asked_for(flaps):
     fleet = flaps.load()
     assert density(fleet).finds.sum() == 1
     assert density(fleet, kind="disbond").finds.sum() == 1
-    assert density(fleet, kind="moisture").finds.sum() == 0
+    assert density(fleet, kind="moisture_disbond").finds.sum() == 0
 
 
 def test_finds_that_no_counted_look_made_are_left_out_and_told(flaps):
@@ -389,13 +389,13 @@ def test_moisture_of_the_demo_comes_in_from_the_edges_and_other_damage_does_not(
     """The demo is made so: moisture mostly from the edges, the rest anywhere."""
     regions, looks = finding_regions(demo_fleet), build_looks(demo_fleet)
     edge = {}
-    for kind in ("moisture", "disbond", "core_damage"):
+    for kind in ("moisture_disbond", "disbond", "core_damage"):
         for group in ("flap", "spoiler"):
             result = damage_density(demo_fleet, group=group, kind=kind, regions=regions, looks=looks)
             table = even_spread_test(result).to_frame().set_index("test")
             edge[kind, group] = table.loc["edge", ["p", "density_ratio"]]
     for group in ("flap", "spoiler"):
-        assert edge["moisture", group]["p"] < 0.01
-        assert edge["moisture", group]["density_ratio"] > 2
+        assert edge["moisture_disbond", group]["p"] < 0.01
+        assert edge["moisture_disbond", group]["density_ratio"] > 2
         for kind in ("disbond", "core_damage"):
             assert edge[kind, group]["p"] > 0.05

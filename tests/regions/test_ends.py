@@ -87,7 +87,7 @@ def test_damage_mapped_again_in_a_later_life_or_as_another_kind_goes_on(one):
         pd.Timestamp(day(300)),
     ]
     assert frame.loc[again, "why"] == "seen at the last look"
-    one.rows["findings"][-1]["kind"] = "moisture"
+    one.rows["findings"][-1]["kind"] = "moisture_disbond"
     assert ends_of(one).loc[one.last, "why"] == "found as another kind"
 
 

@@ -146,14 +146,14 @@ def test_no_limits_and_no_questions_give_no_rows(tiny):
 @pytest.mark.parametrize(
     ("across", "clauses", "answer"),
     [
-        (30.0, {}, ("negligible", "size")),
+        (30.0, {}, ("allowable", "size")),
         (30.1, {}, ("repairable", "size")),
         (100.0, {}, ("repairable", "size")),
         (100.1, {}, ("beyond", "repairable_size")),
         (31.0, {"repairable_size": np.nan}, ("beyond", "size")),
-        (10.0, {"spacing": 50.0, "spacing_mm": 50.0}, ("negligible", "spacing")),
+        (10.0, {"spacing": 50.0, "spacing_mm": 50.0}, ("allowable", "spacing")),
         (10.0, {"spacing": 50.0, "spacing_mm": 49.0}, ("repairable", "spacing")),
-        (10.0, {"spacing": 50.0}, ("negligible", "size")),  # no other damage
+        (10.0, {"spacing": 50.0}, ("allowable", "size")),  # no other damage
         (10.0, {"edge_distance": 15.0, "edge_distance_mm": 3.0}, ("repairable", "edge_distance")),
         # both are missed: spacing by a tenth, edge distance by half
         (
@@ -216,6 +216,7 @@ def fleet_with(hand):
 
     def build(**clauses):
         hand.aircraft("A1").panel("P1", "A1").aircraft("A2").panel("P2", "A2")
+        clauses = {"bounds": "equivalent_diameter"} | clauses
         hand.set("limits", "M1", **{name: str(value) for name, value in clauses.items()})
         return hand
 
@@ -231,6 +232,7 @@ def test_a_finding_is_judged_by_the_revision_of_its_day_or_of_the_day_asked_for(
         revision="2",
         valid_from=day(1000),
         size="20",
+        bounds="equivalent_diameter",
         recorded_on=day(1000),
     )
     for n in (500, 1000):
@@ -238,13 +240,13 @@ def test_a_finding_is_judged_by_the_revision_of_its_day_or_of_the_day_asked_for(
     fleet = hand.load()
     found = tier_findings(fleet)
     assert found["revision"].tolist() == ["1", "2"]
-    assert found["tier"].tolist() == ["negligible", "beyond"]  # no repairable size is stated
+    assert found["tier"].tolist() == ["allowable", "beyond"]  # no repairable size is stated
     assert found["judged_on"].tolist() == found["found_on"].tolist()
     then = tier_findings(fleet, as_of=day(700))
-    assert then["tier"].tolist() == ["negligible", "negligible"]
+    assert then["tier"].tolist() == ["allowable", "allowable"]
     both = compare_revisions(fleet)
     assert both[["tier_then", "tier_now"]].to_numpy().tolist() == [
-        ["negligible", "beyond"],
+        ["allowable", "beyond"],
         ["beyond", "beyond"],
     ]
     assert both["changed"].tolist() == [True, False]
@@ -254,7 +256,7 @@ def test_a_finding_before_any_limit_or_of_a_group_without_one_has_no_limit_known
     hand = fleet_with(valid_from=day(600))
     hand.find("A1", 500)
     hand.find("A2", 700)
-    assert tier_findings(hand.load())["tier"].tolist() == ["no limit known", "negligible"]
+    assert tier_findings(hand.load())["tier"].tolist() == ["no limit known", "allowable"]
     hand.rows["limits"].clear()
     fleet = hand.load()
     found = tier_findings(fleet)
@@ -275,7 +277,7 @@ def test_spacing_is_to_other_damage_that_stands_and_neither_to_its_own_mappings_
     found = tier_findings(hand.load())
     # 20 mm long each, so that the gap is 50 - 20
     assert found["spacing_mm"].tolist() == pytest.approx([np.nan, 30, 30, np.nan, 430], nan_ok=True, abs=0.2)
-    assert found["tier"].tolist() == ["negligible", "beyond", "beyond", "negligible", "negligible"]
+    assert found["tier"].tolist() == ["allowable", "beyond", "beyond", "allowable", "allowable"]
     assert found["clause"].tolist()[1:3] == ["spacing", "spacing"]
     again = hand.rows["findings"][1]["finding"]
     hand.find("A1", 400, at=(300, 100), size=20)
@@ -295,7 +297,7 @@ def test_a_finding_written_twice_is_one_damage(fleet_with):
     fleet = hand.load()
     assert tier_findings(fleet)["spacing_mm"].isna().all()
     row = tier_panels(fleet).set_index("panel").loc["P1"]
-    assert row[["n_damages", "tier"]].tolist() == [1, "negligible"]
+    assert row[["n_damages", "tier"]].tolist() == [1, "allowable"]
     hand.find("A1", 100, at=(200, 100), size=20, kind="dent")
     assert tier_findings(hand.load())["spacing_mm"].tolist() == [0, 0, 0]
 
@@ -313,13 +315,14 @@ def test_a_place_has_its_own_limit(fleet_with):
             size=str(10 * n - 15),
             place=place,
             repairable_size="90",
+            bounds="equivalent_diameter",
         )
     for n, at in enumerate([(200, 250), (200, 20), (510, 250), (510, 20)], 1):
         hand.find("A1", 100 * n, at=at, size=15)  # 10.6 mm across
     found = tier_findings(hand.load())
     assert found["place"].tolist() == ["field", "edge_band", "fastener_row", "fastener_row"]
     assert found["limit"].tolist() == ["M1", "M2", "M3", "M3"]
-    assert found["tier"].tolist() == ["negligible", "repairable", "negligible", "negligible"]
+    assert found["tier"].tolist() == ["allowable", "repairable", "allowable", "allowable"]
     narrow = tier_findings(hand.load(), fastener_band_mm=1)
     assert narrow["place"].tolist() == ["field", "edge_band", "field", "edge_band"]
 
@@ -332,8 +335,8 @@ def test_an_uncertain_outline_says_what_the_damage_may_be(fleet_with):
     assert "tier_upper" not in tier_findings(fleet, finding_regions(fleet)[[*_BARE]])
     regions = finding_regions(fleet).assign(diameter_lower_mm=[25.0, 14.0], diameter_upper_mm=[45.0, 28.2])
     found = tier_findings(fleet, regions)
-    assert found["tier"].tolist() == ["repairable", "negligible"]
-    assert found["tier_lower"].tolist() == ["negligible", "negligible"]
+    assert found["tier"].tolist() == ["repairable", "allowable"]
+    assert found["tier_lower"].tolist() == ["allowable", "allowable"]
     assert found["tier_upper"].tolist() == ["beyond", "repairable"]  # the edge is then 9 mm away
     assert found["may_be_beyond"].tolist() == [True, False]
 
@@ -356,7 +359,7 @@ def test_order_of_regions_does_not_matter_and_equal_rows_have_equal_tiers(demo_f
     two = tier_findings(demo_fleet, mixed).set_index("finding").sort_index()
     pd.testing.assert_frame_equal(one, two)
     assert set(one["tier"]) <= set(TIERS)
-    assert {"negligible", "repairable"} <= set(one["tier"])
+    assert {"allowable", "repairable"} <= set(one["tier"])
 
 
 # Panels
@@ -376,7 +379,7 @@ def test_a_panel_takes_each_damaged_spot_once(fleet_with):
     assert 2 * ellipse < row["union_area_mm2"] < 3 * ellipse
     assert row["share"] == pytest.approx(row["union_area_mm2"] / 500_000)
     assert row["spacing_mm"] == 0
-    assert row["tier"] == "negligible"
+    assert row["tier"] == "allowable"
 
 
 @pytest.mark.parametrize(
@@ -384,7 +387,7 @@ def test_a_panel_takes_each_damaged_spot_once(fleet_with):
     [
         ({"total_share": 0.001}, "repairable", "total_share", 2 * np.pi * 30 * 15 / 4 / 500_000),
         ({"most_damages": 1}, "repairable", "most_damages", 2),
-        ({"most_damages": 2}, "negligible", "most_damages", 2),
+        ({"most_damages": 2}, "allowable", "most_damages", 2),
         ({"size": 20}, "repairable", "size", 450**0.5),
         ({"size": 20, "repairable_size": 21}, "beyond", "repairable_size", 450**0.5),
         ({"size": 20, "repairable_size": 21, "most_damages": 1}, "beyond", "repairable_size", 450**0.5),
@@ -416,18 +419,18 @@ def test_a_limit_for_a_place_counts_the_damages_in_that_place_only(fleet_with):
     )
     hand.find("A1", 100, at=(200, 20), size=20)
     hand.find("A1", 101, at=(400, 200), size=20)
-    assert panel(hand.load())["tier"] == "negligible"
+    assert panel(hand.load())["tier"] == "allowable"
     hand.find("A1", 102, at=(600, 20), size=20)
     row = panel(hand.load())
     assert row[["tier", "clause", "value", "limit"]].tolist() == ["repairable", "most_damages", 2, "M2"]
 
 
-def test_a_panel_without_damage_is_negligible_and_one_without_limits_not_known(fleet_with):
+def test_a_panel_without_damage_is_allowable_and_one_without_limits_not_known(fleet_with):
     hand = fleet_with()
     fleet = hand.load()
     rows = tier_panels(fleet)
     assert rows["panel"].tolist() == ["P1", "P2"]
-    assert rows["tier"].tolist() == ["negligible"] * 2
+    assert rows["tier"].tolist() == ["allowable"] * 2
     assert rows[["n_damages", "union_area_mm2", "share", "n_not_judged"]].to_numpy().sum() == 0
     hand.rows["limits"].clear()
     hand.find("A1", 100)
@@ -458,6 +461,7 @@ def test_the_day_decides_which_panels_are_fitted_and_which_limit_holds(fleet_wit
         revision="2",
         valid_from=day(1000),
         size="5",
+        bounds="equivalent_diameter",
         recorded_on=day(1000),
     )
     hand.aircraft("A3").panel("P3", "A3", until=800)
@@ -467,7 +471,7 @@ def test_the_day_decides_which_panels_are_fitted_and_which_limit_holds(fleet_wit
     after = tier_panels(fleet, day(1500)).set_index("panel")
     assert list(before.index) == ["P1", "P2", "P3"]
     assert list(after.index) == ["P1", "P2"]
-    assert [frame.loc["P1", "tier"] for frame in (before, after)] == ["negligible", "beyond"]
+    assert [frame.loc["P1", "tier"] for frame in (before, after)] == ["allowable", "beyond"]
     assert [frame.loc["P1", "revision"] for frame in (before, after)] == ["1", "2"]
 
 

@@ -42,14 +42,19 @@ def test_a_finding_is_its_outline_or_its_ellipse_and_no_damage_is_left_out(hand)
     hand.aircraft("A1").panel("P1", "A1")
     hand.find("A1", 100, at=(200, 100), size=40)
     hand.find("A1", 200, disposition="not_confirmed", at=(600, 300))
-    hand.find("A1", 300, kind="moisture")
+    hand.find("A1", 300, kind="moisture_disbond")
     hand.set("findings", "D3", outline=POLYGON, length="77", width="66")
     regions = finding_regions(hand.load())
     assert regions["finding"].tolist() == ["D1", "D3"]
     assert regions["shape_basis"].tolist() == ["ellipse", "outline"]
     assert regions["area_mm2"].tolist() == pytest.approx([np.pi / 4 * 40 * 20, 50 * 30])
     assert regions["diameter_mm"].tolist() == pytest.approx([np.sqrt(40 * 20), np.sqrt(4 * 1500 / np.pi)])
-    assert regions[["panel", "zone", "group", "kind"]].iloc[1].tolist() == ["P1", "Z1", "flap", "moisture"]
+    assert regions[["panel", "zone", "group", "kind"]].iloc[1].tolist() == [
+        "P1",
+        "Z1",
+        "flap",
+        "moisture_disbond",
+    ]
     assert regions["width_assumed"].tolist() == [False, False]
     assert finding_regions(hand.load(), damage_only=False)["finding"].tolist() == ["D1", "D2", "D3"]
 

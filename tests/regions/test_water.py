@@ -102,6 +102,7 @@ def wet(tiny):
         "findings",
         "D4",
         kind="moisture",
+        method="thermography",
         outline="POLYGON ((0 0, 100 0, 100 100, 0 100, 0 0))",
         length="113",
         width="113",

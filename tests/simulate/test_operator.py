@@ -72,7 +72,7 @@ def test_only_a_handful_of_dates_are_impossible_and_each_is_in_the_truth(demo):
                 bad += wrong.sum()
                 assert set(demo.tables[name].loc[wrong, table.id_column]) <= demo.rows_with(name, "T8")
                 pd.to_datetime(text[~wrong & (text != "")], format="%Y-%m-%d")
-    assert 1 <= bad <= 6
+    assert 1 <= bad <= 10  # at most five a table, of two tables
 
 
 def test_nothing_is_recorded_before_it_happened_or_after_the_cut_off(demo):
@@ -279,13 +279,13 @@ def test_every_name_in_the_tables_is_an_invented_one(demo):
 
 
 def test_loading_rejects_no_row_without_an_injected_error(demo, tmp_path):
-    """Every rejected row has an error of the truth file, or is a repair of a finding that has one."""
+    """Every rejected row has an error of the truth file, or is a repair or deferral of a finding that has one."""
     rejected = load_fleet(demo.folder, set_aside=tmp_path).rejected
-    assert 5 <= rejected[["file", "row"]].drop_duplicates().shape[0] <= 30
+    assert 5 <= rejected[["file", "row"]].drop_duplicates().shape[0] <= 50
     blemished = {name: set(rows["row"]) for name, rows in demo.blemishes.groupby("table")}
     for line in rejected.itertuples():
         row = demo.tables[line.table].iloc[line.row - 2]
-        if line.table == "repairs":
+        if line.table in ("repairs", "deferrals"):
             assert row["finding"] in blemished["findings"]
         else:
             assert row[TABLES[line.table].id_column] in blemished[line.table]

@@ -14,6 +14,7 @@ import pandas as pd
 import shapely
 
 from kit.findings.check.context import CheckContext
+from kit.findings.check.deferrals import check_deferrals
 from kit.findings.check.evidence import (
     check_findings,
     check_inspections,
@@ -170,7 +171,35 @@ def _zones(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     text = context.text("zones", rows)
     rows["outline"] = sound_outlines(context.log, "zones", "outline", rows, text)
     rows["fastener_rows"] = lines_on_panel(context.log, "zones", "fastener_rows", rows, text)
+    hinge = rows["hinge_line"].to_numpy(dtype=object)
+    straight = shapely.get_type_id(hinge) == shapely.GeometryType.LINESTRING
+    straight &= (shapely.get_num_points(hinge) == 2) & (shapely.length(hinge) > 0)
+    context.report(
+        "zones",
+        rows,
+        ~shapely.is_missing(hinge) & ~straight,
+        "hinge_line",
+        reason="the hinge line is not one straight line",
+        expected="LINESTRING (x1 y1, x2 y2), its two ends",
+        mend="write the line through the hinges by two points",
+    )
+    galvanic = rows["outer_material"].str.contains(_CARBON, case=False) & rows["core_material"].str.contains(
+        "alumin", case=False
+    )
+    context.report(
+        "zones",
+        rows,
+        galvanic & ~rows["remarks"].str.contains("isolat|barrier", case=False),
+        "core_material",
+        reason="carbon skin on an aluminium core: it corrodes unless the two are isolated",
+        expected="remarks that say what isolates them",
+        mend="check the materials; write in remarks what lies between them",
+        warn=True,
+    )
     return rows
+
+
+_CARBON = "CFRP|carbon"
 
 
 def _subtypes(context: CheckContext) -> None:
@@ -200,6 +229,25 @@ def _limits(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         reason="no zone is in the group",
         expected=f"one of {', '.join(sorted(groups.unique()))}",
         mend="mend the group here or in zones",
+        warn=True,
+    )
+    # Sizes were read as lengths; an area is in the unit squared.
+    area = rows["bounds"] == "area"
+    if area.any():
+        text = context.text("limits", rows)
+        for column in ("size", "repairable_size"):
+            written = pd.to_numeric(text[column], errors="coerce").set_axis(rows.index)
+            factor = (rows[column] / written).where(written > 0, 1.0)
+            rows[column] = rows[column].where(~area, rows[column] * factor)
+    small = rows["repairable_size"] < rows["size"]
+    context.report(
+        "limits",
+        rows,
+        small,
+        "repairable_size",
+        reason="the repairable damage limit is below the allowable one",
+        expected=[f"at least {size:g}, the allowable damage limit" for size in rows.loc[small, "size"]],
+        mend="exchange the two, or mend one of them",
         warn=True,
     )
     keys = ["group", "place", "valid_from"]
@@ -282,5 +330,6 @@ _CHECKS: dict[str, Callable[[CheckContext, pd.DataFrame], pd.DataFrame]] = {
     "taps": check_taps,
     "findings": check_findings,
     "repairs": check_repairs,
+    "deferrals": check_deferrals,
 }
 """What is checked of a table beyond its cells, days and references."""

@@ -11,7 +11,7 @@ from kit.findings.check.shapes import check_sizes, clipped_to_panel, panel_outli
 from kit.findings.check.tap_checks import check_tap_grids
 from kit.findings.keys import among, places
 from kit.findings.read.lazy_text import LazyText, is_given
-from kit.findings.tables import TABLES, is_damage
+from kit.findings.tables import SEES, TABLES, is_conductive, is_damage, methods_seeing
 
 DAYS_APART = np.timedelta64(7, "D")
 """Findings that overlap within this time may be one damage written down twice."""
@@ -79,6 +79,7 @@ def _place(context: CheckContext, name: str, rows: pd.DataFrame) -> pd.DataFrame
 def check_inspections(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check looks against fittings and cards."""
     rows = _place(context, "inspections", rows)
+    _through_conductive_skin(context, "inspections", rows)
     _same_as(context, "inspections", rows, "card", "cards", ("aircraft",))
     return rows
 
@@ -111,6 +112,7 @@ def _same_as(
 def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check findings against fittings, looks, outlines, limits and each other."""
     rows = _place(context, "findings", rows)
+    rows = _kinds_seen(context, rows)
     _same_as(context, "findings", rows, "inspection", "inspections", ("aircraft", "zone"))
     rows = _with_look(context, rows)
     text = context.text("findings", rows)
@@ -125,6 +127,55 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     _without_limit(context, rows, zones["group"])
     _alike(context, context.sound("findings", rows))
     return rows
+
+
+def _kinds_seen(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
+    """Read moisture found by a method that is blind to water as the bond that it broke; report other blind finds."""
+    blind = pd.Series(
+        [m in SEES and k not in SEES[m] for k, m in zip(rows["kind"], rows["method"], strict=True)]
+    )
+    blind = blind.set_axis(rows.index).astype(bool)
+    wet = blind & (rows["kind"] == "moisture")
+    context.report(
+        "findings",
+        rows,
+        wet,
+        "kind",
+        reason="moisture found by a method that is blind to water is read as moisture_disbond, the bond that it broke",
+        expected=f"moisture only where it was found by {', '.join(methods_seeing('moisture'))}",
+        mend="write moisture_disbond; a wet core whose bond is sound rings",
+        warn=True,
+    )
+    rows["kind"] = rows["kind"].mask(wet, "moisture_disbond")
+    other = blind & ~wet
+    context.report(
+        "findings",
+        rows,
+        other,
+        "method",
+        reason="the method is blind to this kind of damage",
+        expected=[f"one of {', '.join(methods_seeing(kind))}" for kind in rows.loc[other, "kind"]],
+        mend="mend the kind or the method",
+        warn=True,
+    )
+    _through_conductive_skin(context, "findings", rows)
+    return rows
+
+
+def _through_conductive_skin(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
+    """Report a moisture meter on a skin through which it tells nothing."""
+    zones = context.tables["zones"]
+    conductive = zones.loc[is_conductive(zones["outer_material"]), "zone"]
+    context.report(
+        name,
+        rows,
+        (rows["method"] == "moisture_meter") & rows["zone"].isin(conductive),
+        "method",
+        reason="a moisture meter tells nothing through carbon or metal",
+        expected="thermography, x_ray, ultrasonic or weighing on this skin",
+        mend="mend the method, or outer_material of the zone",
+        warn=True,
+    )
 
 
 def _with_look(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
@@ -262,17 +313,18 @@ def _alike(context: CheckContext, rows: pd.DataFrame) -> None:
     drawn = ~shapely.is_missing(shapes)
     middle = shapely.centroid(shapes)
     box = shapely.bounds(shapes)
-    table = rows[["panel", "kind", "found_on", "finding"]].assign(
+    table = rows[["panel", "kind", "method", "found_on", "finding"]].assign(
         x=np.where(drawn, shapely.get_x(middle), rows["centre_x"]),
         y=np.where(drawn, shapely.get_y(middle), rows["centre_y"]),
         size=np.where(drawn, np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), rows["length"]),
     )
     table = table[is_damage(rows)]
-    table = table.sort_values(["panel", "kind", "found_on", "finding"])
+    # A second method on the same damage confirms it.
+    table = table.sort_values(["panel", "kind", "method", "found_on", "finding"])
     first, second = table.iloc[:-1], table.iloc[1:]
-    near = (first["panel"].to_numpy() == second["panel"].to_numpy()) & (
-        first["kind"].to_numpy() == second["kind"].to_numpy()
-    )
+    near = np.ones(len(first), dtype=bool)
+    for name in ("panel", "kind", "method"):
+        near &= first[name].to_numpy() == second[name].to_numpy()
     near &= (second["found_on"].to_numpy() - first["found_on"].to_numpy()) <= DAYS_APART
     step = [second[axis].to_numpy() - first[axis].to_numpy() for axis in ("x", "y")]
     near &= np.hypot(*step) < np.fmax(first["size"].to_numpy(), second["size"].to_numpy()) / 2

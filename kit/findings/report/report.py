@@ -8,19 +8,17 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from kit.cautions import CAUTIONS
 from kit.findings.files import replace_text
 
 if TYPE_CHECKING:
     from kit.findings.fleet import Fleet
 
-CAUTIONS = (
-    "Advisory only. The approved maintenance data, the caps and the airworthiness authority govern.",
-    "Changes need the approval of the licensed or authorised person. Damage beyond limits is not flown on the "
-    "strength of this kit.",
+OF_CHECKS = (
     "The checks find what contradicts itself. A row without a problem may still be wrong.",
     "Rejected rows are missing from every result until they are mended; rows with a warning are used as they stand.",
 )
-"""What a report on a dataset must say."""
+"""What a report on a dataset must say beside the standing cautions."""
 
 _LONGEST_CELL = 300
 _SHORT_CELL = 40
@@ -132,7 +130,12 @@ def problems_html(source: Fleet | pd.DataFrame, *, limit: int = 50) -> str:
     body += [f'<p class="notice">{_escaped(line)}</p>' for line in about if line]
     for heading, problems, note in parts:
         body += _problems_part(heading, problems, note, limit)
-    body += ["<h2>Cautions</h2>", "<ul>", *(f"<li>{_escaped(line)}</li>" for line in CAUTIONS), "</ul>"]
+    body += [
+        "<h2>Cautions</h2>",
+        "<ul>",
+        *(f"<li>{html.escape(line)}</li>" for line in (*OF_CHECKS, *CAUTIONS)),
+        "</ul>",
+    ]
     lines = [
         "<!DOCTYPE html>",
         '<html lang="en">',

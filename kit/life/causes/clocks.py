@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kit.findings import CLOCKS, TAP_METHODS, Fleet, need_fleet
+from kit.findings import CLOCKS, Fleet, need_fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL
@@ -45,7 +45,7 @@ class SameLives:
         clocks: Sequence[str] = CLOCKS,
         zones: Sequence[str] | None = None,
         basis: Sequence[str] = ("recorded", "implied"),
-        methods: Sequence[str] = TAP_METHODS,
+        methods: Sequence[str] | None = None,
     ) -> SameLives:
         """Build the histories of one kind on several clocks and keep the lives that all of them have.
 

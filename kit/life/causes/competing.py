@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from kit.findings import TAP_METHODS, Fleet, need_fleet
+from kit.findings import Fleet, need_fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
 from kit.life.likelihood.families import WEIBULL
@@ -186,7 +186,7 @@ def fit_competing(
     *,
     zones: Sequence[str] | None = None,
     basis: Sequence[str] = ("recorded", "implied"),
-    methods: Sequence[str] = TAP_METHODS,
+    methods: Sequence[str] | None = None,
     detection: Mapping[str, float | Detection] | None = None,
 ) -> CompetingLives:
     """Fit competing risks: each kind of damage on its own clock, lives ending with the first of any kind.

@@ -22,6 +22,8 @@ from kit.findings import (
     Fleet,
     PanelAges,
     build_looks,
+    clean_methods,
+    methods_seeing,
     need_fleet,
     record_starts,
 )
@@ -337,7 +339,7 @@ def build_histories(
     clock: str = "flight_hours",
     zones: Sequence[str] | None = None,
     basis: Sequence[str] = ("recorded", "implied"),
-    methods: Sequence[str] = TAP_METHODS,
+    methods: Sequence[str] | None = None,
     include_repaired: bool = False,
 ) -> Histories:
     """Build the histories of one kind of damage from a fleet.
@@ -358,8 +360,10 @@ def build_histories(
         Labels of the zones; default all. A panel counts while fitted at one of them.
     basis : sequence of str
         Which looks count: ``recorded``, ``implied``.
-    methods : sequence of str
-        Methods whose clean result counts. Finds by any method close an interval at their own age.
+    methods : sequence of str, optional
+        Methods whose clean result counts; by default those that `kit.findings.clean_methods` gives for the kind:
+        tapping, or where it is blind to the kind those that see it. Finds by any method close an interval
+        at their own age.
     include_repaired : bool
         Whether a panel's life after a repair enters, at the virtual age (restoration factor times
         the virtual age that it had), as a further life.
@@ -372,10 +376,13 @@ def build_histories(
     Raises
     ------
     ValueError
-        If `clock` or `kind` is unknown, or a zone is not in the dataset.
+        If `clock` or `kind` is unknown, a zone is not in the dataset, or all methods are blind to the kind.
 
     Notes
     -----
+    A look by a method that is blind to the kind is no look at all: a tap does not tell whether there is water in the
+    core. Water that was found ends the watch of no other kind, as the bond over it was still sound.
+
     Left out and counted: panels of unknown age; panels already damaged at their first recorded look
     with no earlier record; panels without a tap test while watched; lives after a repair unless they
     were asked for.
@@ -394,9 +401,46 @@ def build_histories(
             f"Known are {', '.join(sorted(all_zones))}."
         )
     looks, excluded = panel_looks(
-        fleet, zones=wanted, basis=basis, methods=methods, clock=clock, include_repaired=include_repaired
+        fleet,
+        zones=wanted,
+        basis=basis,
+        methods=methods,
+        clock=clock,
+        kind=kind,
+        include_repaired=include_repaired,
     )
     return histories_of_kind(looks, excluded, kind=kind, clock=clock)
+
+
+def methods_that_see(kind: str, methods: Sequence[str] | None) -> tuple[str, ...]:
+    """Return the methods whose clean looks count for a kind of damage.
+
+    Parameters
+    ----------
+    kind : str
+        Kind of damage; blank: any.
+    methods : sequence of str or None
+        Methods asked for; None: those of the kind, or tapping.
+
+    Returns
+    -------
+    tuple of str
+        Those of them that can see the kind.
+
+    Raises
+    ------
+    ValueError
+        If all that were asked for are blind to the kind.
+    """
+    if methods is None:
+        return clean_methods(kind) if kind else TAP_METHODS
+    seeing = tuple(method for method in methods if not kind or method in methods_seeing(kind))
+    if methods and not seeing:
+        raise ValueError(
+            f"`methods` must hold one that sees {kind}. Got {', '.join(methods)}, blind to it; "
+            f"give some of {', '.join(methods_seeing(kind))}."
+        )
+    return seeing
 
 
 def panel_looks(
@@ -405,7 +449,8 @@ def panel_looks(
     zones: Sequence[str],
     clock: str,
     basis: Sequence[str] = ("recorded", "implied"),
-    methods: Sequence[str] = TAP_METHODS,
+    methods: Sequence[str] | None = None,
+    kind: str = "",
     include_repaired: bool = False,
     all_looks: pd.DataFrame | None = None,
     ages: PanelAges | None = None,
@@ -422,8 +467,11 @@ def panel_looks(
         Clock of the ages.
     basis : sequence of str
         Which looks count: ``recorded``, ``implied``.
-    methods : sequence of str
-        Methods whose clean result counts.
+    methods : sequence of str, optional
+        Methods whose clean result counts; by default those of the kind, or tapping.
+    kind : str
+        Kind of damage that is wanted: looks by methods that are blind to it are left out, and so is water that was
+        found unless it is the kind. Blank: all.
     include_repaired : bool
         Whether lives after a repair enter, at their virtual age.
     all_looks : DataFrame, optional
@@ -440,12 +488,16 @@ def panel_looks(
         Panels left out: life and reason.
     """
     need_fleet(fleet)
+    methods = methods_that_see(kind, methods)
     looks = build_looks(fleet, methods=methods, basis=basis) if all_looks is None else all_looks
+    looks = looks.loc[looks["method"].isin(methods)]
     clean = looks.loc[
         ~looks["found"] & looks["zone"].isin(zones), ["panel", "aircraft", "looked_on", "method"]
     ]
     clean = clean.rename(columns={"looked_on": "date"}).assign(kind="")
     real = fleet.damage
+    if kind not in ("", "moisture"):
+        real = real.loc[real["kind"] != "moisture"]
     finds = real.loc[real["zone"].isin(zones), ["panel", "aircraft", "found_on", "kind", "finding", "method"]]
     finds = finds.rename(columns={"found_on": "date"})
     events = pd.concat([clean.assign(finding=""), finds], ignore_index=True)
@@ -462,10 +514,12 @@ def panel_looks(
         if len(names):
             left_out.append(pd.DataFrame({"life": names, "reason": reason}, dtype=object))
 
+    by_tap = set(methods) <= set(TAP_METHODS)
+    no_look = "no look in the records" if by_tap else f"no look in the records by a method that sees {kind}"
     unknown_age = pd.Index(sorted(events.loc[events["age"].isna(), "panel"].unique()))
     leave_out(unknown_age, "age of the panel unknown")
     events = events.loc[~events["panel"].isin(unknown_age)]
-    leave_out(panels.difference(events["panel"].unique()).difference(unknown_age), "no look in the records")
+    leave_out(panels.difference(events["panel"].unique()).difference(unknown_age), no_look)
 
     # A panel whose records start after it was new comes under watch at its first recorded clean look.
     events = events.sort_values(["panel", "date", "kind"], kind="stable")
@@ -611,8 +665,10 @@ def histories_of_kind(looks: pd.DataFrame, excluded: pd.DataFrame, *, kind: str,
     Returns
     -------
     Histories
-        A find of another kind ends the watch at the last clean look before it.
+        A find of another kind ends the watch at the last clean look before it; water ends no watch.
     """
+    if kind != "moisture":
+        looks = looks.loc[looks["kind"] != "moisture"]
     other_age = looks.loc[(looks["kind"] != "") & (looks["kind"] != kind)].groupby("life")["age"].min()
     cut = looks["life"].map(other_age).astype(np.float64)  # text where there are no looks at all
     kept = looks.loc[

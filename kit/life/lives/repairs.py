@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from kit.findings import TAP_METHODS, Fleet, PanelAges, need_fleet
+from kit.findings import Fleet, PanelAges, need_fleet
 from kit.life.groups.regression import fit_regression
 from kit.life.groups.regression_fit import RegressionFit
 from kit.life.lives.histories import (
@@ -278,7 +278,7 @@ def repaired_lives(
     clock: str = "flight_hours",
     zones: Sequence[str] | None = None,
     basis: Sequence[str] = ("recorded", "implied"),
-    methods: Sequence[str] = TAP_METHODS,
+    methods: Sequence[str] | None = None,
     by: str | None = None,
 ) -> RepairedLives:
     """Build the lives before and after repairs of a fleet.
@@ -320,7 +320,14 @@ def repaired_lives(
         raise ValueError(f"`zones` must name zones of the dataset. Got {', '.join(unknown)}.")
     ages = PanelAges(fleet, clock)
     looks, excluded = panel_looks(
-        fleet, zones=wanted, basis=basis, methods=methods, clock=clock, include_repaired=True, ages=ages
+        fleet,
+        zones=wanted,
+        basis=basis,
+        methods=methods,
+        clock=clock,
+        kind=kind,
+        include_repaired=True,
+        ages=ages,
     )
     done = repairs_that_end_lives(fleet)
     done = _numbered(

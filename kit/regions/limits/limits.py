@@ -7,20 +7,22 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from kit.findings import PLACES, Fleet
+from kit.findings import BOUNDED, PLACES, Fleet
 from kit.numerics.typing import Floats
 from kit.regions.limits.spacing import neighbours_then, spacing_of
 from kit.regions.make.make import finding_regions
-from kit.regions.measure.measure import measure
+from kit.regions.measure.extents import extents
+from kit.regions.measure.measure import equivalent_diameter, measure
 
-NEGLIGIBLE = "negligible"
+ALLOWABLE = "allowable"
 REPAIRABLE = "repairable"
 BEYOND = "beyond"
 NO_LIMIT = "no limit known"
 NO_SIZE = "no size known"
 
-TIERS = (NEGLIGIBLE, REPAIRABLE, NO_SIZE, NO_LIMIT, BEYOND)
-"""Answers, the gravest last: negligible, repairable within limits, not known, beyond limits."""
+TIERS = (ALLOWABLE, REPAIRABLE, NO_SIZE, NO_LIMIT, BEYOND)
+"""Answers, the gravest last: within the allowable damage limit (ADL), beyond it and within the repairable damage limit
+(RDL), not known, beyond the RDL."""
 
 FASTENER_BAND = 25.0
 """How near to a row of fasteners a damage counts as in it, where nothing else is said (assumed) [mm]."""
@@ -111,8 +113,9 @@ def limits_in_force(limits: pd.DataFrame, group: ArrayLike, place: ArrayLike, on
     A row stands until another for the same group and place follows it. A limit for the place of the damage
     goes before one for anywhere (blank place). Of two rows from one day the last by id holds.
     """
-    kept = ["limit", "revision", "place", *LIMIT_COLUMNS]
+    kept = ["limit", "revision", "place", "bounds", *LIMIT_COLUMNS]
     asked = pd.DataFrame({"group": group, "place": place, "on": pd.to_datetime(pd.Series(on)).to_numpy()})
+    limits = limits if "bounds" in limits.columns else limits.assign(bounds="")
     ordered = limits.sort_values(["valid_from", "limit"], kind="stable").reset_index(drop=True)
     place_of = pd.Index(["", *PLACES])
     code = pd.Index(ordered["group"].unique())
@@ -133,8 +136,41 @@ def limits_in_force(limits: pd.DataFrame, group: ArrayLike, place: ArrayLike, on
             at = np.searchsorted(days[theirs], asked["on"].to_numpy("datetime64[us]")[mine], side="right") - 1
             row[mine[at >= 0]] = theirs[at[at >= 0]]
     out = ordered[kept].reindex(row).reset_index(drop=True)
-    out[["limit", "revision", "place"]] = out[["limit", "revision", "place"]].fillna("")
+    names = ["limit", "revision", "place", "bounds"]
+    out[names] = out[names].fillna("")
+    out["bounds"] = out["bounds"].mask((out["bounds"] == "") & (out["limit"] != ""), BOUNDED[0])
     return out
+
+
+def bounded_size(shapes: ArrayLike, bounds: ArrayLike) -> Floats:
+    """Return the size of each region that its limit bounds.
+
+    Parameters
+    ----------
+    shapes : array_like of Polygon or MultiPolygon, shape (n,)
+        Regions [mm].
+    bounds : array_like of str, shape (n,)
+        ``longest_extent``, ``equivalent_diameter`` or ``area``, as from `limits_in_force`; "": no limit.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Longest chord or equivalent diameter [mm], or area [mm²]; nan without a region. Without a limit
+        the longest chord.
+
+    Examples
+    --------
+    >>> square = shapely.box(0, 0, 30, 40)
+    >>> bounded_size([square] * 3, ["longest_extent", "equivalent_diameter", "area"]).round(1).tolist()
+    [50.0, 39.1, 1200.0]
+    """
+    shapes = np.atleast_1d(np.asarray(shapes, dtype=object))
+    what = np.broadcast_to(np.asarray(bounds, dtype=object), shapes.shape)
+    area = np.where(shapely.is_missing(shapes), np.nan, shapely.area(shapes))
+    chord = extents(shapes)[:, 2]
+    return np.select(
+        [what == "equivalent_diameter", what == "area"], [equivalent_diameter(area), area], chord
+    )
 
 
 def judge(
@@ -149,7 +185,7 @@ def judge(
     Parameters
     ----------
     size_mm : array_like of float, shape (n,)
-        Equivalent diameters [mm].
+        Sizes, each as its limit bounds it: see `bounded_size` [mm; mm² for an area].
     limits : DataFrame
         A row for each: limit, size, repairable_size, spacing, edge_distance [mm], as from
         `limits_in_force`; nan where a clause is not stated.
@@ -166,10 +202,11 @@ def judge(
 
     Notes
     -----
-    ``negligible``: every clause is kept, the damage may stay; the clause named is the one with the least
-    margin for its limit. ``repairable``: a clause is not kept and the size is within the repairable one; the
-    clause named is the one missed by most. ``beyond``: the size is above the repairable one, or a clause is
-    not kept and no repairable size is stated. A value equal to its limit keeps it.
+    ``allowable``: within the allowable damage limit (ADL), every clause is kept and the damage may stay; the clause named
+    is the one with the least margin for its limit. ``repairable``: beyond the ADL, within the repairable damage
+    limit (RDL): repaired before flight, or deferred as the approved data allow; the clause named is the one
+    missed by most. ``beyond``: beyond the RDL, or a clause is not kept and no RDL is stated. A value equal to its
+    limit keeps it.
     """
     size, spacing, edge = (
         np.broadcast_to(np.asarray(value, np.float64), len(limits))
@@ -185,7 +222,7 @@ def judge(
     too_large = size > repairable
     beyond = too_large | (fails & np.isnan(repairable))
     out = pd.DataFrame(
-        {"tier": np.select([beyond, fails], [BEYOND, REPAIRABLE], NEGLIGIBLE)}, index=limits.index
+        {"tier": np.select([beyond, fails], [BEYOND, REPAIRABLE], ALLOWABLE)}, index=limits.index
     )
     worst = np.where(np.isnan(share), np.inf, share).argmin(axis=1) if len(limits) else np.empty(0, int)
     row = np.arange(len(limits))
@@ -240,8 +277,8 @@ def tier_findings(
     -------
     DataFrame
         A row for each region, in order: finding, panel, aircraft, zone, group, found_on, place,
-        diameter_mm, edge_distance_mm, spacing_mm (to the nearest other damage that stood then; nan
-        without), limit, revision, judged_on (day of the limits), and the columns of `judge`; where there
+        diameter_mm, size and bounds (the size that the limit bounds, and what it is), edge_distance_mm, spacing_mm
+        (to the nearest other damage that stood then; nan without), limit, revision, judged_on (day of the limits), and the columns of `judge`; where there
         are bounds of the diameter tier_lower, tier_upper and may_be_beyond (beyond by the upper bound only).
 
     Notes
@@ -274,19 +311,21 @@ def tier_findings(
     day = found["found_on"] if as_of is None else pd.Series(pd.Timestamp(as_of), index=found.index)
     rows = limits_in_force(fleet.tables["limits"], found["group"], out["place"], day)
     out["limit"], out["revision"], out["judged_on"] = rows["limit"], rows["revision"], day
-    judged = judge(
-        out["diameter_mm"],
-        rows,
-        spacing_mm=out["spacing_mm"],
-        edge_distance_mm=out["edge_distance_mm"],
-    )
+    size = bounded_size(shapes, rows["bounds"])
+    out.insert(out.columns.get_loc("diameter_mm") + 1, "size", size)
+    out.insert(out.columns.get_loc("size") + 1, "bounds", rows["bounds"])
+    judged = judge(size, rows, spacing_mm=out["spacing_mm"], edge_distance_mm=out["edge_distance_mm"])
     out = pd.concat([out, judged], axis=1)
     if {"diameter_lower_mm", "diameter_upper_mm"} <= set(found.columns):
         for name in ("lower", "upper"):
-            size = found[f"diameter_{name}_mm"].to_numpy(dtype=float)
-            grown = 0.5 * np.nan_to_num(size - found["diameter_mm"].to_numpy(dtype=float))
+            bound_mm, diameter = (
+                found[c].to_numpy(dtype=float) for c in (f"diameter_{name}_mm", "diameter_mm")
+            )
+            grown = 0.5 * np.nan_to_num(bound_mm - diameter)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                ratio = bound_mm / diameter
             bound = judge(
-                size,
+                size * np.where(rows["bounds"] == "area", ratio**2, ratio),
                 rows,
                 spacing_mm=spacing_of(shapes, pairs, grown),
                 edge_distance_mm=np.maximum(out["edge_distance_mm"] - grown, 0.0),

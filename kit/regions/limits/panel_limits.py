@@ -7,12 +7,13 @@ import pandas as pd
 
 from kit.findings import PLACES, Fleet
 from kit.regions.limits.limits import (
+    ALLOWABLE,
     FASTENER_BAND,
-    NEGLIGIBLE,
     NO_LIMIT,
     NO_SIZE,
     REPAIRABLE,
     TIERS,
+    bounded_size,
     damage_place,
     judge,
     limits_in_force,
@@ -157,7 +158,7 @@ def _judged(
     rows["edge_distance_mm"] = measure(shapes, outlines=outlines)["edge_distance_mm"]
     limits = limits_in_force(fleet.tables["limits"], rows["group"], rows["place"], np.full(len(rows), day))
     judged = judge(
-        rows["diameter_mm"],
+        bounded_size(shapes, limits["bounds"]),
         limits,
         spacing_mm=rows["spacing_mm"],
         edge_distance_mm=rows["edge_distance_mm"],
@@ -195,7 +196,7 @@ def _whole(
             {
                 "panel": panels["panel"].to_numpy(),
                 "finding": "",
-                "tier": np.where(margin < 0, REPAIRABLE, NEGLIGIBLE),
+                "tier": np.where(margin < 0, REPAIRABLE, ALLOWABLE),
                 "clause": clause,
                 "value": value,
                 "limit_value": stated,
@@ -210,7 +211,7 @@ def _whole(
         bare = parts[0].iloc[:0].reindex(range(n))
         bare["panel"], bare["finding"], bare["clause"] = panels["panel"].to_numpy(), "", ""
         known = limits["limit"] != ""
-        bare["tier"] = np.where(known | (count > 0), NEGLIGIBLE, NO_LIMIT)
+        bare["tier"] = np.where(known | (count > 0), ALLOWABLE, NO_LIMIT)
         bare["limit"], bare["revision"] = limits["limit"].to_numpy(), limits["revision"].to_numpy()
         parts.append(bare)
     return pd.concat(parts, ignore_index=True)

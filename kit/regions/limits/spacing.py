@@ -46,19 +46,27 @@ def neighbours_then(fleet: Fleet, found: pd.DataFrame) -> tuple[NDArray[np.int64
 def one_damage(regions: pd.DataFrame) -> NDArray[np.int64]:
     """Return a number for each damage: regions of one track that touch are one, also within a day.
 
+    So are a wet core and the damage that it touches: water under a broken bond is no second damage beside it.
+
     Parameters
     ----------
     regions : DataFrame
-        Columns geometry and, where regions are tracked, track.
+        Columns geometry and, where they are known, track, kind and panel.
 
     Returns
     -------
     ndarray of int, shape (n,)
-        The same for regions of one damage; without tracks each region is its own.
+        The same for regions of one damage; without tracks each region is its own, water apart.
     """
-    if "track" not in regions.columns:
-        return np.arange(len(regions))
-    pairs = touching(regions["geometry"].to_numpy(object), pd.factorize(regions["track"])[0])
+    shapes = regions["geometry"].to_numpy(object)
+    pairs = [np.empty(0, np.int64), np.empty(0, np.int64)]
+    if "track" in regions.columns:
+        pairs = list(touching(shapes, pd.factorize(regions["track"])[0]))
+    if {"kind", "panel"} <= set(regions.columns):
+        first, second = touching(shapes, pd.factorize(regions["panel"])[0])
+        wet = (regions["kind"] == "moisture").to_numpy()
+        part = wet[first] != wet[second]
+        pairs = [np.r_[own, more[part]] for own, more in zip(pairs, (first, second), strict=True)]
     return np.asarray(joined(*pairs, len(regions)), np.int64)
 
 
