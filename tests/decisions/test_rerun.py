@@ -142,7 +142,7 @@ def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folde
     assert "findings" in result.changed_tables
     assert re.search(rf"rows as known on {DAY} differ from the record in: .*findings", result.reasons[0])
     frame = result.to_frame().set_index("quantity")
-    assert frame.loc["moisture_disbond: finds", "now"] == frame.loc["moisture: finds", "then"] - 1
+    assert frame.loc["moisture_disbond: finds", "now"] == frame.loc["moisture_disbond: finds", "then"] - 1
     assert not frame.loc["moisture_disbond: finds", "same"]
 
 
@@ -192,7 +192,7 @@ def test_a_late_row_changes_nothing_then_but_shows_in_what_is_known_now(path, fo
     assert again.verdict == "reproduced"
     before, after = result.to_frame().set_index("quantity"), again.to_frame().set_index("quantity")
     assert after["now"].equals(before["now"])
-    assert after.loc["moisture_disbond: finds", "known_now"] == before.loc["moisture: finds", "known_now"] - 1
+    assert after.loc["moisture_disbond: finds", "known_now"] == before.loc["moisture_disbond: finds", "known_now"] - 1
     since = again.rows_since.set_index("id")
     assert since.loc["LATE", "what"] == "withdrawn"
     assert len(again.rows_since) == len(result.rows_since) + 1
@@ -209,7 +209,7 @@ def test_other_numbers_from_the_same_rows_are_changed_software(path, small_evide
     (tmp_path / "small.json").write_text(old.model_dump_json())
     result = rerun(tmp_path / "small.json", small_evidence)
     assert result.verdict == "software changed"
-    assert "1 numbers differ, first moisture: scale" in result.reasons
+    assert "1 numbers differ, first moisture_disbond: scale" in result.reasons
     assert any(re.match(r"software: numpy 1\.0 then, [0-9.]+ now", reason) for reason in result.reasons)
     frame = result.to_frame().set_index("quantity")
     assert frame.loc["moisture_disbond: scale", "difference"] == pytest.approx(0.001 / 1.001, rel=1e-6)
