@@ -192,7 +192,10 @@ def test_a_late_row_changes_nothing_then_but_shows_in_what_is_known_now(path, fo
     assert again.verdict == "reproduced"
     before, after = result.to_frame().set_index("quantity"), again.to_frame().set_index("quantity")
     assert after["now"].equals(before["now"])
-    assert after.loc["moisture_disbond: finds", "known_now"] == before.loc["moisture_disbond: finds", "known_now"] - 1
+    assert (
+        after.loc["moisture_disbond: finds", "known_now"]
+        == before.loc["moisture_disbond: finds", "known_now"] - 1
+    )
     since = again.rows_since.set_index("id")
     assert since.loc["LATE", "what"] == "withdrawn"
     assert len(again.rows_since) == len(result.rows_since) + 1
