@@ -12,11 +12,12 @@ ERROR = 0.15
 MONITORED = 0.6  # of the damage found within the limit; the rest is repaired as well
 
 
-def found_damage(n_tracks, *, seed, form="linear", rate=RATE, arrest=0.0):
+def found_damage(n_tracks, *, seed, form="linear", rate=RATE, arrest=0.0, again=None):
     """Damage of many panels, found and mapped again until `n_tracks` of it were mapped twice or more.
 
     Onset is Weibull (50,000 flight hours, shape 2), looks come every 3,000 to 5,000 hours and find size a with
-    the chance 0.97 / (1 + (20/a)^4), and the fleet is read at an age between 8,000 and 40,000 hours.
+    the chance 0.97 / (1 + (20/a)^4), and the fleet is read at an age between 8,000 and 40,000 hours. Damage that is
+    left is mapped at every look, or every `again` hours.
     """
     rng = np.random.default_rng(seed)
     rows, number, n_again = [], 0, 0
@@ -31,12 +32,17 @@ def found_damage(n_tracks, *, seed, form="linear", rate=RATE, arrest=0.0):
         start = ONSET * np.exp(ONSET_SD * rng.standard_normal())
         own = 0.0 if rng.random() < STILL else rate * np.exp(RATE_SD * rng.standard_normal())
         stop = rng.exponential(1 / arrest) if arrest > 0 else np.inf
-        size = size_after(form, start, own, np.minimum(looks - onset, stop))
         is_monitored = rng.random() < MONITORED
+
+        def size(age, start=start, own=own, onset=onset, stop=stop):
+            return size_after(form, start, own, np.minimum(age - onset, stop))
+
+        found = np.flatnonzero(rng.random(looks.size) < 0.97 / (1 + (20.0 / size(looks)) ** 4))
+        if not found.size:
+            continue
+        ages = looks[found[0] :] if again is None else np.arange(looks[found[0]], cut_off, again)
         mapped = []
-        for age, true in zip(looks, size, strict=True):
-            if not mapped and rng.random() > 0.97 / (1 + (20.0 / true) ** 4):
-                continue
+        for age, true in zip(ages, size(ages), strict=True):
             read = true * np.exp(ERROR * rng.standard_normal())
             mapped.append((number, age, read))
             if read > LIMIT or not is_monitored:
