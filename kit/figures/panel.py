@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 KIND_STYLE: dict[str, tuple[str, str]] = {
     "disbond": ("#c8553d", "////"),
     "moisture": ("#5fa8d3", "...."),
+    "moisture_disbond": ("#1b6ca8", "-///"),
     "delamination": ("#6d597a", "\\\\\\\\"),
     "dent": ("#b8b8b8", "oo"),
     "puncture": ("#222222", "xxxx"),

@@ -10,6 +10,7 @@ from kit.life.causes.clocks import (
 )
 from kit.life.causes.competing import CompetingLives, fit_competing
 from kit.life.causes.two_stage import MoistureThenDisbond, fit_moisture_then_disbond
+from kit.life.causes.wet_looks import moisture_and_disbond_looks
 from kit.life.fits.bootstrap import BootstrapFits, bootstrap
 from kit.life.fits.detection_profile import (
     DetectionProfile,
@@ -103,6 +104,7 @@ __all__ = [
     "looks_with_entries",
     "mean_cumulative",
     "median_ranks",
+    "moisture_and_disbond_looks",
     "panel_looks",
     "plotting_positions",
     "repaired_against_new",
