@@ -44,6 +44,11 @@ class DemonstrationPlan:
     chance_if_just_met: float
 
     @property
+    def confidence(self) -> float:
+        """The `level` by its earlier name, for one release [-]."""
+        return self.level
+
+    @property
     def hits(self) -> int:
         """Fewest hits with which the POD is proved."""
         return self.n_trials - self.misses
