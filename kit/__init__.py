@@ -1,64 +1,102 @@
-"""Skin Findings Kit: from tap-test findings to inspection intervals that can be defended."""
+"""Skin Findings Kit: from tap-test findings to inspection intervals that can be defended.
 
-from kit.cautions import CAUTIONS
-from kit.decisions import read_decision, rerun, write_decision
-from kit.detection import DetectionCurve, PodRegister, fit_hit_miss, fit_response
-from kit.findings import Fleet, TableError, load_fleet
-from kit.growth import (
-    DelayTime,
-    LinearGrowth,
-    SizeDetection,
-    compare_growth,
-    fit_growth,
-    fit_joint,
-    fit_onset_size,
-    fit_tracks,
-)
-from kit.intervals import (
-    Evidence,
-    Question,
-    QuestionError,
-    WeibullLife,
-    interval_risk,
-    read_question,
-    recommend,
-    schedule_kernel,
-)
-from kit.life import (
-    ConstantDetection,
-    Histories,
-    MethodDetection,
-    NoFiniteMaximum,
-    bootstrap,
-    build_histories,
-    fit_frailty,
-    fit_life,
-    fit_moisture_then_disbond,
-    fit_power_law,
-    fit_regression,
-    fit_shared,
-    fit_turnbull,
-    fit_weibull,
-    mean_cumulative,
-    median_ranks,
-    plotting_positions,
-    scale_lower_bound,
-    weibayes_bound,
-)
-from kit.ranking import rank_zones
-from kit.regions import (
-    damage_density,
-    finding_regions,
-    measure,
-    standing_regions,
-    tap_grid_chance,
-    tier_findings,
-    tier_panels,
-    track,
-    track_graph,
-)
+The names below are loaded when they are first used; everything else stands in the packages, such as `kit.life`.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from kit.cautions import CAUTIONS
+    from kit.decisions import (
+        read_decision,
+        rerun,
+        write_decision,
+    )
+    from kit.detection import (
+        DetectionCurve,
+        PodRegister,
+        fit_hit_miss,
+        fit_response,
+    )
+    from kit.findings import (
+        Fleet,
+        TableError,
+        load_fleet,
+    )
+    from kit.growth import (
+        DelayTime,
+        LinearGrowth,
+        SizeDetection,
+        compare_growth,
+        fit_growth,
+        fit_joint,
+        fit_onset_size,
+        fit_tracks,
+    )
+    from kit.intervals import (
+        Evidence,
+        Question,
+        QuestionError,
+        WeibullLife,
+        age_replacement,
+        failure_finding_interval,
+        interval_risk,
+        read_question,
+        recommend,
+        schedule_kernel,
+    )
+    from kit.life import (
+        ConstantDetection,
+        Histories,
+        MethodDetection,
+        NoFiniteMaximum,
+        bootstrap,
+        build_histories,
+        fit_frailty,
+        fit_life,
+        fit_moisture_then_disbond,
+        fit_power_law,
+        fit_regression,
+        fit_shared,
+        fit_turnbull,
+        fit_weibull,
+        mean_cumulative,
+        median_ranks,
+        plotting_positions,
+        scale_lower_bound,
+        weibayes_bound,
+    )
+    from kit.ranking import (
+        rank_zones,
+    )
+    from kit.regions import (
+        damage_density,
+        finding_regions,
+        measure,
+        standing_regions,
+        tap_grid_chance,
+        tier_findings,
+        tier_panels,
+        track,
+        track_graph,
+    )
 
 __version__ = "0.1.0"
+
+_PLACES = {
+    "cautions": "CAUTIONS",
+    "decisions": "read_decision rerun write_decision",
+    "detection": "DetectionCurve PodRegister fit_hit_miss fit_response",
+    "findings": "Fleet TableError load_fleet",
+    "growth": "DelayTime LinearGrowth SizeDetection compare_growth fit_growth fit_joint fit_onset_size fit_tracks",
+    "intervals": "Evidence Question QuestionError WeibullLife age_replacement failure_finding_interval interval_risk read_question recommend schedule_kernel",
+    "life": "ConstantDetection Histories MethodDetection NoFiniteMaximum bootstrap build_histories fit_frailty fit_life fit_moisture_then_disbond fit_power_law fit_regression fit_shared fit_turnbull fit_weibull mean_cumulative median_ranks plotting_positions scale_lower_bound weibayes_bound",
+    "ranking": "rank_zones",
+    "regions": "damage_density finding_regions measure standing_regions tap_grid_chance tier_findings tier_panels track track_graph",
+}
+_PACKAGE_OF = {name: package for package, names in _PLACES.items() for name in names.split()}
+_PACKAGES = (*_PLACES, "explore", "figures", "numerics", "simulate")
 
 __all__ = [
     "CAUTIONS",
@@ -77,10 +115,12 @@ __all__ = [
     "SizeDetection",
     "TableError",
     "WeibullLife",
+    "age_replacement",
     "bootstrap",
     "build_histories",
     "compare_growth",
     "damage_density",
+    "failure_finding_interval",
     "finding_regions",
     "fit_frailty",
     "fit_growth",
@@ -118,3 +158,22 @@ __all__ = [
     "weibayes_bound",
     "write_decision",
 ]
+
+
+def __getattr__(name: str) -> object:
+    """Load a name, or a package, when it is first used."""
+    if name in _PACKAGE_OF:
+        value = getattr(import_module(f"kit.{_PACKAGE_OF[name]}"), name)
+    elif name in _PACKAGES:
+        value = import_module(f"kit.{name}")
+    else:
+        raise AttributeError(
+            f"module 'kit' has no attribute {name!r}. Known are {', '.join(sorted(__all__))}."
+        )
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List what can be had, loaded or not."""
+    return sorted({*globals(), *__all__, *_PACKAGES})

@@ -20,6 +20,8 @@ CALLS = {
     "measure": "geometries",
     "track": "regions",
     "interval_risk": "life growth detection limit first repeat horizon",
+    "failure_finding_interval": "scale shape unavailability method",
+    "age_replacement": "scale shape cost_ratio",
     "recommend": "fleet question",
     "write_decision": "answer folder",
     "rerun": "path fleet",

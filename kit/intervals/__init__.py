@@ -2,6 +2,7 @@
 
 from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
 from kit.intervals.beliefs import curve_of
+from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.problem import PER_FLIGHT_HOURS, KindDraws, Part, Problem, as_counted, risks
 from kit.intervals.question import Question, QuestionError, read_question
@@ -20,6 +21,7 @@ __all__ = [
     "DAYS_PER_YEAR",
     "PER_FLIGHT_HOURS",
     "RULES",
+    "AgeReplacement",
     "Answer",
     "Evidence",
     "IntervalRisk",
@@ -35,10 +37,13 @@ __all__ = [
     "Schedule",
     "ScheduleKernel",
     "WeibullLife",
+    "age_replacement",
     "as_counted",
     "combine",
     "curve_of",
+    "failure_finding_interval",
     "interval_risk",
+    "looks_needed",
     "problem_of",
     "read_question",
     "recommend",

@@ -184,6 +184,44 @@ class GrowthWindow(_Part):
     detectable_pod: Annotated[Number, Field(gt=0, lt=1, description="POD of the detectable size [-]")] = 0.9
 
 
+class DetectionChance(_Part):
+    """Repeat from the chance that every look within the growth window misses."""
+
+    accepted_miss: Annotated[
+        Number, Field(gt=0, lt=1, description="chance accepted that all looks in the window miss [-]")
+    ]
+    growth_percentile: Annotated[
+        Number, Field(gt=0, lt=1, description="upper percentile of the growth rate [-]")
+    ] = 0.9
+    detectable_pod: Annotated[
+        Number, Field(gt=0, lt=1, description="POD of the size at which the window begins [-]")
+    ] = 0.5
+
+
+class FailureFinding(_Part):
+    """Repeat from the share of the time for which damage may stand hidden."""
+
+    unavailability: Annotated[
+        Number,
+        Field(gt=0, lt=1, description="share of the time for which a panel may have damage, as a mean [-]"),
+    ]
+
+
+class Cost(_Part):
+    """Repeat of least cost per flight hour, in any one currency."""
+
+    look: Annotated[Positive, Field(description="cost of one look at one panel")]
+    repair: Annotated[
+        Annotated[Number, Field(ge=0)], Field(description="cost of a repair of damage found within the limit")
+    ]
+    beyond_limit: Annotated[
+        Annotated[Number, Field(ge=0)], Field(description="cost of damage that gets beyond the limit unfound")
+    ]
+    beyond_hour: Annotated[
+        Annotated[Number, Field(ge=0)], Field(description="cost of each flight hour beyond the limit")
+    ] = 0.0
+
+
 class Question(_Part):
     """A question about the threshold and repeat interval of one group of zones."""
 
@@ -210,8 +248,19 @@ class Question(_Part):
         GrowthWindow | None,
         Field(description="repeat from the time between detectable size and limit; none: not asked"),
     ] = None
+    detection_chance: Annotated[
+        DetectionChance | None,
+        Field(description="repeat from the chance that all looks in the growth window miss; none: not asked"),
+    ] = None
+    failure_finding: Annotated[
+        FailureFinding | None,
+        Field(description="repeat from the time for which damage may stand hidden; none: not asked"),
+    ] = None
+    cost: Annotated[
+        Cost | None, Field(description="repeat of least cost per flight hour; none: not asked")
+    ] = None
     govern: Annotated[
-        tuple[Literal["risk", "growth_window"], ...],
+        tuple[Literal["risk", "growth_window", "detection_chance", "failure_finding", "cost"], ...],
         Field(min_length=1, description="rules whose smallest answer sets the repeat interval"),
     ] = ("risk",)
     growth_groups: Annotated[

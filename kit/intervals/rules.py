@@ -11,13 +11,14 @@ import numpy as np
 from kit.growth import delay_to
 from kit.intervals.answer import RuleAnswer
 from kit.intervals.packages import in_packages
-from kit.intervals.problem import Problem, best, damaged_share, meets, share_meeting
+from kit.intervals.problem import PER_FLIGHT_HOURS, Problem, best, damaged_share, meets, risks, share_meeting
 from kit.intervals.question import QuestionError
 from kit.intervals.search import age_at_share, longest_meeting
 
 _SHORTEST_DAYS = 60.0
 """Shorter spacings than this, or the shortest package, are no inspection programme (assumed, no source) [days]."""
 _MOST_LOOKS = 160  # up to the horizon; what is shorter would take minutes to work out
+_COST_POINTS = 16  # repeats whose cost is compared
 _START_DAYS = 365.25  # spacing with which a search begins, whatever is asked
 
 
@@ -212,7 +213,128 @@ def growth_window_rule(problem: Problem) -> RuleAnswer:
     return RuleAnswer("growth_window", shortest, False, reason)
 
 
-RULES = (Rule("risk", "target", risk_rule), Rule("growth_window", "growth_window", growth_window_rule))
+def detection_chance_rule(problem: Problem) -> RuleAnswer:
+    """Repeat with which the looks within the growth window all miss with an accepted chance only.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    RuleAnswer
+        The shortest over the kinds of damage; none where the window is empty or no number of looks is enough.
+    """
+    rule, limit = problem.ask.detection_chance, problem.limit_mm
+    shortest, reason = None, ""
+    for kind in problem.kinds:
+        _, _, growth, curve = best(kind)
+        size = curve.size_at(rule.detectable_pod)
+        if not size < limit:
+            reason = f"no window: the size found with POD {rule.detectable_pod:g} is not below the limit"
+            return RuleAnswer("detection_chance", None, False, reason)
+        rate = float(growth.rate_quantile(rule.growth_percentile))
+        window = float(delay_to(growth.form, size, rate, limit))
+        # The damage begins to be detectable just after a look, so that the last look is at the limit.
+        for n in range(1, _MOST_LOOKS + 1):
+            sizes = np.minimum(growth.grown(size, rate, window * np.arange(1, n + 1) / n), limit)
+            missed = float(np.prod(1.0 - curve.pod(sizes)))
+            if missed <= rule.accepted_miss:
+                break
+        else:
+            reason = f"{kind.kind}: {n} looks in the window still miss with {missed:.2g}"
+            return RuleAnswer("detection_chance", None, False, reason)
+        if shortest is None or window / n < shortest:
+            shortest = window / n
+            reason = (
+                f"{kind.kind}: {n} looks in the {window:,.0f} {problem.unit} from {size:.0f} to {limit:.0f} mm all miss with "
+                f"{missed:.2g}, {rule.accepted_miss:g} is accepted; looks by one person are not independent of each other"
+            )
+    return RuleAnswer("detection_chance", shortest, False, reason)
+
+
+def failure_finding_rule(problem: Problem) -> RuleAnswer:
+    """Longest repeat that keeps the share of the time for which damage of any kind stands hidden.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    RuleAnswer
+        In the asked share of the draws; every look taken to find what is there, and to leave the panel as new.
+    """
+    asked, ask = problem.ask.failure_finding.unavailability, problem.ask
+    ages = np.geomspace(ask.horizon / 2000, ask.horizon, 400)
+    damaged = damaged_share(problem, ages)
+    # Below the first age the share grows by a power at least as steep as the first step is.
+    steps = np.diff(ages) * (damaged[:, 1:] + damaged[:, :-1]) / 2
+    hidden = np.cumsum(np.concatenate([damaged[:, :1] * ages[0], steps], axis=1), axis=1) / ages
+    share = np.quantile(hidden[1:], ask.target.share_of_draws, axis=0)
+    interval = age_at_share(ages, share, asked)
+    middle = age_at_share(ages, hidden[0], asked)
+    is_open = interval >= ask.horizon * (1 - 1e-9)
+    words = f"damage stands hidden for at most {asked:.2%} of the time"
+    reason = (
+        f"{words}: no limit found up to {interval:,.0f} {problem.unit}"
+        if is_open
+        else f"{words} in {ask.target.share_of_draws:.0%} of draws: up to {interval:,.0f} {problem.unit} (best estimate "
+        f"{middle:,.0f}), if every look finds what is there"
+    )
+    return RuleAnswer("failure_finding", interval, False, reason, is_open=is_open)
+
+
+def cost_rule(problem: Problem) -> RuleAnswer:
+    """Repeat of least cost per flight hour, by the best estimate.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    RuleAnswer
+        With the range of repeats that cost at most 5 % more.
+    """
+    cost, latest = problem.ask.cost, threshold_rule(problem).interval
+    repeats = np.geomspace(shortest_look(problem), problem.ask.horizon / 2, _COST_POINTS)
+    onset_rate = float(damaged_share(problem, np.array([problem.ask.horizon]))[0, 0]) / problem.ask.horizon
+    totals = []
+    for repeat in repeats:
+        risk = {
+            name: values[0] / PER_FLIGHT_HOURS
+            for name, values in risks(problem, min(latest, repeat), repeat).items()
+        }
+        within = max(onset_rate / problem.hours_per_unit - risk["exceedances"], 0.0)
+        totals.append(
+            cost.look / (repeat * problem.hours_per_unit)
+            + cost.repair * within
+            + cost.beyond_limit * risk["exceedances"]
+            + cost.beyond_hour * risk["exposure"]
+        )
+    least = int(np.argmin(totals))
+    flat = repeats[np.array(totals) <= 1.05 * totals[least]]
+    is_open = least == repeats.size - 1
+    reason = (
+        f"{totals[least]:.3g} per panel flight hour; from {flat[0]:,.0f} to {flat[-1]:,.0f} {problem.unit} it costs at most 5 % "
+        "more"
+    )
+    if is_open:
+        reason += f"; no limit found up to {repeats[-1]:,.0f} {problem.unit}"
+    return RuleAnswer("cost", float(repeats[least]), False, reason, is_open=is_open)
+
+
+RULES = (
+    Rule("risk", "target", risk_rule),
+    Rule("growth_window", "growth_window", growth_window_rule),
+    Rule("detection_chance", "detection_chance", detection_chance_rule),
+    Rule("failure_finding", "failure_finding", failure_finding_rule),
+    Rule("cost", "cost", cost_rule),
+)
 """Every rule for the repeat interval, in the order in which answers are shown."""
 
 

@@ -1,5 +1,7 @@
 """A worse input never gives a longer interval or a later first look, whatever the question is."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,8 +9,9 @@ from hypothesis import strategies as st
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
-from kit.intervals import KindDraws, Problem, Question, combine
+from kit.intervals import KindDraws, Problem, Question, combine, failure_finding_interval
 from kit.intervals.packages import Package
+from kit.intervals.question import Cost, DetectionChance, FailureFinding, GrowthWindow
 
 N_DRAWS = 40
 DRAWS = np.random.default_rng(1).standard_normal((2, N_DRAWS))
@@ -181,3 +184,61 @@ def test_a_target_that_all_meet_is_said_to_have_no_limit_and_not_to_be_set_by_th
     assert (schedule.repeat, schedule.governed_by) == (10_000.0, "longest examined")
     risk = next(rule for rule in schedule.rules if rule.rule == "risk")
     assert "no limit found up to 10,000 flight hours" in risk.reason
+
+
+def law_problem(**more):
+    """The problem of the laws, with rules asked beside the risk."""
+    made = problem(**BASE | {"horizon": 30_000.0})
+    return replace(made, ask=made.ask.model_copy(update=more))
+
+
+def rule_of(made, name):
+    return next(one for one in combine(made).rules if one.rule == name)
+
+
+def test_every_rule_gives_its_own_answer_where_another_governs():
+    asked = {
+        "growth_window": GrowthWindow(detectable_pod=0.5),
+        "detection_chance": DetectionChance(accepted_miss=0.01),
+        "failure_finding": FailureFinding(unavailability=0.02),
+        "cost": Cost(look=100.0, repair=500.0, beyond_limit=1e6),
+    }
+    schedule = combine(replace(law_problem(**asked), cap=700.0))
+    assert schedule.governed_by == "cap"
+    shown = {rule.rule: rule for rule in schedule.rules}
+    assert set(asked) | {"threshold", "risk", "cap"} == set(shown)
+    for name in asked:
+        assert shown[name].interval > 0
+        assert "not asked to govern" in shown[name].reason
+    assert shown["risk"].interval > 700.0
+
+
+@pytest.mark.parametrize("name", ["growth_window", "detection_chance", "failure_finding", "cost"])
+def test_a_rule_that_is_to_govern_without_its_numbers_is_refused(name):
+    data = problem(**BASE).ask.model_dump() | {"govern": ("risk", name)}
+    with pytest.raises(ValueError, match=rf"`govern` names {name}, but there is no \[{name}\] table"):
+        Question.model_validate(data)
+
+
+def test_with_one_pod_for_all_sizes_the_looks_are_those_of_the_textbook():
+    """NAVAIR 00-25-403: n = ln(accepted) / ln(1 - POD); 0.001 at 0.8 takes five looks."""
+    made = law_problem(detection_chance=DetectionChance(accepted_miss=0.001, detectable_pod=0.001))
+    kind = replace(made.kinds[0], a50=np.full(N_DRAWS + 1, 1e-3), plateau=np.full(N_DRAWS + 1, 0.8))
+    answer = rule_of(replace(made, kinds=(kind,)), "detection_chance")
+    assert answer.reason.startswith("disbond: 5 looks in the")
+
+
+def test_the_hidden_share_is_that_of_the_failure_finding_interval():
+    made = law_problem(failure_finding=FailureFinding(unavailability=0.02))
+    alone = replace(made.kinds[0], scale=np.full(N_DRAWS + 1, 52_000.0), shape=np.full(N_DRAWS + 1, 2.2))
+    answer = rule_of(replace(made, kinds=(alone,)), "failure_finding")
+    assert answer.interval == pytest.approx(failure_finding_interval(52_000.0, 2.2, 0.02), rel=2e-3)
+
+
+def test_the_least_cost_is_shorter_where_damage_beyond_the_limit_costs_more():
+    repeats = [
+        rule_of(law_problem(cost=Cost(look=100.0, repair=500.0, beyond_limit=cost)), "cost").interval
+        for cost in (1e3, 1e5, 1e7)
+    ]
+    assert repeats == sorted(repeats, reverse=True)
+    assert repeats[0] > repeats[-1]
