@@ -373,7 +373,16 @@ def decide(
                 "dataset": fleet.name,
                 "notice": fleet.notice,
                 "answers": [row for answer in answers for row in _plain(answer.to_frame())],
-                "cautions": answers[0].cautions,
+                "special": {
+                    one.question.name: {
+                        "draws_meeting": one.share_meeting,
+                        "target": one.question.target.words,
+                        "cautions": one.special_cautions,
+                        "assumptions": one.assumptions,
+                    }
+                    for one in answers
+                },
+                "cautions": CAUTIONS,
             }
             (stage / _SUMMARY).write_text(
                 json.dumps(summary, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
@@ -383,18 +392,47 @@ def decide(
     else:
         _console().print(_answer_table(answers))
         typer.echo(_notice(fleet))
+        shared = [line for line in answers[0].assumptions if all(line in one.assumptions for one in answers)]
         for answer in answers:
-            if answer.proposal is not None:
-                verdict = "meets" if answer.proposal["meets"] else "does NOT meet"
-                typer.echo(
-                    f"{answer.question.name}: the proposed repeat of {answer.proposal['repeat']:,.0f} {verdict} the target "
-                    f"({answer.proposal['share_meeting']:.0%} of draws), as known on {answer.dataset['known_on']}."
-                )
-        for caution in answers[0].cautions:
+            for line in _signed_lines(answer, shared):
+                typer.echo(line)
+        if len(answers) > 1:
+            typer.echo("\nAssumed in every answer:")
+            for line in shared:
+                typer.echo(f"- {line}")
+        typer.echo("")
+        for caution in CAUTIONS:
             typer.echo(f"- {caution}")
         typer.echo(f"Records and figures: {out}")
     if any(answer.repeat is None for answer in answers):
         raise typer.Exit(NO)
+
+
+def _signed_lines(answer: Answer, shared: list[str]) -> Iterator[str]:
+    """Say what a signature under an answer stands for; what all answers assume is left to the end where there are several."""
+    name, unit = answer.question.name, answer.question.clock.replace("_", " ")
+    if answer.repeat is None:
+        yield f"\n{name}: first look at {answer.threshold:,.0f} {unit}; no repeat is recommended"
+    else:
+        yield (
+            f"\n{name}: first look at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
+            f"({answer.repeat_in_packages}); governed by {answer.governed_by}"
+        )
+    target = answer.question.target
+    yield f"  target: {target.words}; {answer.share_meeting:.0%} of draws meet it, {target.share_of_draws:.0%} must"
+    for words, judged in (("proposed", answer.proposal), ("present", answer.present)):
+        if judged is not None:
+            value, low, high = judged["risk"][target.column]
+            verdict = "meets" if judged["meets"] else "does NOT meet"
+            yield (
+                f"  the {words} repeat of {judged['repeat']:,.0f} {verdict} the target ({judged['share_meeting']:.0%} of draws; "
+                f"{value:.3g}, 5 % to 95 % of draws {low:.3g} to {high:.3g}), as known on {answer.dataset['known_on']}"
+            )
+    for caution in answer.special_cautions:
+        yield f"  ! {caution}"
+    for line in answer.assumptions:
+        if answer.assumptions == tuple(shared) or line not in shared:
+            yield f"  assumed: {line}"
 
 
 def _span(value: float, low: float, high: float, form: Callable[[float], str]) -> str:
@@ -443,7 +481,7 @@ def _answer_table(answers: list[Answer]) -> Table:
             if i == 0:
                 risk = answer.risk
                 first = [
-                    "none" if answer.threshold is None else f"{answer.threshold:,.0f} {schedule_unit}",
+                    f"{answer.threshold:,.0f} {schedule_unit}",
                     "none" if answer.repeat is None else f"{answer.repeat:,.0f} {schedule_unit}",
                     answer.governed_by,
                     _span(*risk["exceedances"], lambda x: f"{x:.3f}"),
@@ -502,7 +540,7 @@ def rerun(
         counts = result.rows_since["what"].value_counts().to_dict() if len(result.rows_since) else {}
         since = ", ".join(f"{n} {what}" for what, n in sorted(counts.items())) or "none"
         typer.echo(f"Rows recorded since that bear on that time: {since}")
-        for caution in result.then.cautions:
+        for caution in result.now.cautions:
             typer.echo(f"- {caution}")
     if not result.reproduced:
         raise typer.Exit(NO)

@@ -59,7 +59,7 @@ def make_answer(
         {"name": "Small", "notice": "Invented data. For tests.", "known_on": "2020-01-01"},
         (mode,),
         LIMIT,
-        None if repeat is None else FIRST,
+        FIRST,
         repeat,
         "words",
         "words",

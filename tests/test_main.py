@@ -255,7 +255,7 @@ def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided)
     assert {"small.json", "small.png", "summary.json"} <= {one.name for one in folder.iterdir()}
     assert (folder / "small.png").read_bytes().startswith(b"\x89PNG")
     record = read_decision(folder / "small.json")
-    for caution in record.cautions[:4]:
+    for caution in record.cautions:
         assert caution in result.stdout
     assert "small: the proposed repeat of 9,000" in result.stdout
     assert f"Records and figures: {folder}" in result.stdout
@@ -439,7 +439,7 @@ def test_rerun_shows_then_and_now_and_the_verdict(decided, small_folder):
     assert result.exit_code == FINE
     assert "Verdict: reproduced" in result.stdout
     assert "NO" not in result.stdout.split("Verdict")[0].replace("NOT", "")
-    for caution in read_decision(decided[1] / "small.json").cautions[:4]:
+    for caution in read_decision(decided[1] / "small.json").cautions:
         assert caution in result.stdout
 
 

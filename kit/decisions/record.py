@@ -71,7 +71,12 @@ class RuleRecord(_Part):
 class Recommendation(_Part):
     """The answer."""
 
-    threshold: Annotated[Number, Field(description="first look [units of the schedule's clock]")]
+    threshold: Annotated[
+        Number,
+        Field(
+            description="first look, also where no repeat is recommended; null in old records [units of the schedule's clock]"
+        ),
+    ]
     repeat: Annotated[
         Number, Field(description="spacing of the looks after it [units of the schedule's clock]")
     ]
@@ -111,6 +116,12 @@ class DecisionRecord(_Part):
     recommendation: Recommendation
     curve: Annotated[list[dict[str, float]], Field(description="risk against repeat interval")]
     proposal: Annotated[dict[str, Any] | None, Field(description="judgement of a proposed interval")] = None
+    present: Annotated[
+        dict[str, Any] | None, Field(description="judgement of the interval of the programme then")
+    ] = None
+    share_meeting: Annotated[
+        Number, Field(description="share of the draws that meet the target where the risk is given [-]")
+    ] = None
     assumptions: Annotated[tuple[str, ...], Field(description="what does not come from data")]
     cautions: tuple[str, ...]
     sign_offs: tuple[SignOff, ...] = ()
@@ -196,6 +207,8 @@ def decision_record(answer: Answer, *, sign_offs: tuple[SignOff, ...] = ()) -> D
         ),
         curve=answer.curve.astype(float).to_dict("records"),
         proposal=proposal,
+        present=answer.present,
+        share_meeting=_finite(answer.share_meeting),
         assumptions=answer.assumptions,
         cautions=answer.cautions,
         sign_offs=sign_offs,

@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from kit.figures.life import INK, LINES, PALE, UNITS, key, plot_modes, thousands
+from kit.intervals import CAUTIONS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,6 +26,7 @@ _WORDS = {
     "exposure": "Hours beyond the limit, unfound",
     "preventable_exposure": "Preventable hours beyond the limit",
 }
+_MOST_CAUTIONS = 5  # on the figure; the record has all
 _HEADROOM = 1.5  # the legend stands above the lines
 
 
@@ -131,8 +133,8 @@ def plot_answer(answer: Answer) -> Figure:
         To be saved with `savefig`; it belongs to no window.
     """
     # Fixed margins: a layout engine would draw every page twice.
-    figure = Figure(figsize=(12.5, 5.2))
-    figure.subplots_adjust(left=0.05, right=0.99, top=0.82, bottom=0.2, wspace=0.34)
+    figure = Figure(figsize=(12.5, 6.0))
+    figure.subplots_adjust(left=0.05, right=0.99, top=0.83, bottom=0.28, wspace=0.34)
     left, middle, right = figure.subplots(1, 3)
     unit = UNITS[answer.question.clock]
     plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
@@ -143,21 +145,30 @@ def plot_answer(answer: Answer) -> Figure:
     plot_risk(answer, exposure, right)
     right.set_title("For how long they stay unfound", fontsize="medium")
     if answer.repeat is None:
-        words = "no interval examined meets the target"
+        reasons = [rule.reason for rule in answer.rules if rule.governs and rule.interval is None]
+        words = f"first look at {answer.threshold:,.0f} {unit}; no repeat is recommended" + "".join(
+            f": {x}" for x in reasons[:1]
+        )
     else:
         words = (
             f"first look at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
             f"({answer.repeat_in_packages}); governed by {answer.governed_by}"
         )
     title = f"{answer.question.group.replace('_', ' ')}: {words}"
+    notice = str(answer.dataset["notice"]).split(".")[0]
     rest = (
-        f"known on {answer.dataset['known_on']}, limit {answer.limit_mm:g} mm. "
-        f"{str(answer.dataset['notice']).split('.')[0]}."
+        f"known on {answer.dataset['known_on']}, limit {answer.limit_mm:g} mm; {answer.question.target.words}: "
+        f"{answer.share_meeting:.0%} of draws meet it. {notice + '.' if notice else ''}"
     )
     lines = [*textwrap.wrap(title, 170), *textwrap.wrap(rest, 170)]
     figure.suptitle("\n".join(lines), fontsize="medium")
-    caution = f"{answer.cautions[0]} {answer.cautions[1]}"
-    figure.supxlabel("\n".join(textwrap.wrap(caution, 190)), fontsize="x-small", color="0.3")
+    special = answer.special_cautions
+    more = (
+        f" (and {len(special) - _MOST_CAUTIONS} more in the record)" if len(special) > _MOST_CAUTIONS else ""
+    )
+    lines = [*(line for one in special[:_MOST_CAUTIONS] for line in textwrap.wrap(f"! {one}", 190))]
+    lines += textwrap.wrap(f"{CAUTIONS[0]} {CAUTIONS[1]}{more}", 190)
+    figure.supxlabel("\n".join(lines), fontsize="x-small", color="0.3")
     return figure
 
 

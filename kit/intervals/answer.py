@@ -125,7 +125,14 @@ class Answer:
     units_per_day : dict of str to float
         Planned usage by clock.
     cautions, assumptions : tuple of str
-        What the reader must know, and what does not come from data.
+        What the reader must know, those special to this answer before the standing ones, and what does not
+        come from data.
+    share_meeting : float
+        Share of the draws that meet the target where the risk is shown [-].
+    present : dict or None
+        For the interval of the programme now, the same as for a proposal.
+    due : DataFrame or None
+        When each panel is due under the recommendation, as `kit.intervals.cautions.next_due` gives it.
     """
 
     question: Question
@@ -145,11 +152,19 @@ class Answer:
     units_per_day: dict[str, float]
     cautions: tuple[str, ...] = CAUTIONS
     assumptions: tuple[str, ...] = field(default_factory=tuple)
+    share_meeting: float = float("nan")
+    present: dict[str, object] | None = None
+    due: pd.DataFrame | None = None
+
+    @property
+    def special_cautions(self) -> tuple[str, ...]:
+        """Cautions of this answer that not every answer carries."""
+        return tuple(caution for caution in self.cautions if caution not in CAUTIONS)
 
     def __repr__(self) -> str:
         """Return one line with the recommendation."""
         if self.repeat is None:
-            return f"Answer({self.question.name}: no interval examined meets the target)"
+            return f"Answer({self.question.name}: first look at {self.threshold:,.0f}, no repeat interval is recommended)"
         return (
             f"Answer({self.question.name}: threshold {self.threshold:,.0f}, repeat {self.repeat:,.0f} "
             f"{self.question.clock}, governed by {self.governed_by})"

@@ -263,6 +263,14 @@ class Question(_Part):
         tuple[Literal["risk", "growth_window", "detection_chance", "failure_finding", "cost"], ...],
         Field(min_length=1, description="rules whose smallest answer sets the repeat interval"),
     ] = ("risk",)
+    gates: Annotated[
+        tuple[Literal["preventable", "limit", "growth_window", "flown", "step", "present"], ...],
+        Field(
+            description="checks that hold the repeat back where they fail, not only caution: most damage beyond the limit can "
+            "be prevented; the limit is above the size found with POD 0.9; the repeat is within the growth window, within what "
+            "was flown, no large step; the present programme meets the target"
+        ),
+    ] = ()
     growth_groups: Annotated[
         tuple[str, ...],
         Field(description="groups whose findings are pooled for growth and size at onset; default: own"),

@@ -11,15 +11,24 @@ from kit.cautions import CAUTIONS
 from kit.findings import Fleet, need_fleet
 from kit.intervals.answer import Answer
 from kit.intervals.beliefs import Belief, beliefs
+from kit.intervals.cautions import (
+    due_cautions,
+    held,
+    judged,
+    longest_flown,
+    next_due,
+    own_cautions,
+    present_programme,
+    usage_cautions,
+)
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, RATE_SPREAD, Evidence
 from kit.intervals.named_pod import kind_asked, with_pod
 from kit.intervals.packages import package_lengths, shortest_on_clock
-from kit.intervals.problem import Kind, Problem, damaged_share, meets, share_meeting, summary
+from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, summary
 from kit.intervals.question import Question, QuestionError, read_question
 from kit.intervals.rules import Schedule, combine
 from kit.life import NoFiniteMaximum
 
-_LARGEST_STEP = 1.34  # a longer step than this gets a caution
 _OFTEN = 0.5  # above this share of panels with damage, recurrence matters and gets a caution
 
 
@@ -47,10 +56,11 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
     Notes
     -----
     Threshold: the longest package multiple by which, with the asked confidence, at most the allowed
-    share of panels has damage of any kind. Repeat: the longest package multiple whose risk, with the
-    first look at the threshold, meets the target in the asked share of parameter draws; where no
-    repeat does, the first look is moved up to one repeat interval. The smallest answer of the rules
-    named in `govern` counts, and never more than the cap of the programme.
+    share of panels has damage of any kind, and the target is kept to. Repeat: the longest package multiple
+    whose risk meets the target in the asked share of parameter draws, with every shorter one that was
+    examined meeting it too. The smallest answer of the rules named in `govern` counts, and never more than
+    the cap of the programme. A check of the trade that fails is a caution, and holds the repeat back where
+    the question's `gates` name it.
     """
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     ask = read_question(question)
@@ -156,13 +166,23 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
     """Put the schedule, its risk and what it rests on together."""
     ask = problem.ask
     current, _ = _task_interval(ask, evidence, "repeat")
-    modes = tuple(one.mode for one in believed)
-    notes = [note for one in believed for note in one.notes]
-    notes += [*schedule.notes, *_step_notes(schedule, current), *_notes(problem, believed, evidence)]
+    own = own_cautions(problem, schedule, current=current, flown=longest_flown(problem, evidence))
+    schedule = held(schedule, own, ask.gates)
+    due = None if schedule.repeat is None else next_due(problem, evidence, schedule.first, schedule.repeat)
+    # What decides comes first, then what bears on this case, then what was weak in the data.
+    notes = [
+        f"no interval is recommended: {rule.reason}"
+        for rule in schedule.rules
+        if rule.interval is None and rule.governs
+    ]
+    notes += [*own.values(), *schedule.notes]
+    notes += [] if due is None else due_cautions(due, problem.unit)
+    notes += [note for one in believed for note in one.notes]
+    notes += [*usage_cautions(problem, evidence), *_notes(problem, believed, evidence)]
     return Answer(
         ask,
         _dataset(evidence),
-        modes,
+        tuple(one.mode for one in believed),
         problem.limit_mm,
         schedule.first,
         schedule.repeat,
@@ -173,10 +193,13 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
         _risk_curve(problem, schedule, current),
         summary(problem, *schedule.at),
         current if np.isfinite(current) else None,
-        _proposal(problem, schedule.first),
+        None if ask.proposed_repeat is None else judged(problem, schedule.first, ask.proposed_repeat),
         problem.units_per_day,
         assumptions=tuple(line for one in believed for line in one.assumptions) + _assumptions(problem),
-        cautions=CAUTIONS + tuple(notes),
+        cautions=tuple(dict.fromkeys(notes)) + CAUTIONS,
+        share_meeting=share_meeting(problem, *schedule.at),
+        present=present_programme(problem, schedule, current),
+        due=due,
     )
 
 
@@ -199,20 +222,6 @@ def _risk_curve(problem: Problem, schedule: Schedule, current: float) -> pd.Data
             row |= {name: value, f"{name}_lower": low, f"{name}_upper": high}
         rows.append(row)
     return pd.DataFrame(rows)
-
-
-def _proposal(problem: Problem, first: float) -> dict[str, object] | None:
-    """Judge the repeat that somebody proposed, with the recommended first look."""
-    repeat = problem.ask.proposed_repeat
-    if repeat is None:
-        return None
-    return {
-        "repeat": repeat,
-        "first": first,
-        "share_meeting": share_meeting(problem, first, repeat),
-        "meets": meets(problem, first, repeat),
-        "risk": summary(problem, first, repeat),
-    }
 
 
 def _dataset(evidence: Evidence) -> dict[str, object]:
@@ -248,6 +257,8 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
         f"{ONSET_SPREAD[0]:g} (assumed, no source)",
         "the first onset of each kind in a panel's life counts; kinds arise independently of each other",
     ]
+    if ask.target.window_flight_hours is not None:
+        lines.append("damage beyond the limit is found no more surely than damage at the limit")
     if ask.measured_to_true != 1:
         lines.append(f"true size is {ask.measured_to_true:g} times the size as mapped")
     if "implied" in ask.basis:
@@ -255,16 +266,6 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
     if ask.growth_groups:
         lines.append("growth and size at onset are shared by the zone groups " + ", ".join(ask.growth_groups))
     return tuple(lines)
-
-
-def _step_notes(schedule: Schedule, current: float) -> list[str]:
-    """Caution of a large step from the present interval."""
-    if schedule.repeat is None or schedule.repeat <= current * _LARGEST_STEP:
-        return []
-    return [
-        f"the repeat interval is {schedule.repeat / current:.1f} times the present one: common practice (no source) is to "
-        "step up by 10 % to 33 % and to watch one full new interval before the next step"
-    ]
 
 
 def _notes(problem: Problem, believed: tuple[Belief, ...], evidence: Evidence) -> list[str]:

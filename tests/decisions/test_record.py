@@ -86,7 +86,7 @@ def test_a_record_holds_what_the_answer_rests_on(answer, data):
     assert sum(mode["excluded"].values()) == len(answer.modes[0].histories.excluded)
     assert [one["rule"] for one in data["rules"]] == [one.rule for one in answer.rules]
     assert data["recommendation"]["repeat"] == answer.repeat
-    assert tuple(data["cautions"][: len(CAUTIONS)]) == CAUTIONS
+    assert tuple(data["cautions"][-len(CAUTIONS) :]) == CAUTIONS
     assert data["assumptions"] == list(answer.assumptions)
     assert data["proposal"]["repeat"] == 9000
 

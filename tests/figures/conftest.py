@@ -107,7 +107,7 @@ def make_answer(question, mode):
             {"name": "Small", "notice": "Invented data. For tests.", "known_on": "2020-01-01"},
             (mode,),
             40.0,
-            None if repeat is None else 3000.0,
+            3000.0,
             repeat,
             "none" if repeat is None else "every long check",
             "at a long check",

@@ -116,7 +116,7 @@ def test_a_long_title_is_wrapped_and_not_cut(make_answer):
 
 
 def test_answer_figure_says_so_where_no_interval_meets_the_target(make_answer):
-    assert "no interval examined meets the target" in plot_answer(make_answer(repeat=None)).get_suptitle()
+    assert "no repeat is recommended" in plot_answer(make_answer(repeat=None)).get_suptitle()
 
 
 @pytest.fixture

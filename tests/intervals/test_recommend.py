@@ -146,9 +146,10 @@ def test_what_is_recommended_meets_the_target(evidence, ask, packages, value, me
     value = value * (1000 if measure == "exposure" else 1)
     answer = recommend(evidence, ask(packages=packages, target=target(value, measure=measure)))
     if answer.repeat is None:
-        assert answer.threshold is None
+        assert 0 < answer.threshold <= 40000
         assert rule(answer, "risk").interval is None
-        assert "no interval examined meets the target" in repr(answer)
+        assert "no repeat interval is recommended" in repr(answer)
+        assert answer.special_cautions[0].startswith("no interval is recommended: ")
         return
     row = answer.curve.loc[answer.curve["repeat"] == answer.repeat]
     assert len(row) == 1
@@ -346,7 +347,8 @@ def test_every_answer_carries_the_cautions_that_bind(evidence, ask):
         "not flown on the strength of this kit",
     )
     for answer in every_answer(evidence, ask):
-        assert answer.cautions[: len(CAUTIONS)] == CAUTIONS
+        assert answer.cautions[-len(CAUTIONS) :] == CAUTIONS
+        assert answer.special_cautions == answer.cautions[: -len(CAUTIONS)]
         text = " ".join(answer.cautions)
         for words in binding:
             assert words in text
@@ -391,6 +393,60 @@ def test_the_limit_in_force_is_used_unless_one_is_stated(fleet, ask):
     assert recommend(changed, ask()).limit_mm == 50
     assert recommend(changed, ask(limit_mm=45.0)).limit_mm == 45
     assert recommend(changed, ask(known_on=pd.Timestamp("2014-06-30").date())).limit_mm == 60
+
+
+def test_what_the_trade_would_check_first_is_a_caution_and_a_gate_where_asked(evidence, ask, answer):
+    """The growth window at POD 0.9 is 30 mm at twice the rate or more: far shorter than the repeat."""
+    words = next(one for one in answer.special_cautions if "growth window of moisture" in one)
+    assert "times the growth window" in words
+    long = recommend(evidence, ask(packages=(), target=target(3.0)))
+    assert "longer than the longest time between two looks at one panel that was flown (5,000" in "\n".join(
+        long.special_cautions
+    )
+    held = recommend(evidence, ask(gates=("growth_window",)))
+    assert (held.repeat, held.governed_by, held.threshold) == (None, "no answer", answer.threshold)
+    assert (
+        held.special_cautions[1] == f"held back, as the question asks: {words}"
+        or words in held.special_cautions[0]
+    )
+    small = recommend(evidence, ask(limit_mm=20.0))
+    assert "is not above the size found with POD 0.9" in "\n".join(small.special_cautions)
+
+
+def test_where_most_cannot_be_prevented_that_is_said_first_with_what_could(evidence, ask):
+    answer = recommend(evidence, ask(limit_mm=12.0, target=target(3.0)))
+    assert "no interval prevents it. What could: a method" in answer.special_cautions[0]
+
+
+def test_the_present_programme_is_judged_and_cautioned_where_it_misses_the_target(fleet, ask):
+    programme = with_task(fleet, repeat_days=np.nan, repeat_flight_hours=12_000.0)
+    answer = recommend(programme, ask(packages=(), target=target(0.02)))
+    assert answer.repeat < 12_000.0 == answer.present["repeat"]
+    assert not answer.present["meets"]
+    assert any(one.startswith("the present repeat of 12,000") for one in answer.special_cautions)
+    short = recommend(with_task(fleet, repeat_days=np.nan, repeat_flight_hours=1_000.0), ask(packages=()))
+    assert short.present["meets"]
+
+
+def test_panels_past_their_next_look_are_named_by_aircraft_and_day(evidence, ask, answer):
+    """All panels are 4,017 days and 40,170 hours old and were last tapped on day 4,000, or when found."""
+    due = answer.due
+    assert len(due) == N_AIRCRAFT
+    assert due["age"].to_numpy() == pytest.approx(40_170, rel=0.01)
+    tapped = due.loc[due["last_look"] > 39_000]
+    assert (tapped["due_age"] == tapped["last_look"] + answer.repeat).all()
+    assert not tapped["is_late"].any()
+    assert (tapped["due_on"] > pd.Timestamp("2020-12-31")).all()
+
+
+def test_planned_usage_that_nobody_flew_is_cautioned_with_the_figures(fleet, ask, answer):
+    """The aircraft fly 10 hours a day, 3,652 a year; 2,000 are planned."""
+    assert any(
+        "planned usage of 2,000 flight hours a year is outside" in one for one in answer.special_cautions
+    )
+    planned = fleet.planned_usage.assign(flight_hours=3652.5, flight_cycles=1826.25)
+    other = recommend(replace(fleet, planned_usage=planned), ask())
+    assert not any("planned usage" in one for one in other.special_cautions)
 
 
 # Few finds ----------------------------------------------------------------------------------------

@@ -1,0 +1,283 @@
+"""What the trade would check first of a recommended interval, and which aircraft it finds already late."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from kit.findings import Meters
+from kit.growth import delay_to
+from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
+from kit.intervals.problem import Problem, best, meets, share_meeting, summary
+from kit.intervals.rules import NO_ANSWER, Schedule
+
+LARGEST_STEP = 1.34
+"""A longer step than this from one interval to the next gets a caution (common practice, no source)."""
+RELIABLY = 0.9
+"""POD of a size that is said to be found reliably (common practice, no source) [-]."""
+_FAST = 0.9  # percentile of the growth rate that a window is worked out for
+_USAGE_DAYS = 1096  # over which usage is read from the meters
+_MOST_NAMED = 6
+
+
+def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown: float) -> dict[str, str]:
+    """Check a schedule as the trade would, one caution a check that it fails.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    schedule : Schedule
+        What the rules come to.
+    current, flown : float
+        Repeat of the programme, and longest time between two looks at one panel that was flown; infinite and nan where
+        there is none [units of the schedule's clock].
+
+    Returns
+    -------
+    dict of str to str
+        By the name that a gate of a question has: preventable, limit, growth_window, flown, step, present.
+    """
+    repeat, unit, out = schedule.repeat, problem.unit, {}
+    risk = summary(problem, *schedule.at)
+    beyond, prevented = risk["not_preventable"][0], risk["preventable"][0]
+    if beyond > prevented:
+        out["preventable"] = (
+            f"{beyond / (beyond + prevented):.0%} of the damage beyond the limit arises beyond it or on the side that is not "
+            "tapped: no interval prevents it. What could: a method that finds smaller damage or reaches both sides, a larger "
+            "limit, replacement at an age"
+        )
+    windows = {}
+    for kind in problem.kinds:
+        _, _, growth, curve = best(kind)
+        size = curve.size_at(RELIABLY)
+        if not size < problem.limit_mm:
+            found = f"{size:.0f} mm" if np.isfinite(size) else "no size at all"
+            out["limit"] = (
+                f"{kind.kind}: the limit of {problem.limit_mm:g} mm is not above the size found with POD {RELIABLY:g} ({found}); "
+                "there is no growth window to inspect in"
+            )
+        else:
+            rate = float(growth.rate_quantile(_FAST))
+            windows[kind.kind] = float(delay_to(growth.form, size, rate, problem.limit_mm))
+    if repeat is not None and windows:
+        name = min(windows, key=windows.get)
+        if repeat > windows[name]:
+            out["growth_window"] = (
+                f"the repeat is {repeat / windows[name]:.1f} times the growth window of {name} ({windows[name]:,.0f} {unit} from "
+                f"the size found with POD {RELIABLY:g} to the limit at the {_FAST:.0%} rate): fast damage can pass between two looks"
+            )
+    if repeat is not None and repeat > flown * (1 + 1e-9):
+        out["flown"] = (
+            f"the repeat is longer than the longest time between two looks at one panel that was flown ({flown:,.0f} {unit})"
+        )
+    if repeat is not None and repeat > current * LARGEST_STEP:
+        out["step"] = (
+            f"the repeat interval is {repeat / current:.1f} times the present one: common practice (no source) is to "
+            "step up by 10 % to 33 % and to watch one full new interval before the next step"
+        )
+    now = present_programme(problem, schedule, current)
+    if now is not None and not now["meets"]:
+        out["present"] = (
+            f"the present repeat of {current:,.0f} {unit} misses the target: {now['share_meeting']:.0%} of draws meet it, "
+            f"{problem.ask.target.share_of_draws:.0%} must"
+        )
+    return out
+
+
+def held(schedule: Schedule, cautions: dict[str, str], gates: tuple[str, ...]) -> Schedule:
+    """Hold a recommendation back where a check fails that the question made a gate.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        What the rules come to.
+    cautions : dict of str to str
+        As `own_cautions` gives them.
+    gates : tuple of str
+        Checks that must hold.
+
+    Returns
+    -------
+    Schedule
+        Without a repeat where one fails.
+    """
+    failed = [cautions[name] for name in gates if name in cautions]
+    if not failed or schedule.repeat is None:
+        return schedule
+    notes = tuple(f"held back, as the question asks: {words}" for words in failed)
+    return replace(
+        schedule, repeat=None, repeat_words="none", governed_by=NO_ANSWER, notes=notes + schedule.notes
+    )
+
+
+def present_programme(problem: Problem, schedule: Schedule, current: float) -> dict[str, object] | None:
+    """Judge the repeat of the programme in force, with the schedule's first look.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    schedule : Schedule
+        What the rules come to.
+    current : float
+        Repeat of the programme; infinite without one [units of the schedule's clock].
+
+    Returns
+    -------
+    dict or None
+        repeat, first, share_meeting, meets and risk, as of a proposal; None without a programme.
+    """
+    if not np.isfinite(current):
+        return None
+    return judged(problem, schedule.at[0], current)
+
+
+def judged(problem: Problem, first: float, repeat: float) -> dict[str, object]:
+    """Judge a schedule by the target.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat : float
+        The schedule [units of its clock].
+
+    Returns
+    -------
+    dict
+        repeat, first, share_meeting, meets, and risk by measure with its band.
+    """
+    repeat = max(repeat, problem.ask.horizon / 400)  # what is shorter has no more risk
+    return {
+        "repeat": repeat,
+        "first": first,
+        "share_meeting": share_meeting(problem, first, repeat),
+        "meets": meets(problem, first, repeat),
+        "risk": summary(problem, first, repeat),
+    }
+
+
+def longest_flown(problem: Problem, evidence: Evidence) -> float:
+    """Longest time between two looks at one panel of the group.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    evidence : Evidence
+        The fleet as known on the question's day.
+
+    Returns
+    -------
+    float
+        On the schedule's clock; nan where no panel was looked at twice [clock units].
+    """
+    ask = problem.ask
+    looks, _ = evidence.looks((ask.group,), ask.clock, ask.basis)
+    gaps = looks.sort_values(["life", "age"], kind="stable").groupby("life")["age"].diff()
+    return float(gaps.max()) if len(gaps) else float("nan")
+
+
+def next_due(problem: Problem, evidence: Evidence, first: float, repeat: float) -> pd.DataFrame:
+    """List when each panel of the group is due under a schedule.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    evidence : Evidence
+        The fleet as known on the question's day.
+    first, repeat : float
+        The schedule [units of its clock].
+
+    Returns
+    -------
+    DataFrame
+        Columns aircraft, zone, panel, age, last_look, due_age [units of the clock; nan where unknown], due_on and
+        is_late (due before the cut-off); the latest first, panels of unknown age at the end. A panel that was never looked
+        at, or only before the first look, is due at the first look.
+    """
+    ask, fleet = problem.ask, evidence.fleet
+    panels = fleet.tables["panels"]
+    there = panels["zone"].isin(evidence.zones_of((ask.group,))) & panels["removed_on"].isna()
+    out = panels.loc[there, ["aircraft", "zone", "panel"]].reset_index(drop=True)
+    day = np.full(len(out), np.datetime64(fleet.cut_off))
+    out["age"] = evidence.ages(ask.clock).at(out["panel"].to_numpy(object), day)
+    looks, _ = evidence.looks((ask.group,), ask.clock, ask.basis)
+    out["last_look"] = out["panel"].map(looks.groupby("life")["age"].max()).astype(float)
+    last = out["last_look"].to_numpy()
+    out["due_age"] = np.where(last >= first, last + repeat, first)
+    out.loc[out["age"].isna(), "due_age"] = np.nan
+    days = (out["due_age"] - out["age"]) / problem.units_per_day[ask.clock]
+    out["due_on"] = fleet.cut_off + pd.to_timedelta(days.round(), unit="D")
+    out["is_late"] = out["due_age"] < out["age"]
+    return out.sort_values("due_on", kind="stable").reset_index(drop=True)
+
+
+def due_cautions(due: pd.DataFrame, unit: str) -> list[str]:
+    """Say which aircraft are late under the schedule, and of how many panels that cannot be told.
+
+    Parameters
+    ----------
+    due : DataFrame
+        As `next_due` gives it.
+    unit : str
+        Name of the clock's unit.
+
+    Returns
+    -------
+    list of str
+        None, one or two sentences.
+    """
+    notes = []
+    late = due.loc[due["is_late"]]
+    if len(late):
+        by = late.assign(by=late["age"] - late["due_age"]).groupby("aircraft")["by"].max()
+        by = by.sort_values(ascending=False, kind="stable")
+        named = ", ".join(f"{aircraft} by {over:,.0f}" for aircraft, over in by.head(_MOST_NAMED).items())
+        more = f" and {len(by) - _MOST_NAMED} more" if len(by) > _MOST_NAMED else ""
+        notes.append(
+            f"{len(late)} of {len(due)} panels on {len(by)} aircraft are past their next look under this schedule, at most "
+            f"{named}{more} [{unit}]: say what is done about them before it takes effect"
+        )
+    unknown = int(due["age"].isna().sum())
+    if unknown:
+        notes.append(f"{unknown} of {len(due)} panels are of unknown age: when they are due cannot be told")
+    return notes
+
+
+def usage_cautions(problem: Problem, evidence: Evidence) -> list[str]:
+    """Say where planned usage lies outside what the aircraft of the group flew.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    evidence : Evidence
+        The fleet as known on the question's day.
+
+    Returns
+    -------
+    list of str
+        One for each clock whose planned usage no aircraft has flown over the last three years of readings.
+    """
+    fleet, notes = evidence.fleet, []
+    aircraft = evidence.aircraft_of(problem.ask.group)["aircraft"].to_numpy(object)
+    meters = Meters(fleet.tables["usage"], fleet.tables["aircraft"], cut_off=fleet.cut_off)
+    end = np.full(aircraft.size, np.datetime64(fleet.cut_off))
+    for clock in ("flight_hours", "flight_cycles"):
+        before, after = (
+            meters.at(aircraft, end - np.timedelta64(days, "D"), clock) for days in (_USAGE_DAYS, 0)
+        )
+        flown = (after - before) / _USAGE_DAYS * DAYS_PER_YEAR
+        flown = flown[np.isfinite(flown)]
+        planned = problem.units_per_day[clock] * DAYS_PER_YEAR
+        if flown.size and not flown.min() * 0.99 <= planned <= flown.max() * 1.01:
+            notes.append(
+                f"planned usage of {planned:,.0f} {clock.replace('_', ' ')} a year is outside what the aircraft flew over the "
+                f"last three years ({flown.min():,.0f} to {flown.max():,.0f}, mean {flown.mean():,.0f})"
+            )
+    return notes
