@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from kit.cautions import CAUTIONS
 from kit.figures.life import INK, LINES, PALE, UNITS, key, plot_modes, thousands
-from kit.intervals import CAUTIONS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,6 +9,7 @@ import pandas as pd
 
 from kit.findings import Meters
 from kit.growth import delay_to
+from kit.intervals.beliefs import kind_asked
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.problem import Problem, best, meets, share_meeting, summary
 from kit.intervals.rules import NO_ANSWER, Schedule
@@ -173,12 +174,22 @@ def longest_flown(problem: Problem, evidence: Evidence) -> float:
     Returns
     -------
     float
-        On the schedule's clock; nan where no panel was looked at twice [clock units].
+        On the schedule's clock; that of the kind of damage whose looks were closest; nan where no panel was looked
+        at twice [clock units].
     """
+    longest = []
+    for looks in _looks(problem, evidence):
+        gaps = looks.sort_values(["life", "age"], kind="stable").groupby("life")["age"].diff()
+        longest.append(float(gaps.max()) if len(gaps) else float("nan"))
+    return float(np.min(longest))
+
+
+def _looks(problem: Problem, evidence: Evidence) -> list[pd.DataFrame]:
+    """Return the looks that bear on each kind of damage asked for, on the schedule's clock."""
     ask = problem.ask
-    looks, _ = evidence.looks((ask.group,), ask.clock, ask.basis)
-    gaps = looks.sort_values(["life", "age"], kind="stable").groupby("life")["age"].diff()
-    return float(gaps.max()) if len(gaps) else float("nan")
+    return [
+        evidence.looks((ask.group,), kind_asked(ask, mode), ask.clock, ask.basis)[0] for mode in ask.modes
+    ]
 
 
 def next_due(problem: Problem, evidence: Evidence, first: float, repeat: float) -> pd.DataFrame:
@@ -206,9 +217,10 @@ def next_due(problem: Problem, evidence: Evidence, first: float, repeat: float) 
     out = panels.loc[there, ["aircraft", "zone", "panel"]].reset_index(drop=True)
     day = np.full(len(out), np.datetime64(fleet.cut_off))
     out["age"] = evidence.ages(ask.clock).at(out["panel"].to_numpy(object), day)
-    looks, _ = evidence.looks((ask.group,), ask.clock, ask.basis)
-    out["last_look"] = out["panel"].map(looks.groupby("life")["age"].max()).astype(float)
-    last = out["last_look"].to_numpy()
+    # A look that cannot see one of the kinds does not do for it.
+    each = [out["panel"].map(looks.groupby("life")["age"].max()) for looks in _looks(problem, evidence)]
+    last = np.min(np.array(each, np.float64), axis=0)
+    out["last_look"] = last
     out["due_age"] = np.where(last >= first, last + repeat, first)
     out.loc[out["age"].isna(), "due_age"] = np.nan
     days = (out["due_age"] - out["age"]) / problem.units_per_day[ask.clock]
@@ -240,7 +252,7 @@ def due_cautions(due: pd.DataFrame, unit: str) -> list[str]:
         named = ", ".join(f"{aircraft} by {over:,.0f}" for aircraft, over in by.head(_MOST_NAMED).items())
         more = f" and {len(by) - _MOST_NAMED} more" if len(by) > _MOST_NAMED else ""
         notes.append(
-            f"{len(late)} of {len(due)} panels on {len(by)} aircraft are past their next look under this schedule, at most "
+            f"{len(late)} of {len(due)} panels on {len(by)} aircraft are past their next look under this schedule, the latest "
             f"{named}{more} [{unit}]: say what is done about them before it takes effect"
         )
     unknown = int(due["age"].isna().sum())
