@@ -71,7 +71,7 @@ def test_clean_looks_are_recorded_singly_implied_and_lost_as_stated(demo, full_t
     singles = demo.tables["inspections"].query("outcome == 'clean'")
     assert len(singles) / len(looks) == pytest.approx(0.07, abs=0.002)
     lost = of(demo, "T14", table="cards")
-    tap = demo.tables["cards"]["task"].str.startswith(("BT-", "AT-", "SC-")).sum()
+    tap = demo.tables["cards"]["task"].str.startswith(("BT-", "AT-", "SC-", "WT-")).sum()
     assert len(lost) / (tap + len(lost)) == pytest.approx(0.08, abs=0.002)
 
 
@@ -83,8 +83,13 @@ def test_units_are_mixed_up_and_half_of_them_remarked(demo):
         assert {rows.at[b.row, "size_unit"], b.true_value} == {"mm", "in"}
         step = {"mm": "5", "in": "0.25"}[b.true_value]
         assert rows.at[b.row, "rounding"] == step
-    noted = rows.loc[mixed["row"], "remarks"].str.contains("size in")
-    assert noted.mean() == pytest.approx(0.5, abs=0.03)
+    now = rows.loc[mixed["row"]]
+    noted = now["remarks"].str.contains("size in")
+    size = now["length"].astype(float) * now["size_unit"].map({"mm": 1.0, "in": 25.4})
+    large = size > 450  # half a metre of damage is asked about whatever else
+    assert noted[large].all()
+    assert noted[~large].mean() == pytest.approx(0.5, abs=0.25)
+    assert size.max() <= 800
 
 
 def test_left_and_right_are_swapped_in_a_third_of_the_cases_without_the_look(demo):
@@ -111,7 +116,8 @@ def test_false_calls_left_as_findings_are_within_limits(demo):
     assert len(left) >= 5
     rows = demo.tables["findings"].set_index("finding").loc[left["row"]]
     assert (rows["disposition"] == "within_limits").all()
-    assert (demo.tables["findings"]["disposition"] == "not_confirmed").any()
+    # As many as the stated share of the damages, or all false calls where there are fewer.
+    assert len(left) <= 0.02 * len(demo.tables["findings"])
 
 
 def test_twenty_findings_known_before_the_decision_are_corrected_after_it(demo):

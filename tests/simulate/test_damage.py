@@ -187,7 +187,7 @@ def test_far_side_damage_is_found_at_a_tenth_of_the_looks(full_truth):
 
 
 def test_measured_size_is_smaller_by_the_stated_bias(full_truth):
-    finds = full_truth.finds[full_truth.finds["damage"] != ""]
+    finds = full_truth.finds[(full_truth.finds["damage"] != "") & (full_truth.finds["mode"] != "W")]
     error = np.log(finds["measured_size"] / finds["true_size"])
     assert error.mean() == pytest.approx(-0.15, abs=3.5 * 0.2 / np.sqrt(len(error)))
     assert error.std() == pytest.approx(0.2, rel=0.08)
@@ -195,17 +195,22 @@ def test_measured_size_is_smaller_by_the_stated_bias(full_truth):
 
 def test_dispositions_follow_the_limit_in_force(full_truth):
     finds = full_truth.finds[full_truth.finds["damage"] != ""]
-    ratio = finds["measured_size"] / finds["limit"]
-    assert (ratio[finds["disposition"] == "monitor"] <= 1).all()
-    assert (ratio[finds["repair"] == "potted fill"] <= 1).all()
-    assert (ratio[finds["repair"] == "core plug and patch"] >= 2).all()
+    # Rudder and elevator go by the size that ultrasonics read; in edge bands and fastener rows 0.8 of the limit holds.
+    tapped = finds[~finds["group"].isin(["rudder", "elevator"])]
+    ratio = tapped["measured_size"] / tapped["limit"]
+    assert (ratio[tapped["disposition"] == "monitor"] <= 1).all()
+    assert (ratio[tapped["repair"] == "potted fill"] <= 1).all()
+    assert (ratio[tapped["repair"] == "core plug and patch"] >= 2 * 0.8).all()
     critical = finds[finds["group"].isin(["rudder", "elevator"])]
     assert set(critical.loc[critical["day"] < "2014-04-01", "limit"]) <= {30.0}
     assert set(critical.loc[critical["day"] >= "2014-04-01", "limit"]) == {25.0}
 
 
 def test_monitored_damage_is_seen_again_at_about_yearly_looks(full_truth):
-    finds = full_truth.finds[full_truth.finds["disposition"] == "monitor"]
+    finds = full_truth.finds
+    finds = finds[
+        (finds["disposition"] == "monitor") & (finds["mode"] != "W")
+    ]  # water waits for its own task
     again = full_truth.finds[
         full_truth.finds["damage"].isin(finds["damage"]) & (full_truth.finds["damage"] != "")
     ]
