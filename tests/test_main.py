@@ -219,7 +219,7 @@ def test_rank_shows_finds_with_bounds_and_the_advice(small_folder, tmp_path):
     result = run("rank", folder, "--by", "zone", "--kind", "moisture_disbond")
     assert result.exit_code == FINE
     for words in (
-        "moisture disbond: finds by zone",
+        "moisture_disbond: finds by zone",
         "576",
         "Advisory analysis only",
         "problems in rejected rows",

@@ -28,6 +28,9 @@ FAR_FROM_USUAL = 8.0
 """A length so many times larger or smaller than the median of its kind is in doubt: millimetres and inches differ by
 25.4 (assumed, no source) [-]."""
 
+FEWEST_USUAL = 5
+"""Damages of a kind from which on their median is called usual (assumed)."""
+
 SURE, LIKELY, POSSIBLE = "sure", "likely", "possible"
 """How far the data bear a suspicion out, in words."""
 
@@ -84,7 +87,8 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
     fits = ((other <= panel[:, None] / 2) & (other >= SMALLEST_TAPPED)).astype(int)
     hold(mask, fits, [f"{size[k]:.4g} mm on a panel of {panel[k]:.4g} mm" for k in np.flatnonzero(mask)])
     real = is_damage(rows).to_numpy()
-    usual = pd.Series(np.where(real, size, np.nan)).groupby(rows["kind"]).transform("median").to_numpy()
+    by_kind = pd.Series(np.where(real, size, np.nan)).groupby(rows["kind"])
+    usual = by_kind.transform("median").where(by_kind.transform("count") >= FEWEST_USUAL).to_numpy()
     with np.errstate(divide="ignore", invalid="ignore"):
         mask = (np.abs(np.log(size / usual)) > np.log(FAR_FROM_USUAL)) & (size > 0)
         fits = (np.abs(np.log(other / usual[:, None])) < np.log(3)).astype(int)

@@ -100,7 +100,7 @@ def test_a_kind_without_a_fit_is_named_with_its_reason(hand):
     lives = fit_competing(hand.load(), {"disbond": "calendar_days", "moisture_disbond": "calendar_days"})
     assert list(lives.fits) == ["disbond"]
     assert "no finds" in lives.refused["moisture_disbond"]
-    assert any("moisture_disbond has no fit" in caution for caution in lives.cautions)
+    assert any("moisture disbond has no fit" in caution for caution in lives.cautions)
     with pytest.raises(NoFiniteMaximum, match="no finds"):
         fit_competing(hand.load(), {"moisture_disbond": "calendar_days"})
 
