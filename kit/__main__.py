@@ -295,7 +295,7 @@ def rank(
     if as_json:
         _print_json({"dataset": fleet.name, "notice": fleet.notice, "ranking": _plain(frame)})
         return
-    table = Table(title=f"{kind}: finds by {by}, with exact 95 % Poisson bounds")
+    table = Table(title=f"{kind.replace('_', ' ')}: finds by {by}, with exact 95 % Poisson bounds")
     for name in (
         by,
         "finds",
