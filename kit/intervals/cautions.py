@@ -179,17 +179,21 @@ def longest_flown(problem: Problem, evidence: Evidence) -> float:
     """
     longest = []
     for looks in _looks(problem, evidence):
-        gaps = looks.sort_values(["life", "age"], kind="stable").groupby("life")["age"].diff()
+        gaps = looks.sort_values(["panel", "age"], kind="stable").groupby("panel")["age"].diff()
         longest.append(float(gaps.max()) if len(gaps) else float("nan"))
     return float(np.min(longest))
 
 
 def _looks(problem: Problem, evidence: Evidence) -> list[pd.DataFrame]:
-    """Return the looks that bear on each kind of damage asked for, on the schedule's clock."""
-    ask = problem.ask
-    return [
-        evidence.looks((ask.group,), kind_asked(ask, mode), ask.clock, ask.basis)[0] for mode in ask.modes
-    ]
+    """Return panel and age of every look at the group that bears on each kind of damage, on the schedule's clock."""
+    ask, out = problem.ask, []
+    zones = evidence.zones_of((ask.group,))
+    for mode in ask.modes:
+        looks = evidence.all_looks(kind_asked(ask, mode), ask.basis)
+        looks = looks.loc[looks["zone"].isin(zones)]
+        age = evidence.ages(ask.clock).at(looks["panel"].to_numpy(object), looks["looked_on"].to_numpy())
+        out.append(pd.DataFrame({"panel": looks["panel"].to_numpy(object), "age": age}).dropna())
+    return out
 
 
 def next_due(problem: Problem, evidence: Evidence, first: float, repeat: float) -> pd.DataFrame:
@@ -218,7 +222,7 @@ def next_due(problem: Problem, evidence: Evidence, first: float, repeat: float) 
     day = np.full(len(out), np.datetime64(fleet.cut_off))
     out["age"] = evidence.ages(ask.clock).at(out["panel"].to_numpy(object), day)
     # A look that cannot see one of the kinds does not do for it.
-    each = [out["panel"].map(looks.groupby("life")["age"].max()) for looks in _looks(problem, evidence)]
+    each = [out["panel"].map(looks.groupby("panel")["age"].max()) for looks in _looks(problem, evidence)]
     last = np.min(np.array(each, np.float64), axis=0)
     out["last_look"] = last
     out["due_age"] = np.where(last >= first, last + repeat, first)

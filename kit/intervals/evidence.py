@@ -150,6 +150,26 @@ class Evidence:
         """
         return self._once(("ages", clock), lambda: PanelAges(self.fleet, clock))
 
+    def all_looks(self, kind: str, basis: Sequence[str]) -> pd.DataFrame:
+        """Return every look of the fleet that bears on a kind, whatever it found.
+
+        Parameters
+        ----------
+        kind : str
+            Kind of damage; only methods that can see it count.
+        basis : sequence of str
+            Which looks count.
+
+        Returns
+        -------
+        DataFrame
+            As `kit.findings.build_looks` gives it.
+        """
+        methods = clean_methods(kind)
+        return self._once(
+            ("looks", tuple(basis), methods), lambda: build_looks(self.fleet, methods=methods, basis=basis)
+        )
+
     def looks(
         self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str]
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -171,10 +191,7 @@ class Evidence:
         looks, excluded : DataFrame
             As `kit.life.panel_looks` gives them.
         """
-        methods = clean_methods(kind)
-        every = self._once(
-            ("looks", tuple(basis), methods), lambda: build_looks(self.fleet, methods=methods, basis=basis)
-        )
+        methods, every = clean_methods(kind), self.all_looks(kind, basis)
         zones = self.zones_of(groups)
         return self._once(
             ("panel looks", tuple(zones), kind == "moisture", methods, clock, tuple(basis)),
