@@ -9,6 +9,7 @@ from typer.testing import CliRunner
 
 import kit
 from kit.__main__ import app
+from kit.cautions import CAUTIONS
 from kit.findings import find_traps, propose_corrections, reporting_delay, right_edge
 
 FINE, NO, BAD_INPUT = 0, 1, 2
@@ -28,7 +29,8 @@ def test_the_text_ends_with_delay_right_edge_and_advice(small_folder):
         assert repr(reporting_delay(fleet, table=table)) in text
         assert right_edge(fleet, table=table).text() in text
     assert fleet.notice in text
-    assert text.endswith("\nAdvisory analysis only; approved data govern.\n")
+    for caution in CAUTIONS:
+        assert f"- {caution}\n" in text
     assert "Became known" not in text
 
 
