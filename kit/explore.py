@@ -82,7 +82,7 @@ def risk_text(answer: Answer, repeat: float) -> str:
         f"Hours beyond the limit, unfound: {band('exposure', ',.1f')} {per}",
         f"Target, {target.words}: "
         f"{'met' if meets else 'NOT met'}; {row['share_meeting']:.1%} of draws meet it, "
-        f"{target.share_of_draws:.1%} must (best estimate {row[measure]:.4g})",
+        f"{target.share_of_draws:.1%} must (middle of the draws {row[measure]:.4g})",
     ]
     if row["repeat"] > _cap(answer) * (1 + 1e-9):
         lines.append(f"Longer than the cap of {_cap(answer):,.0f} {unit}: never allowed, whatever the risk")

@@ -86,7 +86,7 @@ class Recommendation(_Part):
     limit_mm: Annotated[float, Field(description="largest equivalent diameter that may stay [mm]")]
     risk: Annotated[
         dict[str, tuple[float, float, float]],
-        Field(description="per 10,000 panel flight hours: best estimate, 5 % and 95 % of the draws"),
+        Field(description="per 10,000 panel flight hours: median, 5 % and 95 % of the draws"),
     ]
     current_repeat: Annotated[Number, Field(description="interval of the programme then")]
 

@@ -85,7 +85,7 @@ def plot_risk(answer: Answer, measure: str | None = None, ax: Axes | None = None
         ax.fill_between(x, low, high, color=PALE, alpha=0.45, linewidth=0, label="5 % to 95 % of draws")
     else:  # a band of one point would not be seen
         ax.vlines(x, low, high, color=PALE, linewidth=7, label="5 % to 95 % of draws")
-    ax.plot(x, curve[measure], color=INK, marker="o", markersize=3, label="best estimate")
+    ax.plot(x, curve[measure], color=INK, marker="o", markersize=3, label="middle of the draws")
     name, worst = measure.removesuffix("_worst"), measure[len(measure.removesuffix("_worst")) :]
     if name == "exceedances":
         ax.plot(

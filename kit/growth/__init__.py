@@ -13,7 +13,7 @@ from kit.growth.forms import (
 )
 from kit.growth.joint import JointFit, RateNotTold, compare_joint, fit_joint
 from kit.growth.models import Case, DelayTime, Growth, GrowthModel, LinearGrowth, SizeDetection
-from kit.growth.onset import OnsetSizeFit, OnsetSizeLikelihood, fit_onset_size
+from kit.growth.onset import OnsetSizeFit, OnsetSizeLikelihood, find_kernels, fit_onset_size
 from kit.growth.track_likelihood import WEAK_PRIORS, TrackLikelihood
 from kit.growth.tracks import TrackFit, fit_growth, fit_tracks
 from kit.numerics.quadrature import unit_nodes
@@ -41,6 +41,7 @@ __all__ = [
     "compare_growth",
     "compare_joint",
     "delay_to",
+    "find_kernels",
     "fit_growth",
     "fit_joint",
     "fit_onset_size",

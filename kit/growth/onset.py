@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve, HasCurve, as_detection
 from kit.growth.models import Growth
@@ -164,6 +164,98 @@ _GAPS_BACK = 3  # gaps between looks before a find in which its onset is sought
 _FEWEST_SIZES = 5
 
 
+def find_kernels(
+    histories: Histories,
+    diameter_mm: Floats,
+    *,
+    curve: DetectionCurve,
+    growth: Growth,
+    size_log_sd: float,
+    n_start: int = 56,
+    n_rate: int = 5,
+    n_onset: int = 4,
+    fewest: int = _FEWEST_SIZES,
+) -> tuple[NDArray[np.int64], Floats, Floats, Floats, Floats]:
+    """Work out how likely each find, and its size, are for every size at onset.
+
+    Parameters
+    ----------
+    histories, diameter_mm, growth, size_log_sd
+        As `fit_onset_size` takes them.
+    curve : DetectionCurve
+        POD by size of the looks.
+    n_start, n_rate, n_onset : int
+        Sizes at onset on an even grid of logs; Gauss points of the rate and of the age at onset in a gap.
+    fewest : int
+        Sizes that there must be.
+
+    Returns
+    -------
+    rows : ndarray of int, shape (n_finds,)
+        Lives whose find is used.
+    size : ndarray, shape (n_finds,)
+        Its measured size [mm].
+    log_start : ndarray, shape (n_start,)
+        Logs of the sizes at onset [log mm].
+    seen, chance : ndarray, shape (n_finds, n_start)
+        Chance of a find there and then with that size (up to a constant), and of a find at all.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer sizes than asked for.
+    """
+    use = np.isfinite(histories.upper) & np.isfinite(diameter_mm) & (np.diff(histories.look_start) > 0)
+    rows = np.flatnonzero(use)
+    if rows.size < fewest:
+        raise ValueError(
+            f"`diameter_mm` must hold at least {fewest} sizes at first find. Got {rows.size}. "
+            "State the size at onset in the question instead."
+        )
+    size = np.asarray(diameter_mm, np.float64)[rows]
+    end = histories.look_start[1:][rows] - 1  # the look that found it
+    begin = histories.look_start[:-1][rows]
+    found_at = histories.look_age[end]
+    log_start = np.linspace(np.log(2.0), np.log(max(300.0, 2 * float(size.max(initial=0.0)))), n_start)
+    start = np.exp(log_start)
+    x, wx = unit_nodes(n_onset)
+    y, wy = unit_nodes(n_rate)
+    growing = 1.0 - growth.no_growth_share
+    rate = np.r_[0.0, growth.rate_quantile(y)]
+    rate_weight = np.r_[growth.no_growth_share, growing * wy]
+    kept = rate_weight > 0
+    rate, rate_weight = rate[kept], rate_weight[kept]
+    seen, chance = np.zeros((rows.size, start.size)), np.zeros((rows.size, start.size))
+    for back in range(_GAPS_BACK):
+        live = end - back >= begin
+        if not live.any():
+            break
+        high = histories.look_age[np.maximum(end - back, 0)]
+        low = np.where(
+            end - back - 1 >= begin, histories.look_age[np.maximum(end - back - 1, 0)], histories.entry[rows]
+        )
+        low = np.minimum(low, high)
+        width = np.where(live, high - low, 0.0)
+        for node, node_weight in zip(x, wx, strict=True):
+            onset = low + node * width
+            for g, g_weight in zip(rate, rate_weight, strict=True):
+                at_find = growth.grown(start, g, (found_at - onset)[:, None])
+                relative = curve.relative(at_find)
+                sides = [share * plateau * relative for share, plateau in curve.sides]
+                for earlier in range(back, 0, -1):
+                    look = histories.look_age[np.maximum(end - earlier, 0)]
+                    miss = curve.relative(growth.grown(start, g, (look - onset)[:, None]))
+                    sides = [
+                        value * (1 - plateau * miss)
+                        for value, (_, plateau) in zip(sides, curve.sides, strict=True)
+                    ]
+                part = (node_weight * g_weight * width)[:, None] * sum(sides)
+                chance += part
+                z = (np.log(size)[:, None] - np.log(at_find)) / size_log_sd
+                seen += part * np.exp(-0.5 * z * z)
+    return rows, size, log_start, seen, chance
+
+
 @renamed(curve="detection", rates="growth")
 def fit_onset_size(
     histories: Histories,
@@ -212,54 +304,9 @@ def fit_onset_size(
     gaps between looks.
     """
     curve = as_detection(detection)
-    use = np.isfinite(histories.upper) & np.isfinite(diameter_mm) & (np.diff(histories.look_start) > 0)
-    rows = np.flatnonzero(use)
-    if rows.size < _FEWEST_SIZES:
-        raise ValueError(
-            f"`diameter_mm` must hold at least {_FEWEST_SIZES} sizes at first find. Got {rows.size}. "
-            "State the size at onset in the question instead."
-        )
-    size = np.asarray(diameter_mm, np.float64)[rows]
-    end = histories.look_start[1:][rows] - 1  # the look that found it
-    begin = histories.look_start[:-1][rows]
-    found_at = histories.look_age[end]
-    log_start = np.linspace(np.log(2.0), np.log(max(300.0, 2 * float(size.max()))), 56)
-    start = np.exp(log_start)
-    x, wx = unit_nodes(4)
-    y, wy = unit_nodes(5)
-    growing = 1.0 - growth.no_growth_share
-    rate = np.r_[0.0, growth.rate_quantile(y)]
-    rate_weight = np.r_[growth.no_growth_share, growing * wy]
-    kept = rate_weight > 0
-    rate, rate_weight = rate[kept], rate_weight[kept]
-    seen, chance = np.zeros((rows.size, start.size)), np.zeros((rows.size, start.size))
-    for back in range(_GAPS_BACK):
-        live = end - back >= begin
-        if not live.any():
-            break
-        high = histories.look_age[np.maximum(end - back, 0)]
-        low = np.where(
-            end - back - 1 >= begin, histories.look_age[np.maximum(end - back - 1, 0)], histories.entry[rows]
-        )
-        low = np.minimum(low, high)
-        width = np.where(live, high - low, 0.0)
-        for node, node_weight in zip(x, wx, strict=True):
-            onset = low + node * width
-            for g, g_weight in zip(rate, rate_weight, strict=True):
-                at_find = growth.grown(start, g, (found_at - onset)[:, None])
-                relative = curve.relative(at_find)
-                sides = [share * plateau * relative for share, plateau in curve.sides]
-                for earlier in range(back, 0, -1):
-                    look = histories.look_age[np.maximum(end - earlier, 0)]
-                    miss = curve.relative(growth.grown(start, g, (look - onset)[:, None]))
-                    sides = [
-                        value * (1 - plateau * miss)
-                        for value, (_, plateau) in zip(sides, curve.sides, strict=True)
-                    ]
-                part = (node_weight * g_weight * width)[:, None] * sum(sides)
-                chance += part
-                z = (np.log(size)[:, None] - np.log(at_find)) / size_log_sd
-                seen += part * np.exp(-0.5 * z * z)
+    rows, size, log_start, seen, chance = find_kernels(
+        histories, diameter_mm, curve=curve, growth=growth, size_log_sd=size_log_sd
+    )
     # Densities of the logs of the sizes, so that likelihoods of one growth can be set against those of another.
     like = OnsetSizeLikelihood(
         log_size=log_start,

@@ -1,10 +1,10 @@
 """Which threshold and repeat interval the evidence supports."""
 
 from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
-from kit.intervals.beliefs import curve_of
 from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
-from kit.intervals.problem import PER_FLIGHT_HOURS, KindDraws, Part, Problem, as_counted, risks
+from kit.intervals.joint_risk import JointRisk, Usage
+from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
 from kit.intervals.question import Question, QuestionError, read_question
 from kit.intervals.recommend import problem_of, recommend
 from kit.intervals.risk import (
@@ -14,6 +14,7 @@ from kit.intervals.risk import (
     WeibullLife,
     interval_risk,
     schedule_kernel,
+    worst_window,
 )
 from kit.intervals.rules import RULES, Rule, Schedule, combine
 
@@ -25,7 +26,7 @@ __all__ = [
     "Answer",
     "Evidence",
     "IntervalRisk",
-    "KindDraws",
+    "JointRisk",
     "ModeAnswer",
     "Nodes",
     "Part",
@@ -36,11 +37,11 @@ __all__ = [
     "RuleAnswer",
     "Schedule",
     "ScheduleKernel",
+    "Usage",
     "WeibullLife",
     "age_replacement",
     "as_counted",
     "combine",
-    "curve_of",
     "failure_finding_interval",
     "interval_risk",
     "looks_needed",
@@ -49,4 +50,5 @@ __all__ = [
     "recommend",
     "risks",
     "schedule_kernel",
+    "worst_window",
 ]

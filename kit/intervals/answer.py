@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from kit.cautions import CAUTIONS
-from kit.growth import LinearGrowth, OnsetSizeFit, TrackFit
+from kit.growth import Growth
 from kit.intervals.question import Question
 from kit.life import Histories, LifeFit
+from kit.posterior import KindDraws
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,19 +24,17 @@ class ModeAnswer:
     histories : Histories
         Lives on that clock.
     fit : LifeFit or None
-        Fitted life; None where only a lower bound under an assumed shape could be had.
+        Maximum of the likelihood at the central growth and POD; None where there is none.
     scale, shape : float
         Life that was used [clock units], [-].
     scale_bounds, shape_bounds : tuple of float
-        95 % profile bounds; nan where there are none.
+        95 % of the draws lie between them.
     life_basis : str
         How the life came about.
-    growth_fit : TrackFit or None
-        Fitted growth, None where it was stated.
-    onset_fit : OnsetSizeFit or None
-        Fitted size at onset, None where it was stated.
-    growth : LinearGrowth
-        Growth that was used, on the mode's clock.
+    growth : Growth
+        Size at onset and growth at the central value, on the mode's clock.
+    draws : KindDraws
+        Joint draws of life, size at onset, growth and POD, on the mode's clock.
     units_per_schedule_unit : float
         Units of the mode's clock per unit of the schedule's clock, by planned usage [-].
     """
@@ -49,9 +48,8 @@ class ModeAnswer:
     scale_bounds: tuple[float, float]
     shape_bounds: tuple[float, float]
     life_basis: str
-    growth_fit: TrackFit | None
-    onset_fit: OnsetSizeFit | None
-    growth: LinearGrowth
+    growth: Growth
+    draws: KindDraws
     units_per_schedule_unit: float
 
 

@@ -1,46 +1,73 @@
-"""What the evidence says of each kind of damage: a fitted life, growth and size at onset, with draws."""
+"""What the evidence says of each kind of damage in a question: joint draws, and what they rest on."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from kit.detection import DetectionCurve
-from kit.growth import LinearGrowth, OnsetSizeFit, SizeDetection, TrackFit
+from kit.growth import Growth
 from kit.intervals.answer import ModeAnswer
 from kit.intervals.evidence import Evidence
 from kit.intervals.named_pod import kind_asked
-from kit.intervals.problem import KindDraws
 from kit.intervals.question import Mode, Question, QuestionError
-from kit.life import ConstantDetection, Histories, LifeFit, fit_weibull, weibayes_bound
+from kit.life import Histories, NoFiniteMaximum, fit_weibull
+from kit.numerics.typing import Floats
+from kit.posterior import (
+    RELIABLE,
+    FoundSizes,
+    FrailtyDraws,
+    KindDraws,
+    KindEvidence,
+    PodBelief,
+    ShapePrior,
+    StatedGrowth,
+    StatedOnset,
+    joint_draws,
+    zone_frailty,
+)
 
-FEW_FINDS = 20
-"""With fewer finds the draws of a life are rough, and aircraft are too few to vary over (common practice, no source)."""
+if TYPE_CHECKING:
+    from kit.life import LifeFit
+
+FEW_FINDS = 10
+"""With fewer finds the prior of the shape carries the shape that is shown (measured: docs/confidence.md)."""
+
+_CLUSTERED = 20
+"""Finds from which on the spread between aircraft can be told (common practice, no source)."""
+
+_WIDEST = 2.5
+_LOOSE = 0.5
+"""Standard deviation, over that of the posterior, that smooth functions may leave before it is said."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Belief:
-    """One kind of damage: what was fitted, what is drawn, and what had to be assumed.
+    """One kind of damage: its joint draws, and what had to be assumed.
 
     Parameters
     ----------
     mode : ModeAnswer
-        Evidence and fits, as an answer shows them.
+        Evidence and central values, as an answer shows them.
     draws : KindDraws
-        Best estimate and draws, as the risk takes them.
+        Central value and draws, on the clock of the kind.
+    zones : FrailtyDraws
+        Each zone's hazard over the mean of the group.
     assumptions, notes : tuple of str
         What does not come from data, and what the reader must know.
     """
 
     mode: ModeAnswer
     draws: KindDraws
+    zones: FrailtyDraws
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
 
 
 def beliefs(ask: Question, evidence: Evidence) -> tuple[Belief, ...]:
-    """Work out what the evidence says of each kind of damage in a question.
+    """Draw what the evidence leaves open of each kind of damage in a question.
 
     Parameters
     ----------
@@ -52,7 +79,7 @@ def beliefs(ask: Question, evidence: Evidence) -> tuple[Belief, ...]:
     Returns
     -------
     tuple of Belief
-        One a kind, in the order of the question.
+        One a kind, in the order of the question; one draw of POD and size factor serves them all.
 
     Raises
     ------
@@ -61,11 +88,22 @@ def beliefs(ask: Question, evidence: Evidence) -> tuple[Belief, ...]:
     ValueError
         If the data cannot answer for another reason.
     """
-    return tuple(_belief(ask, evidence, number) for number in range(len(ask.modes)))
+    known = tuple(kind_evidence(ask, evidence, mode) for mode in ask.modes)
+    drawn = joint_draws(
+        known,
+        n=ask.draws,
+        seed=ask.seed,
+        size_factor=ask.measured_to_true,
+        log_size_factor_sd=ask.log_measured_to_true_sd,
+    )
+    return tuple(
+        _belief(ask, evidence, mode, one, draws)
+        for mode, one, draws in zip(ask.modes, known, drawn, strict=True)
+    )
 
 
-def curve_of(ask: Question, far_side_share: float) -> DetectionCurve:
-    """POD of the planned looks for a kind of damage.
+def pod_belief(ask: Question, far_side_share: float) -> PodBelief:
+    """POD of the looks for a kind of damage, with how sure it is.
 
     Parameters
     ----------
@@ -76,164 +114,233 @@ def curve_of(ask: Question, far_side_share: float) -> DetectionCurve:
 
     Returns
     -------
-    DetectionCurve
+    PodBelief
         As stated.
     """
     pod = ask.detection
-    return DetectionCurve(
-        pod.a50_mm, pod.slope, pod.plateau, far_side_share, pod.far_side_plateau, basis=pod.basis
+    return PodBelief(
+        curve=DetectionCurve(
+            pod.a50_mm, pod.slope, pod.plateau, far_side_share, pod.far_side_plateau, basis=pod.basis
+        ),
+        log_a50_sd=pod.log_a50_sd,
+        log_slope_sd=pod.log_slope_sd,
+        logit_plateau_sd=pod.logit_plateau_sd,
+        far_share_logit_sd=pod.logit_far_share_sd,
+        basis=pod.basis,
     )
 
 
-def _belief(ask: Question, evidence: Evidence, number: int) -> Belief:
-    mode, assumptions, notes = ask.modes[number], [], []
-    clock = mode.clock
-    per_day = evidence.units_per_day(ask.group)
-    histories = evidence.histories((ask.group,), kind_asked(ask, mode), clock, ask.basis)
-    growth, growth_fit, onset_fit = _growth(ask, evidence, mode)
-    if mode.growth != "fit":
-        assumptions.append(
-            f"growth of {mode.kind}: median {mode.growth.rate_median:g} mm per {clock}, stated ({mode.growth.basis})"
-        )
-    if mode.onset != "fit":
-        assumptions.append(
-            f"size of {mode.kind} at onset: median {mode.onset.median_mm:g} mm, stated ({mode.onset.basis})"
-        )
-    life = _life(ask, mode, histories, growth)
-    if mode.assumed_shape is not None and histories.n_finds < ask.fewest_finds:
-        assumptions.append(f"shape of {mode.kind}: {mode.assumed_shape:g}, assumed")
-    if histories.n_finds < FEW_FINDS:
-        notes.append(
-            f"{mode.kind}: {histories.n_finds:g} finds only; the draws use a normal approximation that is rough here"
-        )
-    nan = (float("nan"), float("nan"))
-    bounds = nan if life.fit is None else life.fit.bounds("scale", method="profile")
-    shape_bounds = nan if life.fit is None else life.fit.bounds("shape", method="profile")
-    per_unit = per_day[clock] / per_day[ask.clock]
-    shown = ModeAnswer(
-        mode.kind,
-        clock,
-        histories,
-        life.fit,
-        life.scale,
-        life.shape,
-        bounds,
-        shape_bounds,
-        life.basis,
-        growth_fit,
-        onset_fit,
-        growth,
-        per_unit,
-    )
-    points = np.vstack([[life.scale, life.shape], _life_draws(ask, life, histories, number)])
-    draws = KindDraws.of_lives(
-        points[:, 0],
-        points[:, 1],
-        growth,
-        curve_of(ask, mode.far_side_share),
-        kind=mode.kind,
-        clock=clock,
-        schedule_clock=ask.clock,
-        units_per_schedule_unit=per_unit,
-    )
-    return Belief(mode=shown, draws=draws, assumptions=tuple(assumptions), notes=tuple(notes))
+def kind_evidence(ask: Question, evidence: Evidence, mode: Mode) -> KindEvidence:
+    """Gather what is known of one kind of damage.
 
+    Parameters
+    ----------
+    ask : Question
+        The question, with the numbers of its POD.
+    evidence : Evidence
+        The fleet as known on the question's day.
+    mode : Mode
+        The kind of damage.
 
-def _growth(
-    ask: Question, evidence: Evidence, mode: Mode
-) -> tuple[LinearGrowth, TrackFit | None, OnsetSizeFit | None]:
-    """Growth rates and size at onset on the mode's clock: fitted, or as stated."""
+    Returns
+    -------
+    KindEvidence
+        Ready to be drawn from.
+
+    Raises
+    ------
+    QuestionError
+        If growth or size at onset cannot be had from the data and is not stated.
+    """
     groups = ask.growth_groups or (ask.group,)
-    fitted, error = None, 0.2
+    seen = kind_asked(ask, mode)
+    histories = evidence.histories((ask.group,), seen, mode.clock, ask.basis)
     if mode.growth == "fit":
         try:
-            fitted = evidence.growth(groups, kind_asked(ask, mode), mode.clock, ask.measured_to_true)
+            growth = evidence.track_growth(groups, seen, mode.clock, ask.growth_forms)
         except ValueError as problem:
             raise QuestionError(
-                f"question {ask.name}: growth of {mode.kind} cannot be fitted: {problem}"
+                f"question {ask.name}: growth of {mode.kind} cannot be fitted: {problem} Or pool more zone groups "
+                "by growth_groups."
             ) from None
-        error = fitted.size_log_sd
-    of = mode.growth if fitted is None else fitted
-    rates = LinearGrowth(
-        1.0,
-        1.0,
-        of.rate_median,
-        of.rate_log_sd,
-        of.no_growth_share,
-        clock=mode.clock,
-        basis="fitted" if fitted is not None else mode.growth.basis,
-    )
-    if mode.onset != "fit":
-        stated = replace(rates, onset_median=mode.onset.median_mm, onset_log_sd=mode.onset.log_sd)
-        return stated, fitted, None
-    try:
-        onset = evidence.onset_size(
-            groups,
-            kind_asked(ask, mode),
-            mode.clock,
-            ask.basis,
-            curve=curve_of(ask, mode.far_side_share),
-            rates=rates,
-            size_log_sd=error,
-            measured_to_true=ask.measured_to_true,
-        )
-    except ValueError as problem:
-        raise QuestionError(
-            f"question {ask.name}: size of {mode.kind} at onset cannot be fitted: {problem}"
-        ) from None
-    return replace(rates, onset_median=onset.median, onset_log_sd=onset.log_sd), fitted, onset
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Life:
-    """A life as fitted, or as the clean looks bound it."""
-
-    fit: LifeFit | None
-    scale: float
-    shape: float
-    basis: str
-
-
-def _life(ask: Question, mode: Mode, histories: Histories, growth: LinearGrowth) -> _Life:
-    """Fit a life; where there is no find, bound it under the assumed shape."""
-    if histories.n_finds == 0 and mode.assumed_shape is None:
-        raise QuestionError(
-            f"question {ask.name}: no finds of {mode.kind} in {histories.n_lives:g} lives, so no life can be fitted. "
-            "State assumed_shape for that kind to use the lower bound that the clean looks support."
-        )
-    if histories.n_finds == 0:
-        level = ask.threshold.confidence
-        scale = weibayes_bound(
-            lower=histories.lower,
-            upper=histories.upper,
-            entry=histories.entry,
-            count=histories.count,
-            shape=mode.assumed_shape,
-            level=level,
-        )
-        basis = (
-            f"no finds: {level:.0%} lower bound of the scale under the assumed shape {mode.assumed_shape:g}"
-        )
-        return _Life(fit=None, scale=scale, shape=mode.assumed_shape, basis=basis)
-    pod = ask.detection.in_fit
-    if pod == "size":
-        detection = SizeDetection(curve_of(ask, mode.far_side_share), growth)
-    elif pod == "perfect":
-        detection = 1.0
     else:
-        detection = ConstantDetection(float(pod), mode.far_side_share)
-    given = mode.assumed_shape if histories.n_finds < ask.fewest_finds else None
-    fit = fit_weibull(histories, detection=detection, shape=given)
-    basis = "fitted"
-    if given is not None:
-        basis = f"{histories.n_finds:g} finds: scale fitted under the assumed shape {given:g}"
-    return _Life(fit=fit, scale=fit.scale, shape=fit.shape, basis=basis)
+        stated = mode.growth
+        growth = StatedGrowth(
+            rate_median=stated.rate_median,
+            rate_log_sd=stated.rate_log_sd,
+            no_growth_share=stated.no_growth_share,
+            log_rate_sd=stated.log_rate_sd,
+        )
+    if mode.onset == "fit":
+        onset = evidence.found_sizes(groups, seen, mode.clock, ask.basis)
+    else:
+        onset = StatedOnset(
+            median=mode.onset.median_mm, log_sd=mode.onset.log_sd, log_median_sd=mode.onset.log_median_sd
+        )
+    return KindEvidence(
+        kind=mode.kind,
+        clock=mode.clock,
+        histories=histories,
+        shape_prior=shape_prior(mode),
+        growth=growth,
+        onset=onset,
+        pod=pod_belief(ask, mode.far_side_share),
+        in_fit=ask.detection.in_fit,
+        widen=_widened(histories),
+        restoration=mode.restoration,
+    )
 
 
-def _life_draws(ask: Question, life: _Life, histories: Histories, number: int) -> np.ndarray:
-    """Draws of scale and shape on the mode's clock; equal ones for a stated lower bound."""
-    if life.fit is None:
-        return np.tile([life.scale, life.shape], (ask.draws, 1))
-    several = life.fit.robust_covariance is not None and histories.n_finds >= FEW_FINDS
-    seed = int(np.random.SeedSequence([ask.seed, number]).generate_state(1)[0])
-    return life.fit.draws(ask.draws, seed=seed, method="cluster" if several else "wald")
+def shape_prior(mode: Mode) -> ShapePrior:
+    """Prior of the Weibull shape of a kind of damage.
+
+    Parameters
+    ----------
+    mode : Mode
+        The kind of damage.
+
+    Returns
+    -------
+    ShapePrior
+        As stated, or weak.
+    """
+    if mode.assumed_shape is None:
+        weak = ShapePrior()
+        return weak if mode.shape_log_sd is None else ShapePrior(log_sd=mode.shape_log_sd, basis="stated")
+    return ShapePrior(median=mode.assumed_shape, log_sd=mode.shape_log_sd or 0.35, basis="stated")
+
+
+def _widened(histories: Histories) -> float:
+    """Factor on the spread of the life where aircraft differ: root of the larger ratio of the two covariances."""
+    if histories.cluster is None or histories.n_finds < _CLUSTERED:
+        return 1.0
+    try:
+        fit = fit_weibull(histories)
+    except NoFiniteMaximum:
+        return 1.0
+    if fit.robust_covariance is None:
+        return 1.0
+    ratio = np.diag(fit.robust_covariance) / np.diag(fit.covariance)
+    return float(np.clip(np.sqrt(ratio.max()), 1.0, _WIDEST))
+
+
+def _belief(ask: Question, evidence: Evidence, mode: Mode, known: KindEvidence, draws: KindDraws) -> Belief:
+    per_day = evidence.units_per_day(ask.group)
+    zones = evidence.zones_of_lives(known.histories)
+    central = Growth(
+        float(draws.onset_median[0]),
+        float(draws.onset_log_sd[0]),
+        float(draws.rate_median[0]),
+        float(draws.rate_log_sd[0]),
+        float(draws.no_growth_share[0]),
+        clock=mode.clock,
+        form=str(draws.form[0]),
+        basis="fitted" if mode.growth == "fit" else mode.growth.basis,
+    )
+    shown = ModeAnswer(
+        kind=mode.kind,
+        clock=mode.clock,
+        histories=known.histories,
+        fit=_shown_fit(known, draws),
+        scale=float(draws.scale[0]),
+        shape=float(draws.shape[0]),
+        scale_bounds=_bounds(draws.scale),
+        shape_bounds=_bounds(draws.shape),
+        life_basis=_life_basis(known, draws),
+        growth=central,
+        draws=draws,
+        units_per_schedule_unit=per_day[mode.clock] / per_day[ask.clock],
+    )
+    return Belief(
+        mode=shown,
+        draws=draws,
+        zones=zone_frailty(draws, known, zones, seed=ask.seed),
+        assumptions=tuple(_assumptions(mode, known, draws)),
+        notes=tuple(_notes(mode, known, draws)),
+    )
+
+
+def _shown_fit(known: KindEvidence, draws: KindDraws) -> LifeFit | None:
+    """Maximum of the likelihood at the central growth and POD, for what it is compared with."""
+    if known.histories.n_finds == 0:
+        return None
+    detection = draws.detection(0) if known.in_fit == "size" else known.in_fit
+    if known.in_fit == "perfect":
+        detection = 1.0
+    few = known.histories.n_finds < FEW_FINDS
+    try:
+        return fit_weibull(known.histories, detection=detection, shape=float(draws.shape[0]) if few else None)
+    except NoFiniteMaximum:
+        return None
+
+
+def _bounds(values: Floats) -> tuple[float, float]:
+    low, high = np.quantile(values[1:], [0.025, 0.975])
+    return float(low), float(high)
+
+
+def _life_basis(known: KindEvidence, draws: KindDraws) -> str:
+    """Say how the life came about, and how far the prior of the shape pulled it."""
+    prior = known.shape_prior
+    low, high = np.quantile(draws.shape[1:], [0.05, 0.95])
+    finds = known.histories.n_finds
+    begin = f"{finds:g} finds" if finds else "no finds: what the clean looks leave open"
+    return (
+        f"{begin}; prior of the shape {prior.median:g} times or over e^{prior.log_sd:g} "
+        f"({prior.basis}), drawn shapes {low:.2g} to {high:.2g}"
+    )
+
+
+def _assumptions(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]:
+    """List what of a kind of damage does not come from data."""
+    lines = []
+    if mode.growth != "fit":
+        lines.append(
+            f"growth of {mode.kind}: median {mode.growth.rate_median:g} mm per {mode.clock}, sure to a factor of "
+            f"e^{mode.growth.log_rate_sd:g}, stated ({mode.growth.basis})"
+        )
+    if mode.onset != "fit":
+        lines.append(
+            f"size of {mode.kind} at onset: median {mode.onset.median_mm:g} mm, sure to a factor of "
+            f"e^{mode.onset.log_median_sd:g}, stated ({mode.onset.basis})"
+        )
+    prior = known.shape_prior
+    spread = float(np.std(np.log(draws.shape[1:]))) / prior.log_sd
+    lines.append(
+        f"shape of {mode.kind}: prior with median {prior.median:g} and log standard deviation {prior.log_sd:g} "
+        f"({prior.basis}); the finds leave {spread:.0%} of that spread"
+    )
+    return lines
+
+
+def _notes(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]:
+    """List what the reader must know of how the draws of a kind were made."""
+    lines, notes = [], draws.diagnostics
+    finds = known.histories.n_finds
+    if finds < FEW_FINDS:
+        lines.append(
+            f"{mode.kind}: {finds:g} finds only; the prior of the shape and what clean looks rule out carry the life"
+        )
+    if isinstance(known.onset, FoundSizes):
+        sizes = int(np.isfinite(known.onset.diameter_mm).sum())
+        if sizes < FEW_FINDS:
+            lines.append(
+                f"{mode.kind}: the size at onset rests on {sizes} sizes at first find and on a weak prior about "
+                f"{known.onset.median_prior[0]:g} mm"
+            )
+    k_hat = notes.get("growth_k_hat")
+    if k_hat is not None and k_hat > RELIABLE:
+        lines.append(
+            f"{mode.kind}: draws of growth come from the ensemble sampler, as importance weights are not reliable "
+            f"(k-hat {k_hat:.2f})"
+        )
+    for name in ("onset_residual", "life_residual"):
+        if float(notes.get(name, 0.0)) > _LOOSE:
+            lines.append(
+                f"{mode.kind}: draws of the {name.split('_')[0]} are widened by {float(notes[name]):.0%}, as they do not "
+                "follow growth and POD smoothly"
+            )
+    tracks = notes.get("tracks")
+    if tracks is not None and tracks < 15:
+        lines.append(f"{mode.kind}: growth rests on {tracks} damages mapped twice or more")
+    return lines

@@ -11,7 +11,7 @@ from kit.findings import Meters
 from kit.growth import delay_to
 from kit.intervals.beliefs import kind_asked
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
-from kit.intervals.problem import Problem, best, meets, share_meeting, summary
+from kit.intervals.problem import Problem, central, meets, share_meeting, summary
 from kit.intervals.rules import NO_ANSWER, Schedule
 
 LARGEST_STEP = 1.34
@@ -52,7 +52,7 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
         )
     windows = {}
     for kind in problem.kinds:
-        _, _, growth, curve = best(kind)
+        growth, curve = central(problem, kind)
         size = curve.size_at(RELIABLY)
         if not size < problem.limit_mm:
             found = f"{size:.0f} mm" if np.isfinite(size) else "no size at all"

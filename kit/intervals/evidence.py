@@ -7,16 +7,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from kit.detection import DetectionCurve
 from kit.findings import TAP_METHODS, Fleet, PanelAges, build_looks, clean_methods, events_up_to
-from kit.growth import LinearGrowth, OnsetSizeFit, TrackFit, fit_onset_size, fit_tracks
-from kit.life import Histories, histories_of_kind, panel_looks
+from kit.intervals.joint_risk import Usage
+from kit.life import AFTER_REPAIR, Histories, histories_of_kind, panel_looks
+from kit.posterior import FoundSizes, TrackGrowth
 from kit.regions import tracked_regions
 
 DAYS_PER_YEAR = 365.25
-RATE_SPREAD = (0.6, 0.35)
-"""Weak prior of the log spread of growth rates: median and log standard deviation (assumed, no source)."""
 ONSET_SPREAD = (0.45, 0.35)
 """Weak prior of the log spread of sizes at onset, likewise (assumed, no source)."""
 
@@ -258,8 +257,8 @@ class Evidence:
         frame = some[names].assign(age=age)
         return frame.loc[np.isfinite(frame["age"]) & (frame["diameter_mm"] > 0)]
 
-    def growth(self, groups: Sequence[str], kind: str, clock: str, measured_to_true: float) -> TrackFit:
-        """Growth rates from the repeat mappings of some groups.
+    def track_growth(self, groups: Sequence[str], kind: str, clock: str, forms: Sequence[str]) -> TrackGrowth:
+        """Return growth of each form from the repeat mappings of some groups, as mapped.
 
         Parameters
         ----------
@@ -269,34 +268,21 @@ class Evidence:
             Kind of damage.
         clock : str
             Clock of the ages.
-        measured_to_true : float
-            True size over size as mapped [-].
+        forms : sequence of str
+            Forms that may hold.
 
         Returns
         -------
-        TrackFit
-            Rates of the true size.
+        TrackGrowth
+            Ready to be drawn from.
         """
+        return self._once(
+            ("track growth", tuple(sorted(groups)), kind, clock, tuple(forms)),
+            lambda: TrackGrowth.from_tracks(self.tracks(groups, kind, clock, 1.0), clock=clock, forms=forms),
+        )
 
-        def make() -> TrackFit:
-            tracks = self.tracks(groups, kind, clock, measured_to_true)
-            return fit_tracks(tracks, clock=clock, priors={"rate_log_sd": RATE_SPREAD})
-
-        return self._once(("growth", tuple(sorted(groups)), kind, clock, measured_to_true), make)
-
-    def onset_size(
-        self,
-        groups: Sequence[str],
-        kind: str,
-        clock: str,
-        basis: Sequence[str],
-        *,
-        curve: DetectionCurve,
-        rates: LinearGrowth,
-        size_log_sd: float,
-        measured_to_true: float,
-    ) -> OnsetSizeFit:
-        """Size at onset from the sizes at first find of some groups.
+    def found_sizes(self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str]) -> FoundSizes:
+        """Return the sizes at first find of some groups, as mapped by tap test.
 
         Parameters
         ----------
@@ -308,22 +294,14 @@ class Evidence:
             Clock of the ages.
         basis : sequence of str
             Which looks count.
-        curve : DetectionCurve
-            POD by size of the looks.
-        rates : LinearGrowth
-            Growth rates on the clock.
-        size_log_sd : float
-            Standard deviation of the log of one size measurement [-].
-        measured_to_true : float
-            True size over size as mapped [-].
 
         Returns
         -------
-        OnsetSizeFit
-            Of the true size.
+        FoundSizes
+            With their histories.
         """
 
-        def make() -> OnsetSizeFit:
+        def make() -> FoundSizes:
             histories = self.histories(groups, kind, clock, basis)
             looks, _ = self.looks(groups, kind, clock, basis)
             finds = (
@@ -332,30 +310,33 @@ class Evidence:
                 .groupby("life")["finding"]
                 .first()
             )
-            by_tap = self.sizes(measured_to_true).set_index("finding")["diameter_mm"]
+            by_tap = self.sizes(1.0).set_index("finding")["diameter_mm"]
             first = finds.reindex(pd.Index(histories.life))
-            size = by_tap.reindex(first.to_numpy()).to_numpy(np.float64)
-            return fit_onset_size(
-                histories,
-                size,
-                detection=curve,
-                growth=rates,
-                size_log_sd=size_log_sd,
+            sizes = by_tap.reindex(first.to_numpy()).to_numpy(np.float64)
+            return FoundSizes(
+                histories=histories,
+                diameter_mm=np.where(np.isfinite(histories.upper), sizes, np.nan),
                 spread_prior=ONSET_SPREAD,
             )
 
-        key = (
-            "onset",
-            tuple(sorted(groups)),
-            kind,
-            clock,
-            tuple(basis),
-            curve,
-            rates,
-            size_log_sd,
-            measured_to_true,
-        )
-        return self._once(key, make)
+        return self._once(("found sizes", tuple(sorted(groups)), kind, clock, tuple(basis)), make)
+
+    def zones_of_lives(self, histories: Histories) -> NDArray[np.object_]:
+        """Return the zone in which each life was looked at last.
+
+        Parameters
+        ----------
+        histories : Histories
+            Lives of this fleet.
+
+        Returns
+        -------
+        ndarray of object, shape (n_lives,)
+            Labels; a panel that moved counts where it was last.
+        """
+        panel = pd.Series(histories.life, dtype=object).astype(str).str.split(AFTER_REPAIR, n=1).str[0]
+        panels = self.fleet.tables["panels"].sort_values("fitted_on", kind="stable")
+        return panel.map(panels.groupby("panel")["zone"].last()).fillna("").to_numpy(object)
 
     def aircraft_of(self, group: str) -> pd.DataFrame:
         """Aircraft that have a group of zones.
@@ -406,3 +387,40 @@ class Evidence:
         for clock in ("flight_hours", "flight_cycles"):
             out[clock] = float((planned[clock].reindex(weight.index) * weight).sum()) / DAYS_PER_YEAR
         return out
+
+    def usages(self, group: str, clock: str) -> tuple[Usage, ...]:
+        """Planned usage of the subtypes that have a group, against the clock of a schedule.
+
+        Parameters
+        ----------
+        group : str
+            Group of the zones table.
+        clock : str
+            Clock of the schedule.
+
+        Returns
+        -------
+        tuple of Usage
+            One for each subtype, with its share of the aircraft.
+
+        Raises
+        ------
+        ValueError
+            If the dataset lacks the group, or no usage is planned for its subtypes.
+        """
+        self.units_per_day(group)
+        numbers = self.aircraft_of(group)["subtype"].value_counts().sort_index()
+        planned = self.fleet.planned_usage
+        out = []
+        for subtype, number in numbers.items():
+            per_day = {"calendar_days": 1.0}
+            for name in ("flight_hours", "flight_cycles"):
+                per_day[name] = float(planned[name][subtype]) / DAYS_PER_YEAR
+            out.append(
+                Usage(
+                    name=str(subtype),
+                    share=float(number / numbers.sum()),
+                    clock_per_unit={name: value / per_day[clock] for name, value in per_day.items()},
+                )
+            )
+        return tuple(out)

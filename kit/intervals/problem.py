@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve
-from kit.growth import GrowthModel, LinearGrowth
+from kit.growth import Growth, GrowthModel
+from kit.intervals.joint_risk import PER_FLIGHT_HOURS, JointRisk, Usage
 from kit.intervals.packages import Package
 from kit.intervals.question import Question
 from kit.intervals.risk import LifeModel, WeibullLife, age_kernel, between, worst_window
 from kit.numerics.typing import Floats
+from kit.posterior import FrailtyDraws, KindDraws
 
 Whole = NDArray[np.intp]
-
-PER_FLIGHT_HOURS = 10_000.0
-"""Risks are given for this many panel flight hours."""
 
 MEASURES = ("exceedances", "preventable", "not_preventable", "exposure", "preventable_exposure")
 """Risks of a schedule: counts of damage beyond the limit, and hours beyond it and unfound; each as the mean
@@ -62,148 +62,33 @@ class CurveUpTo(DetectionCurve):
 
 
 class Part(NamedTuple):
-    """Draws of one kind of damage that share growth and POD, on the clock of the schedule.
+    """One kind of damage on some of the panels, on the clock of the schedule.
 
     Parameters
     ----------
-    at : ndarray of int
-        Which they are: 0 for the best estimate, then the draws from 1.
+    share : float
+        Share of the panels [-].
     life : LifeModel
-        Age at onset, with arrays of parameters in the order of `at`.
+        Age at onset.
     growth : GrowthModel
         Size at onset and growth.
     detection : DetectionCurve
         POD of the planned looks.
     """
 
-    at: Whole
+    share: float
     life: LifeModel
     growth: GrowthModel
     detection: DetectionCurve
 
 
 class Kind(Protocol):
-    """What a problem needs to know of one kind of damage."""
+    """One kind of damage that is known, not drawn: its risk is worked out by quadrature."""
 
     kind: str
 
     def parts(self) -> Iterator[Part]:
-        """Best estimate and draws, in portions of equal growth and POD; the best estimate comes first."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class KindDraws:
-    """Joint draws of all that is believed of one kind of damage: the best estimate, then one entry a draw.
-
-    Parameters
-    ----------
-    kind, clock : str
-        Kind of damage, and the clock that drives it.
-    schedule_clock : str
-        Clock of the schedule.
-    units_per_schedule_unit : float
-        Units of `clock` per unit of the schedule's clock [-].
-    scale, shape : ndarray, shape (1 + n_draws,)
-        Weibull life [units of clock], [-].
-    onset_median, onset_log_sd : ndarray, shape (1 + n_draws,)
-        Size at onset [mm] and standard deviation of its log [-].
-    rate_median, rate_log_sd, no_growth_share : ndarray, shape (1 + n_draws,)
-        Growth rate [mm per unit of clock], standard deviation of its log [-], share that does not grow [-].
-    a50, slope, plateau, far_side_share, far_side_plateau : ndarray, shape (1 + n_draws,)
-        POD of the planned looks, as `DetectionCurve` takes it.
-    """
-
-    kind: str
-    clock: str
-    schedule_clock: str
-    units_per_schedule_unit: float
-    scale: Floats
-    shape: Floats
-    onset_median: Floats
-    onset_log_sd: Floats
-    rate_median: Floats
-    rate_log_sd: Floats
-    no_growth_share: Floats
-    a50: Floats
-    slope: Floats
-    plateau: Floats
-    far_side_share: Floats
-    far_side_plateau: Floats
-
-    @classmethod
-    def of_lives(
-        cls,
-        scale: Floats,
-        shape: Floats,
-        growth: LinearGrowth,
-        detection: DetectionCurve,
-        *,
-        kind: str,
-        clock: str,
-        schedule_clock: str,
-        units_per_schedule_unit: float,
-    ) -> KindDraws:
-        """Put draws of the life beside one growth and one POD.
-
-        Parameters
-        ----------
-        scale, shape : ndarray, shape (1 + n_draws,)
-            Best estimate and draws of the life [units of clock], [-].
-        growth : LinearGrowth
-            Size at onset and growth, on `clock`.
-        detection : DetectionCurve
-            POD of the planned looks.
-        kind, clock, schedule_clock : str
-            As in the class.
-        units_per_schedule_unit : float
-            As in the class.
-
-        Returns
-        -------
-        KindDraws
-            With growth and POD the same in every draw.
-        """
-        same = {
-            name: np.full(np.size(scale), getattr(part, name))
-            for part, names in ((growth, _GROWTH), (detection, _DETECTION))
-            for name in names
-        }
-        return cls(
-            kind=kind,
-            clock=clock,
-            schedule_clock=schedule_clock,
-            units_per_schedule_unit=units_per_schedule_unit,
-            scale=np.asarray(scale, np.float64),
-            shape=np.asarray(shape, np.float64),
-            **same,
-        )
-
-    def parts(self) -> Iterator[Part]:
-        """Yield best estimate and draws, in portions of equal growth and POD.
-
-        Yields
-        ------
-        Part
-            On the clock of the schedule; the one with the best estimate comes first.
-        """
-        table = np.column_stack([getattr(self, name) for name in (*_GROWTH, *_DETECTION)])
-        _, first, which = np.unique(table, axis=0, return_index=True, return_inverse=True)
-        unit = self.units_per_schedule_unit
-        for row in np.sort(first):
-            at = np.flatnonzero(which == which[row])
-            growth = LinearGrowth(
-                **{name: float(getattr(self, name)[row]) for name in _GROWTH}, clock=self.clock
-            )
-            yield Part(
-                at,
-                WeibullLife(self.scale[at] / unit, self.shape[at]),
-                growth.convert(1 / unit, self.schedule_clock),
-                DetectionCurve(**{name: float(getattr(self, name)[row]) for name in _DETECTION}),
-            )
-
-
-_GROWTH = ("onset_median", "onset_log_sd", "rate_median", "rate_log_sd", "no_growth_share")
-_DETECTION = ("a50", "slope", "plateau", "far_side_share", "far_side_plateau")
+        """Parts of the fleet, each with a share of the panels and everything on the clock of the schedule."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -214,10 +99,10 @@ class Problem:
     ----------
     ask : Question
         What is asked.
-    kinds : tuple of Kind
-        Beliefs by kind of damage.
-    n_draws : int
-        Draws in them, besides the best estimate.
+    kinds : tuple of KindDraws, or of Kind
+        By kind of damage: joint draws, each on its own clock, or what is known.
+    usages : tuple of Usage
+        Parts of the fleet that fly alike, with units of each clock per unit of the schedule's clock.
     limit_mm : float
         Largest equivalent diameter that may stay [mm].
     packages : tuple of Package
@@ -228,16 +113,19 @@ class Problem:
         Where the cap comes from.
     units_per_day : dict of str to float
         Planned usage by clock.
+    zones : dict of str to FrailtyDraws
+        By kind: hazard of each zone over the mean of the group; empty where zones are not told apart.
     """
 
     ask: Question
-    kinds: tuple[Kind, ...]
-    n_draws: int
+    kinds: tuple[KindDraws, ...] | tuple[Kind, ...]
+    usages: tuple[Usage, ...]
     limit_mm: float
     packages: tuple[Package, ...]
     cap: float
     cap_basis: str
     units_per_day: dict[str, float]
+    zones: dict[str, FrailtyDraws] = field(default_factory=dict)
     _risks: dict[tuple[float, float, float], dict[str, Floats]] = field(default_factory=dict, repr=False)
 
     @property
@@ -246,25 +134,57 @@ class Problem:
         return self.ask.clock.replace("_", " ")
 
     @property
+    def n_draws(self) -> int:
+        """Draws, besides the central value."""
+        return self.kinds[0].n - 1 if self.is_drawn else 1
+
+    @property
+    def is_drawn(self) -> bool:
+        """Whether the kinds of damage are joint draws."""
+        return isinstance(self.kinds[0], KindDraws)
+
+    @cached_property
+    def joint(self) -> JointRisk:
+        """Sampled damage that every schedule meets."""
+        return JointRisk.prepare(
+            self.kinds,
+            usages=self.usages,
+            clock=self.ask.clock,
+            limit=self.limit_mm,
+            horizon=self.ask.horizon,
+            seed=self.ask.seed,
+            window_hours=self.ask.target.window_flight_hours or PER_FLIGHT_HOURS,
+        )
+
+    @property
     def hours_per_unit(self) -> float:
         """Flight hours per unit of the schedule's clock [-]."""
         return self.units_per_day["flight_hours"] / self.units_per_day[self.ask.clock]
 
 
-def best(kind: Kind) -> Part:
-    """Return the best estimate of a kind of damage, with the draws that share its growth and POD.
+def central(problem: Problem, kind: KindDraws | Kind) -> tuple[Growth, DetectionCurve]:
+    """Return growth and POD of a kind of damage at its central value, on the clock of the schedule.
 
     Parameters
     ----------
-    kind : Kind
+    problem : Problem
+        The problem.
+    kind : KindDraws or Kind
         Kind of damage.
 
     Returns
     -------
-    Part
-        The first of its parts.
+    growth : Growth
+        Of the part of the fleet where it is fastest.
+    detection : DetectionCurve
+        POD of the looks to come.
     """
-    return next(iter(kind.parts()))
+    if not isinstance(kind, KindDraws):
+        part = next(iter(kind.parts()))
+        return part.growth, part.detection
+    pace = max(usage.clock_per_unit[kind.clock] for usage in problem.usages)
+    on_schedule = kind.on_clock(pace, problem.ask.clock)
+    return on_schedule.growth(0), kind.pod.curve(0)
 
 
 def risks(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> dict[str, Floats]:
@@ -289,6 +209,26 @@ def risks(problem: Problem, first: float, repeat: float, *, until: float | None 
     if key in problem._risks:
         return problem._risks[key]
     ends, gathered = gathered_by_age(problem, first, repeat, horizon)
+    out = _per_hours(problem, ends, gathered, horizon, window)
+    if len(problem.zones) == len(problem.kinds) and problem.is_drawn:
+        # The zone that is worst in each draw, for what is bounded.
+        name = problem.ask.target.column
+        plain = name.removesuffix("_worst")
+        each = []
+        for zone in range(next(iter(problem.zones.values())).multiplier.shape[1]):
+            multipliers = {kind: zones.multiplier[:, zone] for kind, zones in problem.zones.items()}
+            ages, sums = problem.joint.gathered(first=first, repeat=repeat, multipliers=multipliers)
+            one = _per_hours(problem, ages[1:], {plain: sums[plain][:, 1:]}, horizon, window)
+            each.append(one[name])
+        out[f"{name}_zone"] = np.max(each, axis=0)
+    problem._risks[key] = out
+    return out
+
+
+def _per_hours(
+    problem: Problem, ends: Floats, gathered: dict[str, Floats], horizon: float, window: float | None
+) -> dict[str, Floats]:
+    """Bring what has gathered by age to means and worst windows per 10,000 flight hours."""
     knots, out = np.concatenate([[0.0], ends]), {}
     for name, values in gathered.items():
         # Exposure comes in units of the clock, as the time over which it gathers does; counts do not.
@@ -298,7 +238,6 @@ def risks(problem: Problem, first: float, repeat: float, *, until: float | None 
         if window is not None:
             length = window / problem.hours_per_unit
             out[f"{name}_worst"] = scale * worst_window(ends, values, window=length, horizon=horizon)
-    problem._risks[key] = out
     return out
 
 
@@ -321,9 +260,12 @@ def gathered_by_age(
     gathered : dict of str to ndarray, shape (1 + n_draws, n_ends)
         By measure, summed over the kinds of damage [per life], exposures in units of the clock.
     """
+    if problem.is_drawn:
+        ages, sums = problem.joint.gathered(first=first, repeat=repeat)
+        return ages[1:], {name: values[:, 1:] for name, values in sums.items()}
     ends, total = np.empty(0), {}
     for kind in problem.kinds:
-        for at, life, growth, detection in kind.parts():
+        for share, life, growth, detection in kind.parts():
             kernel = age_kernel(
                 growth=growth,
                 detection=as_counted(problem.ask, detection, problem.limit_mm),
@@ -334,7 +276,8 @@ def gathered_by_age(
             )
             ends = kernel.ends
             for name, values in kernel.cumulative(life).items():
-                total.setdefault(name, np.zeros((1 + problem.n_draws, ends.size)))[at] += values
+                # What is known is both the central value and the only draw.
+                total[name] = total.get(name, 0.0) + share * np.atleast_2d(values) * np.ones((2, 1))
     return ends, total
 
 
@@ -381,11 +324,19 @@ def damaged_share(problem: Problem, ages: Floats) -> Floats:
     ndarray, shape (1 + n_draws, n)
         Best estimate, then draws [-].
     """
-    clean = np.ones((1 + problem.n_draws, ages.size))
-    for kind in problem.kinds:
-        for part in kind.parts():
-            clean[part.at] *= part.life.survival(ages)
-    return 1.0 - clean
+    if not problem.is_drawn:
+        clean = np.ones((2, ages.size))
+        for kind in problem.kinds:
+            clean *= sum(part.share * np.atleast_2d(part.life.survival(ages)) for part in kind.parts())
+        return 1.0 - clean
+    share = np.zeros((1 + problem.n_draws, ages.size))
+    for usage in problem.usages:
+        clean = np.ones_like(share)
+        for kind in problem.kinds:
+            life = WeibullLife(kind.scale / usage.clock_per_unit[kind.clock], kind.shape)
+            clean *= life.survival(ages)
+        share += usage.share * (1.0 - clean)
+    return share
 
 
 def share_meeting(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> float:
@@ -406,7 +357,9 @@ def share_meeting(problem: Problem, first: float, repeat: float, *, until: float
         Share [-].
     """
     target = problem.ask.target
-    values = risks(problem, first, repeat, until=until)[target.column][1:]
+    which = risks(problem, first, repeat, until=until)
+    zone = problem.ask.held_against == "worst_zone" and f"{target.column}_zone" in which
+    values = which[f"{target.column}_zone" if zone else target.column][1:]
     return float(np.mean(values <= target.per_10000_flight_hours))
 
 
@@ -432,7 +385,7 @@ def meets(problem: Problem, first: float, repeat: float, *, until: float | None 
 
 
 def summary(problem: Problem, first: float, repeat: float) -> dict[str, tuple[float, float, float]]:
-    """Best estimate and band of each measure.
+    """Median and band of each measure.
 
     Parameters
     ----------
@@ -444,10 +397,10 @@ def summary(problem: Problem, first: float, repeat: float) -> dict[str, tuple[fl
     Returns
     -------
     dict of str to tuple of float
-        Best estimate, 5 % and 95 % of the draws [per 10,000 panel flight hours].
+        Median, 5 % and 95 % of the draws [per 10,000 panel flight hours].
     """
     out = {}
     for name, values in risks(problem, first, repeat).items():
-        low, high = np.quantile(values[1:], BAND)
-        out[name] = (float(values[0]), float(low), float(high))
+        low, middle, high = np.quantile(values[1:], [BAND[0], 0.5, BAND[1]])
+        out[name] = (float(middle), float(low), float(high))
     return out

@@ -51,6 +51,10 @@ class StatedGrowth(_Part):
     ]
     rate_log_sd: Annotated[Number, Field(ge=0, lt=10, description="standard deviation of its log [-]")]
     no_growth_share: Annotated[Share, Field(description="share of damage that does not grow [-]")] = 0.0
+    log_rate_sd: Annotated[
+        Number,
+        Field(ge=0, lt=5, description="how sure the median is: standard deviation of its log [-]"),
+    ] = 0.3
     basis: Annotated[str, Field(description="where the numbers come from")]
 
 
@@ -59,6 +63,10 @@ class StatedOnset(_Part):
 
     median_mm: Annotated[Positive, Field(description="median equivalent diameter at onset [mm]")]
     log_sd: Annotated[Number, Field(ge=0, lt=10, description="standard deviation of its log [-]")]
+    log_median_sd: Annotated[
+        Number,
+        Field(ge=0, lt=5, description="how sure the median is: standard deviation of its log [-]"),
+    ] = 0.15
     basis: Annotated[str, Field(description="where the numbers come from")]
 
 
@@ -73,8 +81,24 @@ class Mode(_Part):
         0.0
     )
     assumed_shape: Annotated[
-        Positive | None, Field(description="Weibull shape to assume where finds are too few to fit one [-]")
+        Positive | None,
+        Field(
+            description="median of the prior of the Weibull shape; finds move it, the more the more there are. Default: a weak "
+            "prior about 2 [-]"
+        ),
     ] = None
+    shape_log_sd: Annotated[
+        Positive | None,
+        Field(
+            description="standard deviation of the log of that prior; default 0.35 where a shape is assumed, else 0.5 [-]"
+        ),
+    ] = None
+    restoration: Annotated[
+        Share | None,
+        Field(
+            description="what a repair leaves of the age: 0 as new, 1 as old; null counts the first onset only [-]"
+        ),
+    ] = 0.0
     growth: Annotated[Literal["fit"] | StatedGrowth, Field(description="fit, or stated growth")] = "fit"
     onset: Annotated[Literal["fit"] | StatedOnset, Field(description="fit, or stated size at onset")] = "fit"
 
@@ -87,6 +111,19 @@ class StatedDetection(_Part):
     slope: Annotated[Positive, Field(description="slope in log size [-]")]
     plateau: Annotated[Number, Field(gt=0, le=1, description="POD of the largest damage [-]")]
     far_side_plateau: Annotated[Share, Field(description="plateau for damage on the other side [-]")] = 0.0
+    log_a50_sd: Annotated[
+        Number, Field(ge=0, lt=5, description="how sure a50 is: standard deviation of its log [-]")
+    ] = 0.2
+    log_slope_sd: Annotated[
+        Number, Field(ge=0, lt=5, description="how sure the slope is: standard deviation of its log [-]")
+    ] = 0.2
+    logit_plateau_sd: Annotated[
+        Number, Field(ge=0, lt=5, description="how sure the plateau is: standard deviation of its logit [-]")
+    ] = 0.3
+    logit_far_share_sd: Annotated[
+        Number,
+        Field(ge=0, lt=5, description="how sure the far-side share is: standard deviation of its logit [-]"),
+    ] = 0.3
     basis: Annotated[str, Field(description="trial, published or assumed, and where")]
     in_fit: Annotated[
         Literal["size", "perfect"] | Annotated[Number, Field(gt=0, le=1)],
@@ -278,6 +315,17 @@ class Question(_Part):
     measured_to_true: Annotated[
         Positive, Field(description="true size over size as mapped; a tap outline usually understates [-]")
     ] = 1.0
+    log_measured_to_true_sd: Annotated[
+        Number, Field(ge=0, lt=2, description="how sure that factor is: standard deviation of its log [-]")
+    ] = 0.1
+    growth_forms: Annotated[
+        tuple[Literal["linear", "proportional"], ...],
+        Field(min_length=1, description="forms of growth that may hold; the mappings weigh them"),
+    ] = ("linear", "proportional")
+    held_against: Annotated[
+        Literal["mean", "worst_zone"],
+        Field(description="whether the target holds for the mean of the group or for its worst zone"),
+    ] = "mean"
     limit_mm: Annotated[
         Positive | None,
         Field(description="largest size that may stay; default: the limits table in force [mm]"),
@@ -295,7 +343,7 @@ class Question(_Part):
     fewest_finds: Annotated[
         Whole, Field(ge=1, description="with fewer finds an assumed shape is used where one is given")
     ] = 20
-    draws: Annotated[Whole, Field(ge=50, le=20000, description="parameter draws")] = 400
+    draws: Annotated[Whole, Field(ge=50, le=20000, description="parameter draws")] = 1024
     seed: Annotated[Whole, Field(ge=0, description="seed of the draws")]
 
     @model_validator(mode="after")

@@ -21,13 +21,14 @@ from kit.intervals.cautions import (
     present_programme,
     usage_cautions,
 )
-from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, RATE_SPREAD, Evidence
+from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.named_pod import kind_asked, with_pod
 from kit.intervals.packages import package_lengths, shortest_on_clock
 from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, summary
 from kit.intervals.question import Question, QuestionError, read_question
 from kit.intervals.rules import Schedule, combine
 from kit.life import NoFiniteMaximum
+from kit.posterior import PRIORS, FrailtyDraws, KindDraws
 
 _OFTEN = 0.5  # above this share of panels with damage, recurrence matters and gets a caution
 
@@ -68,7 +69,12 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
     ask = with_pod(ask, evidence.fleet)
     try:
         believed = beliefs(ask, evidence)
-        problem = problem_of(ask, evidence, tuple(one.draws for one in believed), n_draws=ask.draws)
+        problem = problem_of(
+            ask,
+            evidence,
+            tuple(one.draws for one in believed),
+            zones={one.draws.kind: one.zones for one in believed},
+        )
         return _answer(problem, combine(problem), believed, evidence)
     except (NoFiniteMaximum, QuestionError) as error:
         if isinstance(error, QuestionError):
@@ -78,7 +84,13 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
         raise QuestionError(f"question {ask.name}: {error}") from None
 
 
-def problem_of(ask: Question, evidence: Evidence, kinds: tuple[Kind, ...], *, n_draws: int) -> Problem:
+def problem_of(
+    ask: Question,
+    evidence: Evidence,
+    kinds: tuple[KindDraws, ...] | tuple[Kind, ...],
+    *,
+    zones: dict[str, FrailtyDraws] | None = None,
+) -> Problem:
     """Put together what the rules need: the question, beliefs, limit, cap, packages and usage.
 
     Parameters
@@ -87,10 +99,10 @@ def problem_of(ask: Question, evidence: Evidence, kinds: tuple[Kind, ...], *, n_
         The question, with the numbers of its POD.
     evidence : Evidence
         The fleet as known on the question's day.
-    kinds : tuple of Kind
-        Beliefs by kind of damage.
-    n_draws : int
-        Draws in them, besides the best estimate.
+    kinds : tuple of KindDraws, or of Kind
+        By kind of damage: joint draws, or what is known.
+    zones : dict of str to FrailtyDraws, optional
+        By kind: hazard of each zone over the mean of the group.
 
     Returns
     -------
@@ -111,7 +123,8 @@ def problem_of(ask: Question, evidence: Evidence, kinds: tuple[Kind, ...], *, n_
     return Problem(
         ask=ask,
         kinds=kinds,
-        n_draws=n_draws,
+        usages=evidence.usages(ask.group, ask.clock),
+        zones=zones or {},
         limit_mm=_limit(ask, evidence),
         packages=tuple(packages),
         cap=cap,
@@ -252,9 +265,11 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
         "one POD for all past looks, whoever made them and by whichever tap method",
         f"planned usage: {per_day['flight_hours'] * DAYS_PER_YEAR:,.0f} flight hours and "
         f"{per_day['flight_cycles'] * DAYS_PER_YEAR:,.0f} flight cycles a year",
-        "growth and size at onset are used as fitted or stated, without their own uncertainty",
-        f"fitted log spreads are held by weak priors: growth rate about {RATE_SPREAD[0]:g}, size at onset about "
-        f"{ONSET_SPREAD[0]:g} (assumed, no source)",
+        f"how sure they are, as standard deviations: log of a50 {pod.log_a50_sd:g}, log of the slope {pod.log_slope_sd:g}, logit "
+        f"of the plateau {pod.logit_plateau_sd:g}, log of the factor from mapped to true size "
+        f"{ask.log_measured_to_true_sd:g} (assumed where not stated, no source)",
+        "weak priors of growth and of the size at onset (assumed, no source): log spread of rates about "
+        f"{PRIORS['rate_log_sd'][0]:g}, of sizes at onset about {ONSET_SPREAD[0]:g}, median size at onset about 20 mm",
         "the first onset of each kind in a panel's life counts; kinds arise independently of each other",
     ]
     if ask.target.window_flight_hours is not None:

@@ -7,13 +7,24 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import ndtri
 
 from kit.growth import delay_to
 from kit.intervals.answer import RuleAnswer
 from kit.intervals.packages import in_packages
-from kit.intervals.problem import PER_FLIGHT_HOURS, Problem, best, damaged_share, meets, risks, share_meeting
+from kit.intervals.problem import (
+    PER_FLIGHT_HOURS,
+    Problem,
+    central,
+    damaged_share,
+    meets,
+    risks,
+    share_meeting,
+)
 from kit.intervals.question import QuestionError
 from kit.intervals.search import age_at_share, longest_meeting
+from kit.numerics.typing import Floats
+from kit.posterior import KindDraws
 
 _SHORTEST_DAYS = 60.0
 """Shorter spacings than this, or the shortest package, are no inspection programme (assumed, no source) [days]."""
@@ -192,25 +203,64 @@ def growth_window_rule(problem: Problem) -> RuleAnswer:
         The shortest over the kinds of damage; none where the detectable size is not below the limit.
     """
     rule, limit = problem.ask.growth_window, problem.limit_mm
+    if not problem.is_drawn:
+        return RuleAnswer("growth_window", None, False, "no window: growth is known and not drawn")
+    share = problem.ask.target.share_of_draws
     shortest, reason = None, ""
     for kind in problem.kinds:
-        _, _, growth, curve = best(kind)
-        size = curve.size_at(rule.detectable_pod)
-        rate = float(growth.rate_quantile(rule.growth_percentile))
-        if not size < limit:
+        windows, sizes = growth_windows(problem, kind, rule.detectable_pod, rule.growth_percentile)
+        window, size = float(np.quantile(windows[1:], 1 - share)), float(sizes[0])
+        if not window > 0:
+            short = float(np.mean(windows[1:] <= 0))
             reason = (
-                f"no window: the size found with POD {rule.detectable_pod:g} ({size:.0f} mm) is not below the limit "
-                f"({limit:.0f} mm)"
+                f"no window: in {short:.0%} of draws the size of {kind.kind} found with POD {rule.detectable_pod:g} "
+                f"({size:.0f} mm in the middle) is not below the limit ({limit:.0f} mm)"
             )
             return RuleAnswer("growth_window", None, False, reason)
-        window = float(delay_to(growth.form, size, rate, limit)) / rule.opportunities
+        window /= rule.opportunities
         if shortest is None or window < shortest:
             shortest = window
             reason = (
                 f"{kind.kind} grows from {size:.0f} to {limit:.0f} mm in {window * rule.opportunities:,.0f} "
-                f"{problem.unit} at the {rule.growth_percentile:.0%} rate; {rule.opportunities} looks wanted"
+                f"{problem.unit} or more in {share:.0%} of draws, at the {rule.growth_percentile:.0%} rate; "
+                f"{rule.opportunities} looks wanted"
             )
     return RuleAnswer("growth_window", shortest, False, reason)
+
+
+def growth_windows(problem: Problem, kind: KindDraws, pod: float, percentile: float) -> tuple[Floats, Floats]:
+    """Time that growth needs from a size that is found with some POD to the limit, in each draw.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    kind : KindDraws
+        Kind of damage.
+    pod : float
+        POD of the detectable size [-].
+    percentile : float
+        Percentile of the growth rate between damages [-].
+
+    Returns
+    -------
+    windows : ndarray, shape (1 + n_draws,)
+        On the clock of the schedule, of the part of the fleet where it is shortest; 0 where there is none
+        [clock units].
+    sizes : ndarray, shape (1 + n_draws,)
+        The detectable size; infinite where no size is found so surely [mm].
+    """
+    detectable = kind.pod
+    with np.errstate(divide="ignore", invalid="ignore"):
+        odds = np.where(detectable.plateau > pod, pod / (detectable.plateau - pod), np.inf)
+        sizes = detectable.a50 * odds ** (1 / detectable.slope)
+    pace = max(usage.clock_per_unit[kind.clock] for usage in problem.usages)
+    rate = kind.rate_median * pace * np.exp(kind.rate_log_sd * ndtri(percentile))
+    windows = np.zeros(kind.n)
+    for form in np.unique(kind.form):
+        rows = (kind.form == form) & (sizes < problem.limit_mm)
+        windows[rows] = delay_to(str(form), sizes[rows], rate[rows], problem.limit_mm)
+    return windows, sizes
 
 
 def detection_chance_rule(problem: Problem) -> RuleAnswer:
@@ -229,7 +279,7 @@ def detection_chance_rule(problem: Problem) -> RuleAnswer:
     rule, limit = problem.ask.detection_chance, problem.limit_mm
     shortest, reason = None, ""
     for kind in problem.kinds:
-        _, _, growth, curve = best(kind)
+        growth, curve = central(problem, kind)
         size = curve.size_at(rule.detectable_pod)
         if not size < limit:
             reason = f"no window: the size found with POD {rule.detectable_pod:g} is not below the limit"
@@ -275,20 +325,20 @@ def failure_finding_rule(problem: Problem) -> RuleAnswer:
     hidden = np.cumsum(np.concatenate([damaged[:, :1] * ages[0], steps], axis=1), axis=1) / ages
     share = np.quantile(hidden[1:], ask.target.share_of_draws, axis=0)
     interval = age_at_share(ages, share, asked)
-    middle = age_at_share(ages, hidden[0], asked)
+    middle = age_at_share(ages, np.median(hidden[1:], axis=0), asked)
     is_open = interval >= ask.horizon * (1 - 1e-9)
     words = f"damage stands hidden for at most {asked:.2%} of the time"
     reason = (
         f"{words}: no limit found up to {interval:,.0f} {problem.unit}"
         if is_open
-        else f"{words} in {ask.target.share_of_draws:.0%} of draws: up to {interval:,.0f} {problem.unit} (best estimate "
+        else f"{words} in {ask.target.share_of_draws:.0%} of draws: up to {interval:,.0f} {problem.unit} (middle of the draws "
         f"{middle:,.0f}), if every look finds what is there"
     )
     return RuleAnswer("failure_finding", interval, False, reason, is_open=is_open)
 
 
 def cost_rule(problem: Problem) -> RuleAnswer:
-    """Repeat of least cost per flight hour, by the best estimate.
+    """Repeat of least cost per flight hour, by the middle of the draws.
 
     Parameters
     ----------
@@ -306,7 +356,7 @@ def cost_rule(problem: Problem) -> RuleAnswer:
     totals = []
     for repeat in repeats:
         risk = {
-            name: values[0] / PER_FLIGHT_HOURS
+            name: float(np.median(values[1:])) / PER_FLIGHT_HOURS
             for name, values in risks(problem, min(latest, repeat), repeat).items()
         }
         within = max(onset_rate / problem.hours_per_unit - risk["exceedances"], 0.0)
@@ -410,6 +460,10 @@ def combine(problem: Problem) -> Schedule:
             if not fits or "risk" not in ask.govern or meets(problem, first, repeat):
                 break
             repeat, words, fits = in_packages(repeat * (1 - 1e-6), packages, unit)
+        if "risk" in ask.govern and not meets(problem, first, repeat):
+            # Looks that begin with the first repeat are those that the rule examined.
+            first, first_words, _ = in_packages(min(first, repeat), packages, unit, once=True)
+            notes.append(f"first look moved up to {first:,.0f} {unit}, since the target is not met otherwise")
         if packages and not fits:
             notes.append(f"repeat: no package is as short as {repeat:,.0f} {unit}")
         if repeat > problem.cap * (1 + 1e-9):

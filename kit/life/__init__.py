@@ -28,9 +28,17 @@ from kit.life.groups.frailty import FrailtyFit, SharedFit, fit_frailty, fit_shar
 from kit.life.groups.regression import fit_regression
 from kit.life.groups.regression_fit import RegressionFit
 from kit.life.likelihood.families import FAMILIES, WEIBULL, Family
-from kit.life.likelihood.imperfect import ConstantDetection, MethodDetection, gaps_before_looks
+from kit.life.likelihood.imperfect import (
+    ConstantDetection,
+    Detection,
+    LookLayout,
+    MethodDetection,
+    detection_terms,
+    gaps_before_looks,
+)
 from kit.life.lives.covariates import COVARIATES, with_covariates
 from kit.life.lives.histories import (
+    AFTER_REPAIR,
     Histories,
     build_histories,
     histories_of_kind,
@@ -49,6 +57,7 @@ from kit.life.recurrence.restoration import RestorationFit, fit_restoration
 from kit.numerics.refusals import NoFiniteMaximum
 
 __all__ = [
+    "AFTER_REPAIR",
     "COVARIATES",
     "DISTRIBUTIONS",
     "FAMILIES",
@@ -57,6 +66,7 @@ __all__ = [
     "ClockComparison",
     "CompetingLives",
     "ConstantDetection",
+    "Detection",
     "DetectionProfile",
     "DetectionRidge",
     "Family",
@@ -66,6 +76,7 @@ __all__ = [
     "Histories",
     "LifeComparison",
     "LifeFit",
+    "LookLayout",
     "MeanCumulative",
     "MethodDetection",
     "MoistureThenDisbond",
@@ -86,6 +97,7 @@ __all__ = [
     "compare_lives",
     "detection_profile",
     "detection_ridge",
+    "detection_terms",
     "fit_competing",
     "fit_frailty",
     "fit_life",

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike
 
 from kit.detection import DetectionCurve
 from kit.findings import load_fleet, replace_text
-from kit.growth import LinearGrowth
+from kit.growth import Growth
 from kit.intervals import (
     DAYS_PER_YEAR,
     Answer,
@@ -94,8 +94,8 @@ class TrueLife:
         return (slope * part) @ self.weight
 
 
-def true_life(truth: dict, group: str, mode: str) -> TrueLife:
-    """Return the true life of one mode in one group, over lots, climates and subtypes.
+def true_life(truth: dict, group: str, mode: str, subtype: str) -> TrueLife:
+    """Return the true life of one mode in one group on one subtype, over lots and climates.
 
     Parameters
     ----------
@@ -103,6 +103,8 @@ def true_life(truth: dict, group: str, mode: str) -> TrueLife:
         Contents of truth/parameters.json.
     group, mode : str
         Zone group, and ``M``, ``G`` or ``I``.
+    subtype : str
+        Subtype of the aircraft, whose cycles may be more severe.
 
     Returns
     -------
@@ -118,7 +120,7 @@ def true_life(truth: dict, group: str, mode: str) -> TrueLife:
         if mode == "M":
             parts = [(truth["climate_share"][c], truth["climate_factor"][c]) for c in truth["climate_share"]]
         elif mode == "G":
-            parts = [(truth["cycle_share"][s], 1 / truth["cycle_severity"][s]) for s in truth["cycle_share"]]
+            parts = [(1.0, 1 / truth["cycle_severity"][subtype])]
         else:
             parts = [(1.0, 1.0)]
         weights += [share * w for w, _ in parts]
@@ -127,7 +129,7 @@ def true_life(truth: dict, group: str, mode: str) -> TrueLife:
     return TrueLife(np.array(weights), np.array(scales), float(rows[0]["shape"]), frailty)
 
 
-def true_growth(truth: dict, mode: str, units_per_day: dict[str, float], clock: str) -> LinearGrowth:
+def true_growth(truth: dict, mode: str, units_per_day: dict[str, float], clock: str) -> Growth:
     """Return the true size at onset and growth of one mode, without its sudden jumps.
 
     Parameters
@@ -143,13 +145,13 @@ def true_growth(truth: dict, mode: str, units_per_day: dict[str, float], clock: 
 
     Returns
     -------
-    LinearGrowth
+    Growth
         On that clock.
     """
     size, growth = truth["size"][mode], truth["growth"][mode]
     rate = growth["median"] / (DAYS_PER_YEAR if growth["unit"] == "mm per year" else 1000.0)
     per_unit = units_per_day[growth["clock"]] / units_per_day[clock]
-    return LinearGrowth(
+    return Growth(
         size["median_mm"],
         size["log_sd"],
         rate * per_unit,
@@ -219,28 +221,22 @@ class TrueKind:
     ----------
     kind : str
         Kind of damage.
-    life : TrueLife
-        On the clock of the schedule.
-    growth : LinearGrowth
-        On the clock of the schedule.
-    detection : DetectionCurve
-        POD of the planned looks.
+    each : tuple of Part
+        By part of the fleet, on the clock of the schedule.
     """
 
     kind: str
-    life: TrueLife
-    growth: LinearGrowth
-    detection: DetectionCurve
+    each: tuple[Part, ...]
 
     def parts(self) -> Iterator[Part]:
-        """Yield the truth as the best estimate and as the only draw.
+        """Yield the truth of each part of the fleet.
 
         Yields
         ------
         Part
-            The only one.
+            With its share of the panels.
         """
-        yield Part(np.array([0, 1]), self.life, self.growth, self.detection)
+        yield from self.each
 
 
 def true_kinds(ask: Question, evidence: Evidence, truth: dict) -> tuple[TrueKind, ...]:
@@ -260,20 +256,23 @@ def true_kinds(ask: Question, evidence: Evidence, truth: dict) -> tuple[TrueKind
     tuple of TrueKind
         In the order of the question.
     """
-    per_day = evidence.units_per_day(ask.group)
     mode_of = {row["kind"]: row["mode"] for row in truth["life"]}
     kinds = []
     for mode in ask.modes:
         letter = mode_of[mode.kind]
-        life = true_life(truth, ask.group, letter)
-        kinds.append(
-            TrueKind(
-                kind=mode.kind,
-                life=replace(life, scale=life.scale * per_day[ask.clock] / per_day[mode.clock]),
-                growth=true_growth(truth, letter, per_day, ask.clock),
-                detection=true_detection(truth, ask.group, letter, ask.detection.method),
+        detection = true_detection(truth, ask.group, letter, ask.detection.method)
+        parts = []
+        for usage in evidence.usages(ask.group, ask.clock):
+            life = true_life(truth, ask.group, letter, usage.name)
+            parts.append(
+                Part(
+                    usage.share,
+                    replace(life, scale=life.scale / usage.clock_per_unit[mode.clock]),
+                    true_growth(truth, letter, usage.clock_per_unit, ask.clock),
+                    detection,
+                )
             )
-        )
+        kinds.append(TrueKind(kind=mode.kind, each=tuple(parts)))
     return tuple(kinds)
 
 
@@ -295,7 +294,7 @@ def true_answer(answer: Answer, evidence: Evidence, truth: dict) -> TrueAnswer:
         By the same rules.
     """
     ask = answer.question
-    problem = problem_of(ask, evidence, true_kinds(ask, evidence, truth), n_draws=1)
+    problem = problem_of(ask, evidence, true_kinds(ask, evidence, truth))
     schedule = combine(problem)
     exact = next(rule.interval for rule in schedule.rules if rule.rule == "risk")
     preventable = exposure = float("nan")

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.intervals import PER_FLIGHT_HOURS, Answer, as_counted, curve_of
+from kit.intervals import PER_FLIGHT_HOURS, Answer, as_counted
 from kit.simulate.schedule import ScheduleOutcome
 
 _HAPPENED = ("arose", "found", "exceedances", "exposure_hours")
@@ -59,12 +59,11 @@ def scheduled_plays(answer: Answer) -> list[dict[str, object]]:
     ends = _ends(answer)
     for mode in answer.modes:
         per_unit = mode.units_per_schedule_unit
-        share = next(asked.far_side_share for asked in ask.modes if asked.kind == mode.kind)
         same = {
             "life_scale": mode.scale / per_unit,
             "life_shape": mode.shape,
             "growth": mode.growth.convert(1 / per_unit, ask.clock),
-            "detection": as_counted(ask, curve_of(ask, share), answer.limit_mm),
+            "detection": as_counted(ask, mode.draws.pod.curve(0), answer.limit_mm),
             "limit": answer.limit_mm,
             "first": answer.threshold,
             "repeat": answer.repeat,

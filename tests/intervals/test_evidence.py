@@ -5,8 +5,6 @@ import pandas as pd
 import pytest
 from support import day
 
-from kit.detection import DetectionCurve
-from kit.growth import LinearGrowth
 from kit.intervals import Evidence
 from kit.life import build_histories
 from kit.regions import finding_regions
@@ -68,34 +66,35 @@ def test_what_was_worked_out_once_is_kept(small_evidence):
     assert small_evidence.as_known_on("2019-06-30") is small_evidence.as_known_on("2019-06-30")
     assert small_evidence.up_to("2019-06-30") is small_evidence.up_to("2019-06-30")
     assert small_evidence.as_known_on(None) is small_evidence
-    first = small_evidence.growth(("flap", "spoiler", "cowl_door"), "moisture_disbond", "calendar_days", 1.0)
-    assert (
-        small_evidence.growth(("spoiler", "flap", "cowl_door"), "moisture_disbond", "calendar_days", 1.0)
-        is first
+    first, again = (
+        small_evidence.track_growth(groups, "moisture_disbond", "calendar_days", ("linear",))
+        for groups in (("flap", "spoiler", "cowl_door"), ("spoiler", "flap", "cowl_door"))
     )
+    assert again is first
+    assert first.draws(64, seed=1) is first.draws(64, seed=1)
 
 
-def test_growth_scales_with_the_true_size_over_the_size_as_mapped(small_evidence):
+def test_growth_is_that_of_the_sizes_as_mapped(small_evidence):
     groups = ("flap", "spoiler", "cowl_door")
-    one, more = (
-        small_evidence.growth(groups, "moisture_disbond", "calendar_days", factor) for factor in (1.0, 1.2)
-    )
-    assert more.rate_median == pytest.approx(one.rate_median * 1.2, rel=5e-3)
-    assert more.rate_log_sd == pytest.approx(one.rate_log_sd, rel=2e-2)
-    assert (one.clock, one.n_tracks) == ("calendar_days", more.n_tracks)
+    like = small_evidence.track_growth(groups, "moisture_disbond", "calendar_days", ("linear",)).likelihoods[
+        0
+    ]
+    tracks = small_evidence.tracks(groups, "moisture_disbond", "calendar_days", 1.0)
+    assert like.clock == "calendar_days"
+    assert like.n_tracks == (tracks.groupby("track")["age"].nunique() > 1).sum()
 
 
-def test_onset_size_uses_the_first_find_by_tapping_of_each_life(small_evidence):
-    """A damage is hardly larger when it begins than when it is found."""
+def test_sizes_at_onset_come_from_the_first_find_by_tapping_of_each_life(small_evidence):
     groups = ("flap", "spoiler", "cowl_door")
-    rates = LinearGrowth(1.0, 1.0, 0.01, 0.5, clock="calendar_days")
-    fit = small_evidence.onset_size(
-        groups, "moisture_disbond", "calendar_days", BASIS,
-        curve=DetectionCurve(20.0), rates=rates, size_log_sd=0.15, measured_to_true=1.0,
-    )  # fmt: skip
-    histories = small_evidence.histories(groups, "moisture_disbond", "calendar_days", BASIS)
-    assert 5 <= fit.n_finds <= histories.n_finds
-    assert fit.median < fit.found_median
+    sizes = small_evidence.found_sizes(groups, "moisture_disbond", "calendar_days", BASIS)
+    found = np.isfinite(sizes.histories.upper)
+    assert 5 <= np.isfinite(sizes.diameter_mm).sum() <= found.sum()
+    assert not np.isfinite(sizes.diameter_mm[~found]).any()
+
+
+def test_zones_of_lives_are_zones_of_their_group(small_evidence):
+    histories = small_evidence.histories(("flap",), "moisture_disbond", "calendar_days", BASIS)
+    assert set(small_evidence.zones_of_lives(histories)) <= set(small_evidence.zones_of(("flap",)))
 
 
 def test_evidence_as_known_on_a_day_and_of_the_events_up_to_it(two):

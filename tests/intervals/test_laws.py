@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.detection import DetectionCurve
-from kit.growth import LinearGrowth
-from kit.intervals import KindDraws, Problem, Question, combine, failure_finding_interval
+from kit.intervals import Problem, Question, Usage, combine, failure_finding_interval
 from kit.intervals.packages import Package
 from kit.intervals.question import Cost, DetectionChance, FailureFinding, GrowthWindow
+from kit.posterior import KindDraws, PodDraws
 
-N_DRAWS = 40
-DRAWS = np.random.default_rng(1).standard_normal((2, N_DRAWS))
+N_DRAWS = 128
+DRAWS = np.random.default_rng(1).standard_normal((3, N_DRAWS))
+PER_UNIT = {"flight_hours": 1.0, "flight_cycles": 0.75, "calendar_days": 0.05}
 PER_DAY = {"flight_hours": 20.0, "flight_cycles": 15.0, "calendar_days": 1.0}
 
 
@@ -44,20 +44,32 @@ def problem(*, packages=(), cap=np.inf, **given):
             "seed": 1,
         }
     )
-    kind = KindDraws.of_lives(
-        given["scale"] * np.exp(np.r_[0, 0.25 * DRAWS[0]]),
-        given["shape"] * np.exp(np.r_[0, 0.15 * DRAWS[1]]),
-        LinearGrowth(given["onset"], given["onset_sd"], given["rate"], given["rate_sd"], given["still"]),
-        DetectionCurve(given["a50"], given["slope"], given["plateau"], given["far"], given["far_plateau"]),
+    one = np.ones(N_DRAWS + 1)
+    kind = KindDraws(
         kind="disbond",
         clock="flight_hours",
-        schedule_clock="flight_hours",
-        units_per_schedule_unit=1.0,
+        scale=given["scale"] * np.exp(np.r_[0, 0.25 * DRAWS[0]]),
+        shape=given["shape"] * np.exp(np.r_[0, 0.15 * DRAWS[1]]),
+        onset_median=given["onset"] * one,
+        onset_log_sd=given["onset_sd"] * one,
+        rate_median=given["rate"] * np.exp(np.r_[0, 0.3 * DRAWS[2]]),
+        rate_log_sd=given["rate_sd"] * one,
+        no_growth_share=given["still"] * one,
+        form=np.full(N_DRAWS + 1, "linear"),
+        pod=PodDraws(
+            a50=given["a50"] * one,
+            slope=given["slope"] * one,
+            plateau=given["plateau"] * one,
+            far_side_share=given["far"] * one,
+            far_side_plateau=given["far_plateau"] * one,
+        ),
+        restoration=0.0 * one,
+        diagnostics={},
     )
     return Problem(
         ask=ask,
         kinds=(kind,),
-        n_draws=N_DRAWS,
+        usages=(Usage(name="all", share=1.0, clock_per_unit=PER_UNIT),),
         limit_mm=given["limit"],
         packages=tuple(Package(f"every {length:g}", length, {"flight_hours": length}) for length in packages),
         cap=cap,
@@ -223,7 +235,8 @@ def test_a_rule_that_is_to_govern_without_its_numbers_is_refused(name):
 def test_with_one_pod_for_all_sizes_the_looks_are_those_of_the_textbook():
     """NAVAIR 00-25-403: n = ln(accepted) / ln(1 - POD); 0.001 at 0.8 takes five looks."""
     made = law_problem(detection_chance=DetectionChance(accepted_miss=0.001, detectable_pod=0.001))
-    kind = replace(made.kinds[0], a50=np.full(N_DRAWS + 1, 1e-3), plateau=np.full(N_DRAWS + 1, 0.8))
+    pod = replace(made.kinds[0].pod, a50=np.full(N_DRAWS + 1, 1e-3), plateau=np.full(N_DRAWS + 1, 0.8))
+    kind = replace(made.kinds[0], pod=pod)
     answer = rule_of(replace(made, kinds=(kind,)), "detection_chance")
     assert answer.reason.startswith("disbond: 5 looks in the")
 

@@ -51,6 +51,9 @@ def ask(tmp_path_factory):
         mode = fields.pop("mode", None)
         if mode is not None:
             fields["modes"] = (question.modes[0].model_copy(update=mode),)
+        detection = fields.pop("detection", None)
+        if isinstance(detection, dict):
+            fields["detection"] = question.detection.model_copy(update=detection)
         return question.model_copy(update=fields)
 
     return asked
@@ -99,8 +102,8 @@ def test_the_same_question_has_the_same_answer(fleet, ask, answer):
 
 
 def test_the_demo_gives_the_same_answer_twice(demo_fleet):
-    path = DEMO / "questions" / "gear_door.toml"
-    same(recommend(demo_fleet, path), recommend(demo_fleet, path))
+    ask = kit.read_question(DEMO / "questions" / "spoiler.toml").model_copy(update={"draws": 64})
+    same(recommend(demo_fleet, ask), recommend(demo_fleet, ask))
 
 
 def test_other_questions_before_it_do_not_change_an_answer(fleet, ask, answer):
@@ -323,10 +326,11 @@ def test_risks_have_bounds_around_them_and_parts_that_add_up(answer):
     assert frame["repeat"].is_monotonic_increasing
     for name in ("exceedances", "preventable", "not_preventable", "exposure"):
         assert (frame[f"{name}_lower"] <= frame[f"{name}_upper"]).all()
-    np.testing.assert_allclose(
-        frame["preventable"] + frame["not_preventable"], frame["exceedances"], rtol=1e-9
-    )
-    assert frame["exposure"].is_monotonic_increasing
+    # The middles of draws need not add up, their parts in each draw do: see test_joint_risk.
+    assert (frame["preventable"] <= frame["exceedances"]).all()
+    # What the worst window holds rises with the repeat, but for where looks happen to fall in it.
+    assert (frame["exposure"] >= 0.9 * frame["exposure"].cummax()).all()
+    assert frame["exposure"].iloc[-1] > frame["exposure"].iloc[0]
 
 
 # Cautions and assumptions -------------------------------------------------------------------------
@@ -371,9 +375,9 @@ def test_every_answer_lists_what_does_not_come_from_data(evidence, ask, small_ev
     assert "true size is 1.2 times the size as mapped" in bare.assumptions
 
 
-def test_few_finds_and_a_far_horizon_are_cautioned(answer):
+def test_a_far_horizon_is_cautioned(answer):
     text = "\n".join(answer.cautions)
-    assert "moisture_disbond: 15 finds only" in text
+    assert "finds only" not in text  # 15 are enough to tell a shape from its prior
     assert "extrapolated" not in text or "beyond the oldest age seen" in text
 
 
@@ -462,30 +466,38 @@ def single(tmp_path_factory):
     return Evidence(with_finds(tmp_path_factory.mktemp("single") / "thirty", 1))
 
 
-def test_no_finds_with_an_assumed_shape_give_a_bound_and_say_so(clean, ask):
+def test_no_finds_are_answered_from_what_the_clean_looks_rule_out_and_say_so(clean, ask):
     answer = recommend(clean, ask())
     mode = answer.modes[0]
     assert (mode.fit, mode.histories.n_finds, mode.histories.n_lives) == (None, 0, N_AIRCRAFT)
-    assert "no finds: 95% lower bound of the scale under the assumed shape 2" in mode.life_basis
-    assert "shape of moisture_disbond: 2, assumed" in answer.assumptions
+    assert mode.life_basis.startswith("no finds: what the clean looks leave open; prior of the shape 2 ")
+    assert "shape of moisture_disbond: prior with median 2" in "\n".join(answer.assumptions)
     assert "moisture_disbond: 0 finds only" in "\n".join(answer.cautions)
-    assert np.isnan(mode.scale_bounds).all()
+    assert mode.scale_bounds[0] < mode.scale < mode.scale_bounds[1]
     assert answer.repeat is not None
-    low, high = (answer.risk["exceedances"][k] for k in (1, 2))
-    assert low == high == pytest.approx(answer.risk["exceedances"][0])
 
 
-def test_the_bound_is_that_of_the_clean_looks_by_chi_square(clean, ask):
-    """Zero finds: sum of (t / scale) ** shape = -ln(1 - level), all lives clean to day 4000."""
-    mode = recommend(clean, ask()).modes[0]
-    assert mode.scale == pytest.approx(4000 * np.sqrt(N_AIRCRAFT / -np.log(0.05)), rel=1e-9)
+def test_no_finds_give_the_bound_of_the_clean_looks_by_chi_square(clean, ask):
+    """Zero finds, looks that miss nothing, all lives clean to day 4000: sum of (t / scale) ** shape = -ln(1 - level)."""
+    sure = ask(mode={"shape_log_sd": 0.001}, draws=2048, detection={"in_fit": "perfect"})
+    scales = recommend(clean, sure).modes[0].draws.scale[1:]
+    assert np.quantile(scales, 0.05) == pytest.approx(4000 * np.sqrt(N_AIRCRAFT / -np.log(0.05)), rel=0.03)
 
 
-def test_no_finds_without_an_assumed_shape_are_refused_naming_the_kind(clean, ask):
-    with pytest.raises(
-        QuestionError, match=r"^question small: no finds of moisture in 30 lives, .*State assumed_shape"
-    ):
-        recommend(clean, ask(mode={"assumed_shape": None}))
+def test_looks_that_miss_make_the_bound_of_no_finds_no_longer(clean, ask):
+    """A bound that took looks as perfect held in 83 % of simulated fleets where 95 % were stated."""
+    low = [
+        np.quantile(recommend(clean, ask(detection={"in_fit": chance})).modes[0].draws.scale, 0.05)
+        for chance in ("perfect", 0.8, 0.5)
+    ]
+    assert low == sorted(low, reverse=True)
+
+
+def test_no_finds_without_an_assumed_shape_rest_on_a_weak_prior_and_say_so(clean, ask):
+    answer = recommend(clean, ask(mode={"assumed_shape": None}))
+    assert "shape of moisture_disbond: prior with median 2 and log standard deviation 0.5 (weak" in "\n".join(
+        answer.assumptions
+    )
 
 
 @pytest.mark.parametrize("shape", [2.0, None])
@@ -498,8 +510,7 @@ def test_a_single_find_is_answered(single, ask, shape):
     assert "moisture_disbond: 1 finds only" in "\n".join(answer.cautions)
     assert answer.repeat is None or answer.repeat > 0
     if shape is not None:
-        assert mode.shape == shape
-        assert "scale fitted under the assumed shape 2" in mode.life_basis
+        assert mode.shape == pytest.approx(shape, rel=0.35)
 
 
 def test_a_fleet_of_one_aircraft_is_answered(tmp_path, ask):
@@ -535,7 +546,7 @@ def test_fewer_clean_looks_never_support_a_longer_interval(clean, ask):
         ({"group": "wing"}, r"^question small: `group` must be a group of the zones table\. Got wing\. Known are flap\.$"),
         ({"growth_groups": ("flap", "wing"), "mode": {"growth": "fit"}}, r"`group` must be a group of the zones table\. Got wing\."),
         ({"packages": ("C check",)}, r"^question small: packages: 'C check' is not a package of dataset\.toml\. Known are A check, base check\.$"),
-        ({"mode": {"growth": "fit"}}, r"^question small: growth of moisture cannot be fitted: .*Got 0\. State the growth"),
+        ({"mode": {"growth": "fit"}}, r"^question small: growth of moisture_disbond cannot be fitted: .*Got 0\. State the growth"),
         ({"known_on": pd.Timestamp("2009-01-01").date()}, r"^question small: "),
     ],
 )  # fmt: skip
@@ -544,11 +555,11 @@ def test_what_cannot_be_answered_is_one_clear_refusal(evidence, ask, fields, mes
         recommend(evidence, ask(**fields))
 
 
-def test_too_few_sizes_for_the_onset_are_refused(single, ask):
-    with pytest.raises(
-        QuestionError, match=r"^question small: size of moisture at onset cannot be fitted: .*Got 1\. State"
-    ):
-        recommend(single, ask(mode={"onset": "fit"}))
+def test_few_sizes_for_the_onset_rest_on_a_weak_prior_and_say_so(single, ask):
+    answer = recommend(single, ask(mode={"onset": "fit"}))
+    assert "the size at onset rests on 1 sizes at first find and on a weak prior" in "\n".join(
+        answer.cautions
+    )
 
 
 def test_no_limit_in_force_is_refused_with_what_to_do(fleet, ask):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -291,6 +291,184 @@ def gaps_before_looks(
     return row, gap, np.where(gap > 0, age[np.maximum(look - 1, 0)], 0.0), age[look]
 
 
+class _Pairs(NamedTuple):
+    """Each gap in which onset may lie, with each look at or after its end.
+
+    Parameters
+    ----------
+    row : ndarray of int, shape (n_gaps,)
+        The row of each gap.
+    low, high : ndarray, shape (n_gaps,)
+        Where it begins and ends [clock units].
+    begin : ndarray of int, shape (n_gaps,)
+        Where its pairs begin.
+    gap : ndarray of int, shape (n_pairs,)
+        The gap of each pair.
+    age : ndarray, shape (n_pairs,)
+        Age at the look [clock units].
+    method : ndarray of object, shape (n_pairs,) or None
+        Method of the look.
+    finds : ndarray of bool, shape (n_pairs,)
+        Whether the look found the damage.
+    survivors : ndarray of int
+        Rows without a find.
+    last : ndarray, shape (n_survivors,)
+        Age at their last look [clock units].
+    """
+
+    row: NDArray[np.int64]
+    low: Floats
+    high: Floats
+    begin: NDArray[np.int64]
+    gap: NDArray[np.int64]
+    age: Floats
+    method: NDArray[np.object_] | None
+    finds: NDArray[np.bool_]
+    survivors: NDArray[np.int64]
+    last: Floats
+
+    def chances(self, model: Detection, nodes: int) -> Floats:
+        """Chance of what the looks showed for onset in each gap, then of survivors' onset after the last look."""
+        chance = np.zeros(self.row.size)
+        for x, weight in zip(*unit_nodes(nodes), strict=True):
+            onset = self.low + x * (self.high - self.low)
+            pod = pod_of_looks(model, self.age - onset[self.gap], self.method)
+            # Of the looks after onset all miss, but for the last one of a life with a find.
+            shown = 1.0 - pod
+            shown[self.finds] = pod[self.finds]
+            if self.row.size:
+                chance += weight * (np.multiply.reduceat(shown, self.begin, axis=0) @ model.weights)
+        return np.r_[chance, np.ones(self.survivors.size)]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LookLayout:
+    """Which gaps and looks of histories go together, worked out once for any number of chances of detection.
+
+    Parameters
+    ----------
+    lives, entries : _Pairs
+        Of the lives, and of those that entered late up to their entry.
+    log_low, log_high : ndarray, shape (n_terms,)
+        Ends of the intervals of the terms.
+    order : ndarray of int, shape (n_terms,)
+        Which of all chances each term has.
+    row : ndarray of int, shape (n_terms,)
+        Row of each term.
+    weight : ndarray, shape (n_rows,)
+        Weight of each row.
+    life_of_row : ndarray of int, shape (n_rows,)
+        Life of each row.
+    """
+
+    lives: _Pairs
+    entries: _Pairs
+    log_low: Floats
+    log_high: Floats
+    order: NDArray[np.int64]
+    row: NDArray[np.int64]
+    weight: Floats
+    life_of_row: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, histories: Histories) -> LookLayout:
+        """Lay out histories.
+
+        Parameters
+        ----------
+        histories : Histories
+            With the ages of all looks.
+
+        Returns
+        -------
+        LookLayout
+            One row for each life, and one of weight -count for each life that entered late.
+        """
+        n = len(histories)
+        ages, owner, method, begin = looks_with_entries(histories)
+        start, end = begin[:-1], begin[1:]
+        found = np.isfinite(histories.upper)
+        n_before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
+        late = np.flatnonzero(histories.entry > 0)
+        lives = _pairs(ages, method, start, end, found)
+        entries = _pairs(ages, method, start[late], start[late] + n_before[late], np.zeros(late.size, bool))
+        low, high, row = (
+            np.concatenate(columns)
+            for columns in (
+                (lives.low, lives.last, entries.low, entries.last),
+                (
+                    lives.high,
+                    np.full(lives.survivors.size, np.inf),
+                    entries.high,
+                    np.full(entries.survivors.size, np.inf),
+                ),
+                (lives.row, lives.survivors, entries.row + n, entries.survivors + n),
+            )
+        )
+        keep = np.flatnonzero(high > low)
+        order = keep[np.argsort(row[keep], kind="stable")]
+        with np.errstate(divide="ignore"):
+            return cls(
+                lives=lives,
+                entries=entries,
+                log_low=np.log(low[order]),
+                log_high=np.log(high[order]),
+                order=order,
+                row=row[order],
+                weight=np.r_[histories.count, -histories.count[late]],
+                life_of_row=np.r_[np.arange(n), late],
+            )
+
+    def chances(self, model: Detection, *, nodes: int = 3) -> Floats:
+        """Chance of what the looks showed, for onset in the interval of each term.
+
+        Parameters
+        ----------
+        model : Detection
+            Chance of detection by the delay since onset, by class of damage.
+        nodes : int
+            Gauss points of the onset's age within a gap.
+
+        Returns
+        -------
+        ndarray, shape (n_terms,)
+            Chances [-].
+        """
+        both = np.r_[self.lives.chances(model, nodes), self.entries.chances(model, nodes)]
+        return both[self.order]
+
+
+def _pairs(
+    ages: Floats,
+    method: NDArray[np.object_] | None,
+    first: NDArray[np.int64],
+    last: NDArray[np.int64],
+    is_found: NDArray[np.bool_],
+) -> _Pairs:
+    """Pairs of rows with the looks first..last-1, the last of them a find where `is_found`."""
+    m = last - first
+    row, gap, low, high = gaps_before_looks(ages, first, last)
+    n_after = m[row] - gap  # looks at or after the gap's end
+    owner = np.repeat(np.arange(gap.size), n_after)
+    begin = np.cumsum(n_after) - n_after
+    offset = np.arange(owner.size) - begin[owner]
+    look = first[row[owner]] + gap[owner] + offset
+    survivors = np.flatnonzero(~is_found)
+    last_age = np.where(m > 0, ages[np.maximum(last - 1, 0)] if ages.size else 0.0, 0.0)
+    return _Pairs(
+        row=row,
+        low=low,
+        high=high,
+        begin=begin,
+        gap=owner,
+        age=ages[look],
+        method=None if method is None else method[look],
+        finds=(offset == n_after[owner] - 1) & is_found[row[owner]],
+        survivors=survivors,
+        last=last_age[survivors],
+    )
+
+
 def detection_terms(histories: Histories, model: Detection) -> SumTerms:
     """Chances of what imperfect looks showed, as sums of interval chances.
 
@@ -312,61 +490,14 @@ def detection_terms(histories: Histories, model: Detection) -> SumTerms:
     Gauss points of the onset's age within the gap; it is exact where detection does not depend on the
     delay.
     """
-    n = len(histories)
-    ages, owner, method, begin = looks_with_entries(histories)
-    start, end = begin[:-1], begin[1:]
-    found = np.isfinite(histories.upper)
-    n_before = np.bincount(owner[ages <= histories.entry[owner]], minlength=n) * (histories.entry > 0)
-
-    node, node_weight = unit_nodes(3)
-
-    def rows(first: NDArray[np.int64], last: NDArray[np.int64], is_found: NDArray[np.bool_]):
-        """Terms of lives with the looks first..last-1, the last of them a find where `is_found`."""
-        m = last - first
-        gap_life, gap, low, high = gaps_before_looks(ages, first, last)
-        n_after = m[gap_life] - gap  # looks at or after the gap's end
-        pair_gap = np.repeat(np.arange(gap.size), n_after)
-        pair_start = np.cumsum(n_after) - n_after
-        offset = np.arange(pair_gap.size) - pair_start[pair_gap]
-        look = first[gap_life[pair_gap]] + gap[pair_gap] + offset
-        at, by = ages[look], None if method is None else method[look]
-        is_last = offset == n_after[pair_gap] - 1
-        chance = np.zeros(gap.size)
-        for x, wx in zip(node, node_weight, strict=True):
-            onset = low + x * (high - low)
-            pod = pod_of_looks(model, at - onset[pair_gap], by)
-            with np.errstate(divide="ignore"):
-                log_miss = np.log1p(-pod)
-            finds = is_last & is_found[gap_life[pair_gap]]
-            # Of the looks after onset all miss, but for the last one of a life with a find.
-            log_chance = np.where(
-                finds[:, None], np.log(np.where(finds[:, None], np.maximum(pod, 1e-300), 1.0)), log_miss
-            )
-            log_gap = np.add.reduceat(log_chance, pair_start, axis=0) if gap.size else log_chance
-            chance += wx * (np.exp(log_gap) @ model.weights)
-        survivors = np.flatnonzero(~is_found)
-        last_age = np.where(m > 0, ages[np.maximum(last - 1, 0)], 0.0)
-        return (
-            np.r_[low, last_age[survivors]],
-            np.r_[high, np.full(survivors.size, np.inf)],
-            np.r_[chance, np.ones(survivors.size)],
-            np.r_[gap_life, survivors],
-        )
-
-    low, high, chance, row = rows(start, end, found)
-    late = np.flatnonzero(histories.entry > 0)
-    low2, high2, chance2, row2 = rows(start[late], start[late] + n_before[late], np.zeros(late.size, bool))
-    low, high, chance = np.r_[low, low2], np.r_[high, high2], np.r_[chance, chance2]
-    row = np.r_[row, row2 + n]
-    keep = (chance > 0) & (high > low)
-    low, high, chance, row = low[keep], high[keep], chance[keep], row[keep]
-    order = np.argsort(row, kind="stable")
-    with np.errstate(divide="ignore"):
-        return SumTerms(
-            np.log(low[order]),
-            np.log(high[order]),
-            chance[order],
-            row[order],
-            np.r_[histories.count, -histories.count[late]],
-            np.r_[np.arange(n), late],
-        )
+    layout = LookLayout.of(histories)
+    chance = layout.chances(model)
+    keep = chance > 0
+    return SumTerms(
+        layout.log_low[keep],
+        layout.log_high[keep],
+        chance[keep],
+        layout.row[keep],
+        layout.weight,
+        layout.life_of_row,
+    )

@@ -1,0 +1,551 @@
+"""Risk of schedules under joint draws, where life, growth and detection all differ from draw to draw."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from kit.growth import as_form
+from kit.intervals.risk import worst_window
+from kit.numerics.typing import Floats
+from kit.posterior import KindDraws, onsets_by_age, rotated_lattice, uniform_points
+
+PER_FLIGHT_HOURS = 10_000.0
+"""Risks are given for this many panel flight hours."""
+
+MEASURES = ("exposure", "exceedances", "preventable", "not_preventable", "preventable_exposure")
+"""Per 10,000 panel flight hours: hours beyond the limit and unfound; regions that pass the limit unfound or
+arise beyond it; the part that started within the limit on the tapped side; the rest; its exposure."""
+
+SUMMED = ("exceedances", "preventable", "exposure", "preventable_exposure")
+"""What is summed by age; the rest follows."""
+
+_AGES = 65  # cells of age in which onsets are counted
+_LEAST_SPREAD = 0.02
+_MOST_LOOKS = 2000
+_EARLY = 8  # pieces of the time before the first look, in which sums are taken
+_MOST_PIECES = 12
+_BLOCK = 32_768  # samples a pass, which stay in the processor's cache
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Particles:
+    """Samples of damage under each draw, which every schedule meets: common random numbers.
+
+    Parameters
+    ----------
+    onset : ndarray, shape (n_draws, n)
+        Age at onset, rising along the samples of each part [clock units].
+    start : ndarray, shape (n_draws, n)
+        Position of the size at onset on the scale of the form.
+    speed : ndarray, shape (n_draws, n)
+        Growth of that position [1/clock unit].
+    delay : ndarray, shape (n_draws, n)
+        Time from onset to the limit; 0 for damage born beyond it [clock units].
+    weight : ndarray, shape (n_draws, n)
+        Expected number that each stands for, up to the horizon [per panel].
+    born : ndarray of bool, shape (n,)
+        Which are born beyond the limit.
+    draws : KindDraws
+        What was sampled, on the clock of the schedule.
+    horizon : float
+        Age up to which onsets were sampled [clock units].
+    """
+
+    onset: Floats
+    start: Floats
+    speed: Floats
+    delay: Floats
+    weight: Floats
+    born: np.ndarray
+    draws: KindDraws
+    horizon: float
+
+
+def sample_damage(draws: KindDraws, *, limit: float | Floats, horizon: float, n: int, seed: int) -> Particles:
+    """Sample damage under each draw.
+
+    Parameters
+    ----------
+    draws : KindDraws
+        On the clock of the schedule.
+    limit : float or ndarray, shape (n_draws,)
+        Largest size that may stay, in the size that the growth speaks of [mm].
+    horizon : float
+        Age up to which onsets count [clock units].
+    n : int
+        Samples of each draw.
+    seed : int
+        Of the points; the same points serve every schedule.
+
+    Returns
+    -------
+    Particles
+        One fourth of them born beyond the limit; the others all pass it before the horizon, weighted by
+        their chance to, and crowd towards short delays, which looks miss most.
+    """
+    n_born = max(n // 4, 8)
+    n_grow = n - n_born
+    shift = uniform_points(draws.n, 6, seed=seed)
+    ages = np.linspace(0.0, horizon, _AGES)
+    onsets = onsets_by_age(draws.scale, draws.shape, restoration=draws.restoration, ages=ages)
+    column = np.broadcast_to(np.asarray(limit, np.float64), (draws.n,))[:, None]
+    median, spread = draws.onset_median[:, None], np.maximum(draws.onset_log_sd, _LEAST_SPREAD)[:, None]
+    rate, rate_spread = draws.rate_median[:, None], np.maximum(draws.rate_log_sd, _LEAST_SPREAD)[:, None]
+    still = draws.no_growth_share[:, None]
+    within = ndtr(np.log(column / median) / spread)
+
+    def ages_at(count: int, turn: Floats) -> tuple[Floats, Floats]:
+        """Ages at onset, evenly spread in the expected number of onsets, and that number."""
+        share = (np.arange(count)[None, :] + turn[:, None]) / count
+        total = onsets[:, -1]
+        out = np.empty((draws.n, count))
+        for i in range(draws.n):
+            out[i] = np.interp(share[i] * total[i], onsets[i], ages)
+        return np.minimum(out, horizon * (1 - 1e-9)), total[:, None]
+
+    # Damage that starts within the limit and grows.
+    onset, total = ages_at(n_grow, shift[:, 0])
+    u_start, u_delay = rotated_lattice(n_grow, shift[:, 1:3])
+    start = np.minimum(
+        median * np.exp(spread * ndtri(within * (1 - (1 - u_start) ** 2))), column * (1 - 1e-9)
+    )
+    crowd = 2 * (1 - u_start)
+    start_at, limit_at = _position(draws.form, start), _position(draws.form, column)
+    way = np.maximum(limit_at - start_at, 1e-300)
+    slowest = np.log(way / (horizon - onset))
+    chance = ndtr((np.log(rate) - slowest) / rate_spread)
+    delay = way / rate * np.exp(rate_spread * ndtri(np.maximum(chance * u_delay**2, 1e-300)))
+    delay = np.minimum(delay, horizon - onset)
+    weight = total * within * (1 - still) * chance * crowd * 2 * u_delay / n_grow
+    # Damage born beyond the limit, some of which grows.
+    onset_b, _ = ages_at(n_born, shift[:, 3])
+    u_start_b, u_rate = rotated_lattice(n_born, shift[:, 4:6])
+    start_b = np.maximum(
+        median * np.exp(-spread * ndtri(np.maximum((1 - within) * u_start_b, 1e-300))), column
+    )
+    grows = u_rate > still
+    z = ndtri(np.clip((u_rate - still) / np.maximum(1 - still, 1e-9), 1e-9, 1 - 1e-9))
+    speed_b = np.where(grows, rate * np.exp(rate_spread * z), 0.0)
+    weight_b = np.broadcast_to(total * (1 - within) / n_born, start_b.shape)
+    return Particles(
+        onset=np.concatenate([onset, onset_b], axis=1),
+        start=np.concatenate([start_at, _position(draws.form, start_b)], axis=1),
+        speed=np.concatenate([way / delay, speed_b], axis=1),
+        delay=np.concatenate([delay, np.zeros_like(onset_b)], axis=1),
+        weight=np.concatenate([weight, weight_b], axis=1),
+        born=np.r_[np.zeros(n_grow, bool), np.ones(n_born, bool)],
+        draws=draws,
+        horizon=float(horizon),
+    )
+
+
+def _position(form: np.ndarray, size: Floats) -> Floats:
+    """Positions of sizes on the scale of each draw's form."""
+    out = np.empty(np.broadcast_shapes(size.shape, (form.size, 1)))
+    size = np.broadcast_to(size, out.shape)
+    for name in np.unique(form):
+        rows = form == name
+        out[rows] = as_form(str(name)).position(size[rows])
+    return out
+
+
+def _log_size(form: np.ndarray, names: Sequence[str], position: Floats) -> Floats:
+    """Return the logs of the sizes at positions."""
+    if len(names) == 1:
+        return _log_size_of(names[0], position)
+    out = np.empty_like(position)
+    for name in names:
+        rows = form == name
+        out[rows] = _log_size_of(name, position[rows])
+    return out
+
+
+def _log_size_of(name: str, position: Floats) -> Floats:
+    if name == "proportional":
+        return position
+    if name == "linear":
+        return np.log(position)
+    with np.errstate(divide="ignore"):
+        return np.log(as_form(name).size_at(position))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ScheduleRisk:
+    """What schedules let through under each draw, by age.
+
+    Parameters
+    ----------
+    ages : ndarray, shape (n_knots,)
+        Ends of the gaps between looks, from 0 to the horizon [clock units].
+    counts : dict of str to ndarray, shape (n_draws, n_knots)
+        Sums up to each age, per panel: exceedances and preventable [-], exposure and preventable_exposure
+        [clock units].
+    """
+
+    ages: Floats
+    counts: dict[str, Floats]
+
+    def mean(self, name: str) -> Floats:
+        """Mean over the horizon.
+
+        Parameters
+        ----------
+        name : str
+            A measure.
+
+        Returns
+        -------
+        ndarray, shape (n_draws,)
+            Per panel and clock unit.
+        """
+        return self.counts[name][:, -1] / self.ages[-1]
+
+    def worst(self, name: str, window: float) -> Floats:
+        """Largest mean over any window of age.
+
+        Parameters
+        ----------
+        name : str
+            A measure.
+        window : float
+            Length of the window; the horizon where that is shorter [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n_draws,)
+            Per panel and clock unit.
+        """
+        return worst_window(
+            self.ages[1:], self.counts[name][:, 1:], window=window, horizon=float(self.ages[-1])
+        )
+
+
+def schedule_risk(
+    particles: Particles, *, first: float, repeat: float, step: float = np.inf, largest: float = np.inf
+) -> ScheduleRisk:
+    """Work out what one schedule lets through under each draw.
+
+    Parameters
+    ----------
+    particles : Particles
+        Sampled damage.
+    first, repeat : float
+        First look and spacing after it [clock units].
+    step : float
+        Longest gap between two ages at which sums are taken [clock units].
+    largest : float
+        Size beyond which the POD stays as it is there [mm].
+
+    Returns
+    -------
+    ScheduleRisk
+        Sums by age.
+
+    Raises
+    ------
+    ValueError
+        If an argument is not positive, or the schedule has more than 2,000 looks.
+    """
+    horizon = particles.horizon
+    for name, value in (("first", first), ("repeat", repeat)):
+        if not (np.isfinite(value) and value > 0):
+            raise ValueError(f"`{name}` must be positive and finite. Got {value!r}.")
+    n_looks = 0 if first >= horizon else int(np.ceil((horizon - first) / repeat - 1e-12))
+    if n_looks > _MOST_LOOKS:
+        raise ValueError(
+            f"`repeat` must leave at most {_MOST_LOOKS} looks up to the horizon. Got {n_looks} looks with "
+            f"repeat={repeat:g} and horizon={horizon:g}. Check that both are on one clock."
+        )
+    looks = np.concatenate([first + repeat * np.arange(n_looks), [horizon]])
+    # Between two looks sums bend, so that long gaps are cut; before the first look they bend most.
+    ends, is_look, before = [], [], 0.0
+    for look in looks:
+        pieces = int(np.clip(np.ceil((look - before) / step), 1, _MOST_PIECES))
+        pieces = max(pieces, _EARLY) if before == 0 and np.isfinite(step) else pieces
+        ends.append(before + (look - before) * np.arange(1, pieces + 1) / pieces)
+        is_look.append(np.arange(1, pieces + 1) == pieces)
+        before = look
+    ends, is_look = np.concatenate(ends), np.concatenate(is_look)
+    is_look[-1] = False
+    sums = {name: np.zeros((particles.draws.n, ends.size + 1)) for name in SUMMED}
+    block = max(_BLOCK // particles.onset.shape[1], 32)
+    for begin in range(0, particles.draws.n, block):
+        _sum_block(particles, slice(begin, begin + block), ends, is_look, float(np.log(largest)), sums)
+    return ScheduleRisk(
+        ages=np.concatenate([[0.0], ends]), counts={name: np.cumsum(v, axis=1) for name, v in sums.items()}
+    )
+
+
+def _sum_block(
+    particles: Particles,
+    rows: slice,
+    ends: Floats,
+    is_look: np.ndarray,
+    log_largest: float,
+    sums: dict[str, Floats],
+) -> None:
+    """Add what passes in each gap between looks, for some of the draws."""
+    pod, form = particles.draws.pod, particles.draws.form[rows]
+    names = [str(name) for name in np.unique(form)]
+    # Single precision is exact to 1e-6 here, and twice as fast or more.
+    single = np.float32
+    with np.errstate(divide="ignore"):
+        middle = np.log(pod.a50[rows]).astype(single)[:, None]
+    slope, plateau, far_share, far_plateau = (
+        column[rows].astype(single)[:, None]
+        for column in (pod.slope, pod.plateau, pod.far_side_share, pod.far_side_plateau)
+    )
+    two_sides = bool((far_share > 0).any())
+    onset, start, speed, weight, delay = (
+        getattr(particles, name)[rows].astype(single)
+        for name in ("onset", "start", "speed", "weight", "delay")
+    )
+    passes = onset + delay
+    near, far = weight * (1 - far_share), weight * far_share
+    n_grow = int((~particles.born).sum())
+    before = 0.0
+    for m, end in enumerate(ends):
+        spent = np.maximum(single(end) - np.maximum(passes, single(before)), single(0))
+        new = (passes > single(before)) & (passes <= single(end))
+        found_late, unfound = near * new, near * spent
+        sums["preventable"][rows, m + 1] = found_late[:, :n_grow].sum(axis=1)
+        sums["preventable_exposure"][rows, m + 1] = unfound[:, :n_grow].sum(axis=1)
+        if two_sides:
+            found_late, unfound = found_late + far * new, unfound + far * spent
+        sums["exceedances"][rows, m + 1] = found_late.sum(axis=1)
+        sums["exposure"][rows, m + 1] = unfound.sum(axis=1)
+        if is_look[m]:
+            since = np.maximum(single(end) - onset, single(0))
+            log_size = np.minimum(_log_size(form, names, start + speed * since), single(log_largest))
+            with np.errstate(over="ignore"):
+                relative = (since > 0) / (1 + np.exp(slope * (middle - log_size)))
+            near *= 1 - plateau * relative
+            if two_sides:
+                far *= 1 - far_plateau * relative
+        before = end
+
+
+@dataclass(frozen=True, kw_only=True)
+class Usage:
+    """How a part of the fleet uses its panels.
+
+    Parameters
+    ----------
+    name : str
+        Subtype, or another part.
+    share : float
+        Share of the panels [-].
+    clock_per_unit : dict of str to float
+        Units of each clock per unit of the schedule's clock [-].
+    """
+
+    name: str
+    share: float
+    clock_per_unit: dict[str, float]
+
+    @property
+    def hours(self) -> float:
+        """Flight hours per unit of the schedule's clock."""
+        return self.clock_per_unit["flight_hours"]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class JointRisk:
+    """Risk of any schedule for one group of zones, under joint draws of all its kinds of damage.
+
+    Parameters
+    ----------
+    usages : tuple of Usage
+        Parts of the fleet, each on its own clocks.
+    particles : dict of tuple to Particles
+        Sampled damage by kind and part of the fleet.
+    horizon : float
+        Age up to which damage counts [units of the schedule's clock].
+    limit : float
+        Largest size that may stay; damage beyond it counts as found no more surely than at it, so that larger
+        damage or faster growth never allows a longer interval [mm].
+    window_hours : float
+        Length of the window of age in which the worst mean is sought [flight hours].
+    """
+
+    usages: tuple[Usage, ...]
+    particles: dict[tuple[str, str], Particles]
+    horizon: float
+    limit: float
+    window_hours: float = PER_FLIGHT_HOURS
+    _kept: dict[tuple, ScheduleRisk] = field(default_factory=dict, repr=False)
+
+    @classmethod
+    def prepare(
+        cls,
+        kinds: Sequence[KindDraws],
+        *,
+        usages: Sequence[Usage],
+        clock: str,
+        limit: float,
+        horizon: float,
+        seed: int,
+        window_hours: float = PER_FLIGHT_HOURS,
+        samples: int = 128,
+    ) -> JointRisk:
+        """Sample the damage that every schedule is to meet.
+
+        Parameters
+        ----------
+        kinds : sequence of KindDraws
+            Draws by kind, each on its own clock.
+        usages : sequence of Usage
+            Parts of the fleet; their shares sum to 1.
+        clock : str
+            Clock of the schedule.
+        limit : float
+            Largest size that may stay [mm].
+        horizon : float
+            Age up to which damage counts [units of the schedule's clock].
+        seed : int
+            Of the samples.
+        window_hours : float
+            Length of the window for the worst mean [flight hours].
+        samples : int
+            Samples for each draw and kind, over all parts of the fleet.
+
+        Returns
+        -------
+        JointRisk
+            Ready to be asked.
+        """
+        n = max(samples // len(usages), 48)
+        particles = {
+            (draws.kind, usage.name): sample_damage(
+                draws.on_clock(usage.clock_per_unit[draws.clock], clock),
+                limit=limit,
+                horizon=horizon,
+                n=n,
+                seed=seed + 1000 * i + j,
+            )
+            for i, draws in enumerate(kinds)
+            for j, usage in enumerate(usages)
+        }
+        return cls(
+            usages=tuple(usages),
+            particles=particles,
+            horizon=float(horizon),
+            limit=float(limit),
+            window_hours=window_hours,
+        )
+
+    def _schedule(self, key: tuple[str, str], first: float, repeat: float) -> ScheduleRisk:
+        at = (*key, first, repeat)
+        if at not in self._kept:
+            self._kept[at] = schedule_risk(
+                self.particles[key],
+                first=first,
+                repeat=repeat,
+                step=self.window_hours / self.hours_per_unit() / 4,
+                largest=self.limit,
+            )
+        return self._kept[at]
+
+    def gathered(
+        self,
+        *,
+        first: float,
+        repeat: float,
+        part: str | None = None,
+        multipliers: dict[str, Floats] | None = None,
+    ) -> tuple[Floats, dict[str, Floats]]:
+        """Sum what a schedule lets through by age, over kinds of damage and parts of the fleet.
+
+        Parameters
+        ----------
+        first, repeat : float
+            First look and spacing after it [units of the schedule's clock].
+        part : str, optional
+            One part of the fleet. Default: all, weighted by their panels and, for exposure, by what they fly.
+        multipliers : dict of str to ndarray, optional
+            By kind: hazard of a zone over that of the group, one for each draw [-].
+
+        Returns
+        -------
+        ages : ndarray, shape (n_knots,)
+            From 0 to the horizon [units of the schedule's clock].
+        sums : dict of str to ndarray, shape (n_draws, n_knots)
+            Exceedances, preventable, not_preventable [per panel], exposure, preventable_exposure [units of the
+            schedule's clock per panel]; the central value first.
+        """
+        some = [usage for usage in self.usages if part in (None, usage.name)]
+        panels = sum(usage.share for usage in some)
+        hours = sum(usage.share * usage.hours for usage in some)
+        sums: dict[str, Floats] = {}
+        ages = np.zeros(0)
+        for usage in some:
+            for kind, owner in self.particles:
+                if owner != usage.name:
+                    continue
+                risk = self._schedule((kind, owner), first, repeat)
+                factor = 1.0 if multipliers is None else multipliers[kind][:, None]
+                ages = risk.ages
+                for name, values in risk.counts.items():
+                    weight = usage.share * usage.hours / hours if "exposure" in name else usage.share / panels
+                    sums[name] = sums.get(name, 0.0) + weight * factor * values
+        sums["not_preventable"] = sums["exceedances"] - sums["preventable"]
+        return ages, sums
+
+    def hours_per_unit(self, part: str | None = None) -> float:
+        """Flight hours per unit of the schedule's clock, over the panels of a part of the fleet or of all.
+
+        Parameters
+        ----------
+        part : str, optional
+            The part.
+
+        Returns
+        -------
+        float
+            Hours [flight hours per unit].
+        """
+        some = [usage for usage in self.usages if part in (None, usage.name)]
+        return sum(u.share * u.hours for u in some) / sum(u.share for u in some)
+
+    def values(
+        self,
+        name: str,
+        *,
+        first: float,
+        repeat: float,
+        worst: bool = True,
+        part: str | None = None,
+        multipliers: dict[str, Floats] | None = None,
+    ) -> Floats:
+        """Return a measure of a schedule under each draw, per 10,000 panel flight hours.
+
+        Parameters
+        ----------
+        name : str
+            One of `MEASURES`.
+        first, repeat : float
+            First look and spacing after it [units of the schedule's clock].
+        worst : bool
+            In the worst window of age, or as the mean over the horizon.
+        part, multipliers
+            As `gathered` takes them.
+
+        Returns
+        -------
+        ndarray, shape (n_draws,)
+            The central value first.
+        """
+        ages, sums = self.gathered(first=first, repeat=repeat, part=part, multipliers=multipliers)
+        hours = self.hours_per_unit(part)
+        values = sums[name]
+        per_unit = (
+            worst_window(ages[1:], values[:, 1:], window=self.window_hours / hours, horizon=float(ages[-1]))
+            if worst
+            else values[:, -1] / ages[-1]
+        )
+        # Exposure comes in units of the clock, as the time over which it gathers does; counts do not.
+        return PER_FLIGHT_HOURS * per_unit / (1.0 if "exposure" in name else hours)

@@ -1,0 +1,34 @@
+"""What a fleet's evidence leaves open, as joint draws that every answer is worked out from."""
+
+from kit.posterior.draws import KindDraws, PodDraws
+from kit.posterior.evidence import FoundSizes, KindEvidence, PodBelief, StatedGrowth, StatedOnset
+from kit.posterior.groups import FrailtyDraws, expected_finds, frailty_draws, zone_frailty
+from kit.posterior.growth import PRIORS, GrowthDraws, TrackGrowth
+from kit.posterior.importance import RELIABLE
+from kit.posterior.joint import joint_draws
+from kit.posterior.life import ShapePrior
+from kit.posterior.renewal import onsets_by_age
+from kit.posterior.sequences import rotated_lattice, uniform_points
+
+__all__ = [
+    "PRIORS",
+    "RELIABLE",
+    "FoundSizes",
+    "FrailtyDraws",
+    "GrowthDraws",
+    "KindDraws",
+    "KindEvidence",
+    "PodBelief",
+    "PodDraws",
+    "ShapePrior",
+    "StatedGrowth",
+    "StatedOnset",
+    "TrackGrowth",
+    "expected_finds",
+    "frailty_draws",
+    "joint_draws",
+    "onsets_by_age",
+    "rotated_lattice",
+    "uniform_points",
+    "zone_frailty",
+]

@@ -1,0 +1,285 @@
+"""Joint draws of what a fleet's evidence leaves open, made part by part and each given the ones before."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.special import expit, logit, ndtri
+
+from kit.detection import DetectionCurve
+from kit.growth import as_form
+from kit.life import Histories
+from kit.numerics.quadrature import unit_nodes
+from kit.numerics.typing import Floats
+from kit.posterior.conditional import GridPosterior, follow
+from kit.posterior.draws import KindDraws, PodDraws
+from kit.posterior.evidence import KindEvidence, StatedGrowth, StatedOnset
+from kit.posterior.life import LifePosterior
+from kit.posterior.onset import OnsetPosterior
+from kit.posterior.sequences import normal_points, uniform_points
+from kit.posterior.size_detection import GrowthDetection
+
+_TYPICAL_SIZE = 25.0  # at which rates of different forms are compared, where draws are followed smoothly [mm]
+DESIGN = 96
+"""Draws at which a conditional posterior is worked out exactly; between them it is followed smoothly."""
+
+
+def joint_draws(
+    kinds: Sequence[KindEvidence],
+    *,
+    n: int,
+    seed: int,
+    size_factor: float = 1.0,
+    log_size_factor_sd: float = 0.0,
+    design: int | None = None,
+) -> tuple[KindDraws, ...]:
+    r"""Draw everything that damage does from what the evidence leaves open.
+
+    Parameters
+    ----------
+    kinds : sequence of KindEvidence
+        Kinds of damage; one draw of POD and size factor serves them all.
+    n : int
+        Draws; a power of 2 keeps them even.
+    seed : int
+        Of all random numbers.
+    size_factor, log_size_factor_sd : float
+        True size over size as mapped, and the standard deviation of its log [-].
+    design : int, optional
+        Draws at which conditional posteriors are worked out exactly. Default: one in eight, from 32 to 96.
+
+    Returns
+    -------
+    tuple of KindDraws
+        One for each kind, each with the central value first.
+
+    Notes
+    -----
+    The posterior is drawn as :math:`p(\mathrm{POD}, s)\, p(G \mid \mathrm{tracks})\, p(A \mid \mathrm{sizes}, G,
+    \mathrm{POD}, s)\, p(L \mid \mathrm{histories}, A, G, \mathrm{POD})`: growth G from repeat mappings, size at
+    onset A from sizes at first find, life L from histories, each given the draws of the ones before.
+    Evidence does not flow back: sizes and histories do not correct the POD that a trial measured or the
+    rates that mappings gave (a cut model). What is not told apart by histories then stays as uncertain
+    as the trial left it.
+
+    References
+    ----------
+    .. [1] M. J. Bayarri, J. O. Berger, F. Liu, "Modularization in Bayesian analysis, with emphasis on
+       analysis of computer models", *Bayesian Analysis*, vol. 4, 2009, pp. 119-150.
+    """
+    design = int(np.clip(n // 8, min(32, n), DESIGN)) if design is None else design
+    common = normal_points(n, 5, seed=seed, stream=1)
+    factor = size_factor * np.exp(log_size_factor_sd * common[:, 4])
+    return tuple(
+        _kind(evidence, common, factor, log_size_factor_sd, n=n, seed=seed, stream=i, design=design)
+        for i, evidence in enumerate(kinds)
+    )
+
+
+def _kind(
+    ask: KindEvidence,
+    common: Floats,
+    factor: Floats,
+    log_size_factor_sd: float,
+    *,
+    n: int,
+    seed: int,
+    stream: int,
+    design: int,
+) -> KindDraws:
+    pod = ask.pod.draws(common[:, :4])
+    notes: dict[str, object] = {}
+    own = uniform_points(n, 6, seed=seed, stream=10 + stream)
+    if isinstance(ask.growth, StatedGrowth):
+        g = ask.growth
+        z = normal_points(n, 1, seed=seed, stream=30 + stream)[:, 0]
+        rate = g.rate_median * np.exp(g.log_rate_sd * z)
+        rate_sd, still = np.full(n, g.rate_log_sd), np.full(n, g.no_growth_share)
+        error, form = np.full(n, g.size_log_sd), np.full(n, "linear")
+        notes["growth"] = "stated"
+    else:
+        made = ask.growth.draws(n, seed=seed, stream=50 + stream)
+        form, rate_sd, still, error = made.form, made.rate_log_sd, made.no_growth_share, made.size_log_sd
+        rate = made.rate_median * np.where(form == "proportional", 1.0, factor)
+        notes |= made.diagnostics
+
+    grows_by = np.where(form == "proportional", rate * _TYPICAL_SIZE, rate)
+    before = [
+        np.log(grows_by),
+        (form == "proportional").astype(float),
+        np.log(rate_sd),
+        logit(np.clip(still, 1e-4, 1 - 1e-4)),
+        np.log(pod.slope),
+    ]
+    before += [np.log(np.maximum(pod.a50, 1e-6)), logit(np.clip(pod.plateau, 1e-6, 1 - 1e-6))]
+    before += [logit(np.clip(pod.far_side_share, 1e-6, 1 - 1e-6)), np.log(factor)]
+    if isinstance(ask.onset, StatedOnset):
+        z = normal_points(n, 1, seed=seed, stream=70 + stream)[:, 0]
+        onset = ask.onset.median * np.exp(ask.onset.log_median_sd * z)
+        onset_sd = np.full(n, ask.onset.log_sd)
+        notes["onset"] = "stated"
+    else:
+        key = (ask.pod, ask.growth, n, seed, stream, design, tuple(factor[:3]))
+        if key not in ask.onset.kept:
+            sizes = OnsetPosterior(
+                ask.onset.histories,
+                ask.onset.diameter_mm,
+                spread_prior=ask.onset.spread_prior,
+                median_prior=ask.onset.median_prior,
+            )
+
+            def onset_at(i: int) -> GridPosterior:
+                return sizes.given(
+                    rate_median=float(rate[i]),
+                    rate_log_sd=float(rate_sd[i]),
+                    no_growth_share=float(still[i]),
+                    form=str(form[i]),
+                    curve=pod.curve(i),
+                    size_factor=float(factor[i]),
+                    size_log_sd=float(error[i]),
+                )
+
+            ask.onset.kept[key] = follow(
+                onset_at, np.stack([*before, np.log(error)], axis=1), own[:, :2], design=design, label=form
+            )
+        followed = ask.onset.kept[key]
+        onset, onset_sd = np.exp(followed.value[:, 0]), np.exp(np.minimum(followed.value[:, 1], 0.7))
+        notes |= {"onset": "sizes at first find", "onset_residual": followed.residual}
+    life = LifePosterior(ask.histories, ask.shape_prior)
+    if ask.in_fit == "size":
+        upstream = _seen_by_looks(
+            ask.histories, pod, form, np.stack([onset, onset_sd, rate, rate_sd, still], axis=1)
+        )
+
+        def life_at(i: int) -> GridPosterior:
+            return life.given(
+                GrowthDetection(
+                    curve=pod.curve(i),
+                    form=str(form[i]),
+                    onset_median=float(onset[i]),
+                    onset_log_sd=float(onset_sd[i]),
+                    rate_median=float(rate[i]),
+                    rate_log_sd=float(rate_sd[i]),
+                    no_growth_share=float(still[i]),
+                )
+            )
+
+    else:
+        upstream = np.stack([logit(np.clip(pod.far_side_share, 1e-6, 1 - 1e-6))], axis=1)
+        chance = 1.0 if ask.in_fit == "perfect" else float(ask.in_fit)
+
+        def life_at(i: int) -> GridPosterior:
+            return life.given(DetectionCurve.constant(chance, far_side_share=float(pod.far_side_share[i])))
+
+    followed = follow(life_at, upstream, own[:, 2:4], design=design, label=form, widen=ask.widen)
+    scale, shape = life.natural(followed.value)
+    notes["life_residual"] = followed.residual
+    return _with_centre(
+        KindDraws(
+            kind=ask.kind,
+            clock=ask.clock,
+            scale=scale,
+            shape=shape,
+            onset_median=onset,
+            onset_log_sd=onset_sd,
+            rate_median=rate,
+            rate_log_sd=rate_sd,
+            no_growth_share=still,
+            form=form,
+            pod=pod,
+            restoration=None if ask.restoration is None else np.full(n, float(ask.restoration)),
+            diagnostics=notes,
+        ),
+        reference=life.reference,
+    )
+
+
+def _seen_by_looks(histories: Histories, pod: PodDraws, form: np.ndarray, growth: Floats) -> Floats:
+    """Put what looks see of damage into few numbers: what matters of growth and POD to a life.
+
+    Columns, all as logits of means over damage: found by the first look after onset, by the second one
+    alone, by one of the two, by one of five, and of the side that is tapped alone.
+    """
+    gap = np.diff(histories.look_age)
+    inside = np.ones(gap.size, bool)
+    inside[histories.look_start[1:-1][histories.look_start[1:-1] < histories.look_age.size] - 1] = False
+    typical = float(np.median(gap[inside])) if inside.any() else float(np.median(histories.look_age))
+    x, w = unit_nodes(4)
+    y, v = unit_nodes(3)
+    onset, onset_sd, rate, rate_sd, still = (column[:, None] for column in growth.T)
+    start = onset * np.exp(onset_sd * ndtri(x))
+    rates = np.concatenate([np.zeros_like(rate), rate * np.exp(rate_sd * ndtri(y))], axis=1)
+    share = np.concatenate([still, (1 - still) * v], axis=1)
+    weight = (w[None, :, None] * share[:, None, :]).reshape(form.size, -1)
+    since = typical * np.array([0.5, 1.5, 2.5, 3.5, 4.5])
+    size = np.empty((form.size, since.size, weight.shape[1]))
+    for name in np.unique(form):
+        rows = form == name
+        law = as_form(str(name))
+        position = law.position(start[rows])[:, None, :, None]
+        with np.errstate(over="ignore"):
+            grown = law.size_at(position + rates[rows][:, None, None, :] * since[None, :, None, None])
+        size[rows] = grown.reshape(rows.sum(), since.size, -1)
+    with np.errstate(over="ignore", divide="ignore"):
+        relative = 1 / (1 + (pod.a50[:, None, None] / size) ** pod.slope[:, None, None])
+    near = pod.plateau[:, None, None] * relative
+    far = pod.far_side_plateau[:, None, None] * relative
+    hidden = pod.far_side_share[:, None]
+    missed_near, missed_far = np.cumprod(1 - near, axis=1), np.cumprod(1 - far, axis=1)
+
+    def mean(near: Floats, far: Floats) -> Floats:
+        return ((1 - hidden) * weight * near + hidden * weight * far).sum(axis=1)
+
+    out = np.stack(
+        [
+            mean(near[:, 0], far[:, 0]),
+            mean(near[:, 1], far[:, 1]),
+            mean(1 - missed_near[:, 1], 1 - missed_far[:, 1]),
+            mean(1 - missed_near[:, 4], 1 - missed_far[:, 4]),
+            (weight * near[:, 0]).sum(axis=1),
+        ],
+        axis=1,
+    )
+    return logit(np.clip(out, 1e-6, 1 - 1e-6))
+
+
+def _with_centre(draws: KindDraws, *, reference: float) -> KindDraws:
+    """Put the central value first: means in the coordinates in which draws are nearly normal."""
+
+    def log_mean(x: Floats) -> Floats:
+        return np.concatenate([[np.exp(np.log(np.maximum(x, 1e-300)).mean())], x])
+
+    def logit_mean(x: Floats) -> Floats:
+        inside = np.clip(x, 1e-12, 1 - 1e-12)
+        centre = x[0] if np.ptp(x) == 0 else float(expit(logit(inside).mean()))
+        return np.concatenate([[centre], x])
+
+    shape = log_mean(draws.shape)
+    log_hazard = (draws.shape * np.log(reference / draws.scale)).mean()
+    centre = reference * np.exp(-log_hazard / shape[0])
+    pod = draws.pod
+    names, counts = np.unique(draws.form, return_counts=True)
+    return KindDraws(
+        kind=draws.kind,
+        clock=draws.clock,
+        scale=np.concatenate([[centre], draws.scale]),
+        shape=shape,
+        onset_median=log_mean(draws.onset_median),
+        onset_log_sd=log_mean(draws.onset_log_sd),
+        rate_median=log_mean(draws.rate_median),
+        rate_log_sd=log_mean(draws.rate_log_sd),
+        no_growth_share=logit_mean(draws.no_growth_share),
+        form=np.concatenate([[names[np.argmax(counts)]], draws.form]),
+        pod=PodDraws(
+            a50=log_mean(pod.a50),
+            slope=log_mean(pod.slope),
+            plateau=logit_mean(pod.plateau),
+            far_side_share=logit_mean(pod.far_side_share),
+            far_side_plateau=logit_mean(pod.far_side_plateau),
+        ),
+        restoration=None
+        if draws.restoration is None
+        else np.concatenate([[draws.restoration.mean()], draws.restoration]),
+        diagnostics=draws.diagnostics,
+    )
