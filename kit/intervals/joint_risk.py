@@ -390,7 +390,7 @@ class JointRisk:
         horizon: float,
         seed: int,
         window_hours: float = PER_FLIGHT_HOURS,
-        samples: int = 128,
+        samples: int = 96,
     ) -> JointRisk:
         """Sample the damage that every schedule is to meet.
 

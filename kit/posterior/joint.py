@@ -21,7 +21,7 @@ from kit.posterior.sequences import normal_points, uniform_points
 from kit.posterior.size_detection import GrowthDetection
 
 _TYPICAL_SIZE = 25.0  # at which rates of different forms are compared, where draws are followed smoothly [mm]
-DESIGN = 96
+DESIGN = 64
 """Draws at which a conditional posterior is worked out exactly; between them it is followed smoothly."""
 
 
@@ -47,7 +47,7 @@ def joint_draws(
     size_factor, log_size_factor_sd : float
         True size over size as mapped, and the standard deviation of its log [-].
     design : int, optional
-        Draws at which conditional posteriors are worked out exactly. Default: one in eight, from 32 to 96.
+        Draws at which conditional posteriors are worked out exactly. Default: one in eight, from 32 to 64.
 
     Returns
     -------
