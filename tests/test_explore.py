@@ -10,18 +10,19 @@ from kit.intervals.answer import RuleAnswer
 
 
 def test_text_gives_risk_band_exposure_and_whether_the_target_is_met():
+    """The value shown is the median of the draws, as no single case is the answer."""
     lines = risk_text(make_answer(), 4000).splitlines()
     assert lines == [
         "Repeat interval: 4,000 flight hours",
         "Preventable exceedances: 0.0400 (5 % to 95 % of draws: 0.0200 to 0.0800) per 10,000 panel flight hours",
         "Hours beyond the limit, unfound: 80.0 (5 % to 95 % of draws: 40.0 to 160.0) per 10,000 panel flight hours",
         "Target, preventable exceedances at most 0.05 per 10,000 panel flight hours in the worst 10,000 flight hours of "
-        "age: met; 95.0% of draws meet it, 95.0% must (best estimate 0.04)",
+        "age: met; 95.0% of draws meet it, 95.0% must (middle of the draws 0.04)",
         "Advisory only: the approved maintenance data, the caps and the airworthiness authority govern.",
     ]
 
 
-def test_text_says_not_met_by_the_share_of_draws_and_not_by_the_best_estimate():
+def test_text_says_not_met_by_the_share_of_draws_and_not_by_their_middle():
     answer = make_answer(
         question=make_question(target={"measure": "exceedances", "per_10000_flight_hours": 1.0})
     )

@@ -211,7 +211,7 @@ def plot_probability(
 
 
 def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Axes | None = None) -> Axes:
-    """Draw the share of panels with damage of each kind, all on one clock.
+    """Draw the share of panels with damage of each kind, all on one clock, with what the draws leave open.
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Ax
     Returns
     -------
     Axes
-        Lines and bounds of the lives used; finds at their plotting positions.
+        Lines of the central lives, the middle 95 % of the drawn ones, and finds at their plotting positions.
     """
     if ax is None:
         _, ax = plt.subplots()
@@ -235,12 +235,13 @@ def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Ax
     for i, mode in enumerate(modes):
         colour, dash, marker = LINES[i % len(LINES)]
         per_unit = mode.units_per_schedule_unit
-        share = -np.expm1(-((age * per_unit / mode.scale) ** mode.shape))
+        drawn = mode.draws.on_clock(per_unit, clock)
+        shares = -np.expm1(-((age / drawn.scale[:, None]) ** drawn.shape[:, None]))
         label = f"{mode.kind.replace('_', ' ')} ({mode.histories.n_finds:g} finds in {mode.histories.n_lives:g} lives)"
-        ax.plot(age, share, color=colour, linestyle=dash, label=label)
-        if mode.fit is not None:
-            low, high = mode.fit.survival_bounds(age * per_unit, method=_method(mode.fit))
-            ax.fill_between(age, 1 - high, 1 - low, color=colour, alpha=0.12, linewidth=0)
+        ax.plot(age, shares[0], color=colour, linestyle=dash, label=label)
+        low, high = np.quantile(shares[1:], [0.025, 0.975], axis=0)
+        ax.fill_between(age, low, high, color=colour, alpha=0.12, linewidth=0)
+        if mode.histories.n_finds > 0:
             points = plotting_positions(mode.histories)
             ax.plot(
                 points["upper"] / per_unit, points["share"], marker, color=colour, markersize=3, alpha=0.7

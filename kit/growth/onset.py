@@ -180,10 +180,16 @@ def find_kernels(
 
     Parameters
     ----------
-    histories, diameter_mm, growth, size_log_sd
-        As `fit_onset_size` takes them.
+    histories : Histories
+        Lives with the ages of their looks.
+    diameter_mm : ndarray, shape (n_lives,)
+        Equivalent diameter at the first find as measured; nan where none was [mm].
     curve : DetectionCurve
         POD by size of the looks.
+    growth : Growth
+        Growth after the onset, on the clock of the histories.
+    size_log_sd : float
+        Standard deviation of the log of the size as measured, over the true size [-].
     n_start, n_rate, n_onset : int
         Sizes at onset on an even grid of logs; Gauss points of the rate and of the age at onset in a gap.
     fewest : int

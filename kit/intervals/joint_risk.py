@@ -531,8 +531,10 @@ class JointRisk:
             First look and spacing after it [units of the schedule's clock].
         worst : bool
             In the worst window of age, or as the mean over the horizon.
-        part, multipliers
-            As `gathered` takes them.
+        part : str, optional
+            One part of the fleet. Default: all.
+        multipliers : dict of str to ndarray, optional
+            By kind: hazard of a zone over that of the group, one for each draw [-].
 
         Returns
         -------

@@ -188,7 +188,7 @@ def central(problem: Problem, kind: KindDraws | Kind) -> tuple[Growth, Detection
 
 
 def risks(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> dict[str, Floats]:
-    """Work out the risk of one schedule: the best estimate, then the draws.
+    """Work out the risk of one schedule: the central value, then the draws.
 
     Parameters
     ----------
@@ -244,7 +244,7 @@ def _per_hours(
 def gathered_by_age(
     problem: Problem, first: float, repeat: float, horizon: float
 ) -> tuple[Floats, dict[str, Floats]]:
-    """Work out what one schedule has let through by each of several ages: the best estimate, then the draws.
+    """Work out what one schedule has let through by each of several ages: the central value, then the draws.
 
     Parameters
     ----------
@@ -322,7 +322,7 @@ def damaged_share(problem: Problem, ages: Floats) -> Floats:
     Returns
     -------
     ndarray, shape (1 + n_draws, n)
-        Best estimate, then draws [-].
+        Central value, then draws [-].
     """
     if not problem.is_drawn:
         clean = np.ones((2, ages.size))

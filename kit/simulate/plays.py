@@ -1,41 +1,34 @@
-"""The risk of an answer beside lives played event by event, and what really happened in a simulated fleet."""
+"""The central case of an answer beside lives played event by event, and what really happened in a simulated fleet."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from kit.intervals import PER_FLIGHT_HOURS, Answer, as_counted
+from kit.intervals import PER_FLIGHT_HOURS, Answer, JointRisk, Usage, as_counted
+from kit.posterior import KindDraws, PodDraws
 from kit.simulate.schedule import ScheduleOutcome
 
 _HAPPENED = ("arose", "found", "exceedances", "exposure_hours")
 _PLAYED = ("exceedances", "preventable", "exposure", "preventable_exposure")
+_REPEATS = 256  # samplings of the central case, whose spread says how sure its risk is
 
 
-def _ends(answer: Answer) -> tuple[tuple[float, float], ...]:
-    """Ages up to which damage counts and their weights: the last look before the horizon, and the next one.
-
-    An answer spreads the risk evenly between looks, so that no interval gains by a look that happens to fall just
-    before the horizon; see `kit.intervals.age_kernel`.
-    """
+def _need_interval(answer: Answer) -> None:
+    """Refuse an answer without a schedule to play."""
     if answer.repeat is None:
         raise ValueError(
             f"`answer` must recommend an interval. {answer.question.name}: no interval examined meets the target. "
             "Ask with another target, or look at the curve."
         )
-    first, repeat, horizon = answer.threshold, answer.repeat, answer.question.horizon
-    if first > horizon:
-        return ((horizon, 1.0),)
-    last = first + np.floor((horizon - first) / repeat * (1 + 1e-12)) * repeat
-    share = (horizon - last) / repeat
-    return ((last, 1.0 - share), (last + repeat, share)) if share > 1e-12 else ((last, 1.0),)
 
 
 def scheduled_plays(answer: Answer) -> list[dict[str, object]]:
-    """Put each kind of damage under the recommended schedule, for a play event by event.
+    """Put the central case of each kind of damage under the recommended schedule, for a play event by event.
 
     Parameters
     ----------
@@ -45,35 +38,81 @@ def scheduled_plays(answer: Answer) -> list[dict[str, object]]:
     Returns
     -------
     list of dict
-        Arguments of `kit.simulate.schedule.simulate_schedule` but for the number of lives and the seed:
-        life_scale, life_shape, growth, detection, limit, first, repeat, horizon, all on the clock of
-        the question. For each kind one play up to the last look before the horizon, and one up to
-        the next look; one where the horizon is a look.
+        One for each kind: arguments of `kit.simulate.schedule.simulate_schedule` but for the number of lives
+        and the seed: life_scale, life_shape, growth, detection, limit, first, repeat, horizon, all on the
+        clock of the question.
 
     Raises
     ------
     ValueError
         If the answer recommends no interval.
     """
+    _need_interval(answer)
     ask, plays = answer.question, []
-    ends = _ends(answer)
     for mode in answer.modes:
-        per_unit = mode.units_per_schedule_unit
-        same = {
-            "life_scale": mode.scale / per_unit,
-            "life_shape": mode.shape,
-            "growth": mode.growth.convert(1 / per_unit, ask.clock),
-            "detection": as_counted(ask, mode.draws.pod.curve(0), answer.limit_mm),
-            "limit": answer.limit_mm,
-            "first": answer.threshold,
-            "repeat": answer.repeat,
-        }
-        plays += [same | {"horizon": end} for end, _ in ends]
+        draws = mode.draws.on_clock(mode.units_per_schedule_unit, ask.clock)
+        plays.append(
+            {
+                "life_scale": float(draws.scale[0]),
+                "life_shape": float(draws.shape[0]),
+                "growth": draws.growth(0),
+                "detection": as_counted(ask, draws.pod.curve(0), answer.limit_mm),
+                "limit": answer.limit_mm,
+                "first": answer.threshold,
+                "repeat": answer.repeat,
+                "horizon": ask.horizon,
+            }
+        )
     return plays
 
 
+def _central(draws: KindDraws) -> KindDraws:
+    """Return the central value over and over, with the first onset only, which is what a play knows."""
+
+    def same(values: np.ndarray) -> np.ndarray:
+        return np.repeat(values[:1], _REPEATS)
+
+    names = (
+        "scale",
+        "shape",
+        "onset_median",
+        "onset_log_sd",
+        "rate_median",
+        "rate_log_sd",
+        "no_growth_share",
+        "form",
+    )
+    pod = PodDraws(**{name: same(values) for name, values in vars(draws.pod).items()})
+    return replace(
+        draws,
+        **{name: same(getattr(draws, name)) for name in names},
+        pod=pod,
+        restoration=None,
+        diagnostics={},
+    )
+
+
+def _worked_out(answer: Answer) -> JointRisk:
+    """Sample the central case for the calculation that an answer rests on, at the mean usage of the group."""
+    ask, per_day = answer.question, answer.units_per_day
+    usage = Usage(
+        name=ask.group,
+        share=1.0,
+        clock_per_unit={"flight_hours": per_day["flight_hours"] / per_day[ask.clock]}
+        | {mode.clock: mode.units_per_schedule_unit for mode in answer.modes},
+    )
+    return JointRisk.prepare(
+        [_central(mode.draws) for mode in answer.modes],
+        usages=(usage,),
+        clock=ask.clock,
+        limit=answer.limit_mm,
+        horizon=ask.horizon,
+        seed=ask.seed,
+    )
+
+
 def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.DataFrame:
-    """Set the risk of an answer beside lives that were played event by event.
+    """Set the risk of the central case of an answer beside lives that were played event by event.
 
     Parameters
     ----------
@@ -85,44 +124,52 @@ def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.D
     Returns
     -------
     DataFrame
-        Index measure; columns answer, played and standard_error [per 10,000 panel flight hours], and
-        difference_in_errors: answer less played, in standard errors [-].
+        Index measure; columns answer (median of the draws), worked_out (the central case, by the calculation
+        that the answer rests on), played and standard_error of the last two together [per 10,000 panel flight
+        hours], and difference_in_errors: worked_out less played, in standard errors [-].
 
     Raises
     ------
     ValueError
-        If the outcomes are not those of the plays.
+        If the answer recommends no interval, or the outcomes are not those of the plays.
 
     Notes
     -----
+    The check is of the calculation, for one case: central values, the mean usage of the group, the first onset of
+    each kind on a panel. The answer itself is the median over draws, counts every part of the fleet at its
+    own usage and damage that comes again after repair; it is shown beside, and need not agree.
+
     The plays are taken as independent, so that their variances add; with one common seed they would not
     be.
     """
-    ask, ends = answer.question, _ends(answer)
-    wanted = [(answer.threshold, answer.repeat, end) for _ in answer.modes for end, _ in ends]
+    _need_interval(answer)
+    ask = answer.question
+    wanted = [(answer.threshold, answer.repeat, ask.horizon)] * len(answer.modes)
     got = [(one.first, one.repeat, one.horizon) for one in played]
     if len(got) != len(wanted) or not np.allclose(got, wanted):
         raise ValueError(
             f"`played` must hold an outcome for each of the {len(wanted)} plays of `scheduled_plays`, in order. Got "
             f"{len(got)}, first {played[0] if got else 'none'!r}."
         )
-    hours_per_unit = answer.units_per_day["flight_hours"] / answer.units_per_day[ask.clock]
-    weights = [weight for _ in answer.modes for _, weight in ends]
+    joint = _worked_out(answer)
+    hours_per_unit = joint.hours_per_unit()
     rows = []
     for name in _PLAYED:
-        # Exposure comes in units of the clock, counts do not.
-        scale = (
-            PER_FLIGHT_HOURS
-            / (ask.horizon * hours_per_unit)
-            * (hours_per_unit if "exposure" in name else 1.0)
+        # Exposure comes in units of the clock, as the horizon does; counts do not.
+        scale = PER_FLIGHT_HOURS / (ask.horizon * (1.0 if "exposure" in name else hours_per_unit))
+        parts = [getattr(one, name) for one in played]
+        value = scale * sum(part.value for part in parts)
+        each = joint.values(name, first=answer.threshold, repeat=answer.repeat, worst=False)
+        worked_out = float(each.mean())
+        error = float(
+            np.hypot(
+                scale * np.sqrt(sum(part.standard_error**2 for part in parts)),
+                each.std(ddof=1) / np.sqrt(each.size),
+            )
         )
-        parts = [(weight, getattr(one, name)) for weight, one in zip(weights, played, strict=True)]
-        value = scale * sum(weight * part.value for weight, part in parts)
-        error = scale * float(np.sqrt(sum((weight * part.standard_error) ** 2 for weight, part in parts)))
-        best = answer.risk[name][0]
-        gap = (best - value) / error if error > 0 else float("nan")
-        rows.append((name, best, value, error, gap))
-    columns = ["measure", "answer", "played", "standard_error", "difference_in_errors"]
+        gap = (worked_out - value) / error if error > 0 else float("nan")
+        rows.append((name, answer.risk[name][0], worked_out, value, error, gap))
+    columns = ["measure", "answer", "worked_out", "played", "standard_error", "difference_in_errors"]
     return pd.DataFrame(rows, columns=columns).set_index("measure")
 
 

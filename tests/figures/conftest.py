@@ -8,10 +8,12 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
+from made_answer import made_draws, made_mode
 
+from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
 from kit.intervals import Question
-from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
+from kit.intervals.answer import Answer, RuleAnswer
 from kit.life import Histories, fit_weibull
 
 
@@ -62,21 +64,16 @@ def fit(histories):
 
 @pytest.fixture
 def mode(histories, fit):
-    return ModeAnswer(
-        "core_damage",
-        "flight_hours",
-        histories,
-        fit,
-        fit.scale,
-        fit.shape,
-        fit.bounds("scale", method="profile"),
-        fit.bounds("shape", method="profile"),
-        "fitted",
-        None,
-        None,
-        LinearGrowth(20.0, 0.4, 0.02, 0.5),
-        1.0,
+    growth = LinearGrowth(20.0, 0.4, 0.02, 0.5)
+    draws = made_draws(
+        kind="core_damage",
+        clock="flight_hours",
+        scale=fit.scale,
+        shape=fit.shape,
+        growth=growth,
+        curve=DetectionCurve(20.0, 4.0, 0.95),
     )
+    return made_mode(histories=histories, fit=fit, growth=growth, draws=draws, units_per_schedule_unit=1.0)
 
 
 def make_curve(repeats):

@@ -19,9 +19,10 @@ def line(ax, start):
 
 
 def test_risk_draws_the_curve_its_band_and_the_target(make_answer):
+    """The line is the median of the draws, as no single case is the answer."""
     answer = make_answer()
     ax = plot_risk(answer)
-    x, y = line(ax, "best").get_data()
+    x, y = line(ax, "middle").get_data()
     np.testing.assert_allclose(x, answer.curve["repeat"])
     np.testing.assert_allclose(y, answer.curve["preventable_worst"])
     corners = ax.collections[0].get_paths()[0].vertices
@@ -73,7 +74,7 @@ def test_the_legend_stands_above_the_lines_on_white(make_answer):
     figure = ax.figure
     figure.canvas.draw()
     box = ax.get_legend().get_window_extent().transformed(ax.transData.inverted())
-    drawn = max(line(ax, "best").get_ydata().max(), 0.05)
+    drawn = max(line(ax, "middle").get_ydata().max(), 0.05)
     assert box.y0 > drawn
     assert ax.get_legend().get_frame().get_alpha() == 1.0
 

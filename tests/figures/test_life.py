@@ -93,9 +93,26 @@ def test_modes_name_finds_and_lives_and_stand_on_the_clock_of_the_schedule(mode)
     assert ax.get_xlabel() == "Panel age [flight hours]"
 
 
-def test_a_mode_without_a_fit_is_drawn_without_bounds(mode):
+def test_bounds_of_modes_hold_the_middle_95_percent_of_the_drawn_lives_on_the_clock_of_the_schedule(mode):
+    from dataclasses import replace
+
+    ax = plot_modes((replace(mode, units_per_schedule_unit=0.5),), "flight_hours", 9000.0)
+    age = ax.get_lines()[0].get_xdata()
+    corners = ax.collections[0].get_paths()[0].vertices
+    for one in (age[50], age[-1]):
+        shares = [
+            1 - np.exp(-((one * 0.5 / scale) ** shape))
+            for scale, shape in zip(mode.draws.scale[1:], mode.draws.shape[1:], strict=True)
+        ]
+        drawn = corners[np.isclose(corners[:, 0], one), 1]
+        assert (drawn.min(), drawn.max()) == pytest.approx(tuple(np.quantile(shares, [0.025, 0.975])))
+
+
+def test_a_mode_without_a_fit_has_the_line_and_bounds_of_its_draws(mode):
+    """Where no maximum of the likelihood exists the prior of the shape still gives draws, so that bounds stay."""
     from dataclasses import replace
 
     ax = plot_modes((replace(mode, fit=None),), "flight_hours", 9000.0)
-    assert not ax.collections
-    assert len(ax.get_lines()) == 1
+    assert len(ax.collections) == 1
+    age, share = ax.get_lines()[0].get_data()
+    np.testing.assert_allclose(share, 1 - np.exp(-((age / mode.scale) ** mode.shape)))

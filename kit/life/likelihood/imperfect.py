@@ -470,7 +470,7 @@ def _pairs(
 
 
 def detection_terms(histories: Histories, model: Detection) -> SumTerms:
-    """Chances of what imperfect looks showed, as sums of interval chances.
+    """Work out the chances of what imperfect looks showed, as sums of interval chances.
 
     Parameters
     ----------
