@@ -16,8 +16,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from kit.findings import replace_text
 from kit.intervals import Answer, ModeAnswer, Question
 
-SCHEMA = 2
-"""Version of the form in which records are written. Form 1 knew the mean risk over the horizon alone."""
+SCHEMA = 3
+"""Version of the form in which records are written. Form 1 knew the mean risk over the horizon alone; forms 1 and 2
+took growth and POD as sure, a panel's first onset only, and gave the risk at the best estimate."""
+
+_FIXED_SHAPE, _FREE_SHAPE = (
+    0.01,
+    1.0,
+)  # log standard deviations of a prior that leaves nothing, or all, to the finds
 
 _PACKAGES = ("skin-findings-kit", "numpy", "pandas", "scipy", "shapely", "pydantic")
 Number = float | None
@@ -43,18 +49,30 @@ class ModeRecord(_Part):
     scale: Annotated[float, Field(description="Weibull scale [units of the clock]")]
     shape: Annotated[float, Field(description="Weibull shape [-]")]
     scale_bounds: Annotated[
-        tuple[Number, Number], Field(description="95 % profile bounds, null where unbounded")
+        tuple[Number, Number],
+        Field(
+            description="95 % of the draws lie between them; before form 3 profile bounds, null where unbounded"
+        ),
     ]
     shape_bounds: Annotated[
-        tuple[Number, Number], Field(description="95 % profile bounds, null where unbounded")
+        tuple[Number, Number],
+        Field(
+            description="95 % of the draws lie between them; before form 3 profile bounds, null where unbounded"
+        ),
     ]
     log_likelihood: Annotated[Number, Field(description="log-likelihood of the fit [-]")]
     onset_median_mm: Annotated[float, Field(description="median size at onset [mm]")]
     onset_log_sd: Annotated[float, Field(description="standard deviation of its log [-]")]
-    rate_median: Annotated[float, Field(description="median growth rate [mm per unit of the clock]")]
+    rate_median: Annotated[
+        float,
+        Field(
+            description="median growth rate [mm per unit of the clock; 1 per unit of the clock where growth is proportional]"
+        ),
+    ]
     rate_log_sd: Annotated[float, Field(description="standard deviation of its log [-]")]
     no_growth_share: Annotated[float, Field(description="share that does not grow [-]")]
     growth_basis: Annotated[str, Field(description="fitted, or where the stated numbers come from")]
+    growth_form: Annotated[str, Field(description="form of growth of the central value")] = "linear"
 
 
 class RuleRecord(_Part):
@@ -86,7 +104,10 @@ class Recommendation(_Part):
     limit_mm: Annotated[float, Field(description="largest equivalent diameter that may stay [mm]")]
     risk: Annotated[
         dict[str, tuple[float, float, float]],
-        Field(description="per 10,000 panel flight hours: median, 5 % and 95 % of the draws"),
+        Field(
+            description="per 10,000 panel flight hours: median, 5 % and 95 % of the draws; before form 3 the best estimate in "
+            "place of the median"
+        ),
     ]
     current_repeat: Annotated[Number, Field(description="interval of the programme then")]
 
@@ -102,7 +123,7 @@ class SignOff(_Part):
 class DecisionRecord(_Part):
     """A decision on one question, with what it rests on."""
 
-    record: Annotated[Literal[1, 2], Field(description="version of this form")] = SCHEMA
+    record: Annotated[Literal[1, 2, 3], Field(description="version of this form")] = SCHEMA
     name: str
     known_on: Annotated[dt.date, Field(description="day whose knowledge was used")]
     question: Question
@@ -152,6 +173,7 @@ def _mode_record(mode: ModeAnswer) -> ModeRecord:
         rate_log_sd=growth.rate_log_sd,
         no_growth_share=growth.no_growth_share,
         growth_basis=growth.basis,
+        growth_form=growth.form.name,
     )
 
 
@@ -377,13 +399,50 @@ def _contents(path: Path) -> dict[str, Any]:
 
 
 def _as_today(data: dict[str, Any]) -> dict[str, Any]:
-    """Say what a record of form 1 left unsaid, as it was meant: its target was on the mean over the horizon alone."""
+    """Say what a record of an earlier form left unsaid, as it was meant.
+
+    The target of form 1 was on the mean over the horizon alone. Forms 1 and 2 took growth, POD and size as mapped as
+    sure, growth as straight, a panel's first onset only, and a shape as assumed or as fitted, nothing between.
+    """
     question = data.get("question")
-    if (
-        data.get("record") != 1
-        or not isinstance(question, dict)
-        or not isinstance(question.get("target"), dict)
-    ):
+    if data.get("record") not in (1, 2) or not isinstance(question, dict):
         return data
-    target = {"window_flight_hours": None} | question["target"]
-    return data | {"question": question | {"target": target}}
+    question = _filled(question, log_measured_to_true_sd=0.0, growth_forms=["linear"])
+    question["detection"] = _filled(
+        question.get("detection"),
+        log_a50_sd=0.0,
+        log_slope_sd=0.0,
+        logit_plateau_sd=0.0,
+        logit_far_share_sd=0.0,
+    )
+    if data["record"] == 1:
+        question["target"] = _filled(question.get("target"), window_flight_hours=None)
+    if isinstance(question.get("modes"), list):
+        question["modes"] = [_mode_as_meant(mode, data.get("modes")) for mode in question["modes"]]
+    return data | {"question": question}
+
+
+def _filled(part: object, **unsaid: object) -> Any:
+    """Add what a part of a record does not say; what is no part is left for the check of its fields."""
+    return unsaid | part if isinstance(part, dict) else part
+
+
+def _mode_as_meant(mode: object, found: object) -> object:
+    """Fill the beliefs of one kind of damage; a shape that was assumed had no bounds."""
+    if not isinstance(mode, dict):
+        return mode
+    bounds = [
+        one.get("shape_bounds")
+        for one in (found if isinstance(found, list) else [])
+        if isinstance(one, dict) and one.get("kind") == mode.get("kind")
+    ]
+    fixed = bounds == [[None, None]]
+    prior = (
+        {} if mode.get("assumed_shape") is None else {"shape_log_sd": _FIXED_SHAPE if fixed else _FREE_SHAPE}
+    )
+    mode = _filled(mode, restoration=None, **prior)
+    stated = {
+        "growth": _filled(mode.get("growth"), log_rate_sd=0.0),
+        "onset": _filled(mode.get("onset"), log_median_sd=0.0),
+    }
+    return mode | {name: part for name, part in stated.items() if name in mode}

@@ -228,8 +228,8 @@ def _run_again(then: DecisionRecord, evidence: Evidence, altered: bool) -> Rerun
         reasons.append("software: " + "; ".join(other))
     if then.record < SCHEMA and len(differing):
         reasons.append(
-            f"the record is of form {then.record}: its own measure was used, but the longest interval is sought in another "
-            "way since, which may move the risk rule's own answer by 2 %"
+            f"the record is of form {then.record}: its own measure and its own certainties were used, but each answer is the "
+            "median of joint draws since, at the usage of each part of the fleet, no longer the best estimate at the mean usage"
         )
     if altered:
         verdict = "record altered"

@@ -370,6 +370,8 @@ class JointRisk:
         damage or faster growth never allows a longer interval [mm].
     window_hours : float
         Length of the window of age in which the worst mean is sought [flight hours].
+    is_capped : bool
+        Whether the POD stays beyond the limit as it is at it; not for records of form 1, which did not know that.
     """
 
     usages: tuple[Usage, ...]
@@ -377,6 +379,7 @@ class JointRisk:
     horizon: float
     limit: float
     window_hours: float = PER_FLIGHT_HOURS
+    is_capped: bool = True
     _kept: dict[tuple, ScheduleRisk] = field(default_factory=dict, repr=False)
 
     @classmethod
@@ -391,6 +394,7 @@ class JointRisk:
         seed: int,
         window_hours: float = PER_FLIGHT_HOURS,
         samples: int = 96,
+        is_capped: bool = True,
     ) -> JointRisk:
         """Sample the damage that every schedule is to meet.
 
@@ -412,6 +416,8 @@ class JointRisk:
             Length of the window for the worst mean [flight hours].
         samples : int
             Samples for each draw and kind, over all parts of the fleet.
+        is_capped : bool
+            Whether the POD stays beyond the limit as it is at it.
 
         Returns
         -------
@@ -436,6 +442,7 @@ class JointRisk:
             horizon=float(horizon),
             limit=float(limit),
             window_hours=window_hours,
+            is_capped=is_capped,
         )
 
     def _schedule(self, key: tuple[str, str], first: float, repeat: float) -> ScheduleRisk:
@@ -446,7 +453,7 @@ class JointRisk:
                 first=first,
                 repeat=repeat,
                 step=self.window_hours / self.hours_per_unit() / 4,
-                largest=self.limit,
+                largest=self.limit if self.is_capped else np.inf,
             )
         return self._kept[at]
 

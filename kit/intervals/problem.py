@@ -154,6 +154,7 @@ class Problem:
             horizon=self.ask.horizon,
             seed=self.ask.seed,
             window_hours=self.ask.target.window_flight_hours or PER_FLIGHT_HOURS,
+            is_capped=self.ask.target.window_flight_hours is not None,
         )
 
     @property

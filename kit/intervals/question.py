@@ -341,7 +341,11 @@ class Question(_Part):
         Field(description="repeat interval that somebody proposed, to be judged [units of clock]"),
     ] = None
     fewest_finds: Annotated[
-        Whole, Field(ge=1, description="with fewer finds an assumed shape is used where one is given")
+        Whole,
+        Field(
+            ge=1,
+            description="without effect, kept for records before form 3: the prior of the shape weighs an assumed shape now",
+        ),
     ] = 20
     draws: Annotated[Whole, Field(ge=50, le=20000, description="parameter draws")] = 1024
     seed: Annotated[Whole, Field(ge=0, description="seed of the draws")]

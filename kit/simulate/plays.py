@@ -108,6 +108,7 @@ def _worked_out(answer: Answer) -> JointRisk:
         limit=answer.limit_mm,
         horizon=ask.horizon,
         seed=ask.seed,
+        is_capped=ask.target.window_flight_hours is not None,
     )
 
 
