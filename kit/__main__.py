@@ -295,7 +295,7 @@ def rank(
     if as_json:
         _print_json({"dataset": fleet.name, "notice": fleet.notice, "ranking": _plain(frame)})
         return
-    table = Table(title=f"{kind.replace('_', ' ')}: finds by {by}, with exact 95 % Poisson bounds")
+    table = Table(title=f"{kind}: finds by {by}, with exact 95 % Poisson bounds")
     for name in (
         by,
         "finds",
@@ -473,9 +473,9 @@ def _answer_table(answers: list[Answer]) -> Table:
             cells = [
                 f"{mode.kind.replace('_', ' ')}\n\\[{unit}]",
                 f"{mode.histories.n_finds:g}/{mode.histories.n_lives:g}",
-                ("" if mode.fit is not None else "at least ") + _span(mode.scale, *mode.scale_bounds, _three),
+                _span(mode.scale, *mode.scale_bounds, _three),
                 _span(mode.shape, *mode.shape_bounds, lambda x: f"{x:.2f}")
-                + ("" if mode.fit is not None and not mode.fit.shape_assumed else "\nassumed"),
+                + ("" if mode.fit is not None and not mode.fit.shape_assumed else "\nmostly prior"),
             ]
             first = ["", "", "", "", "", ""]
             if i == 0:

@@ -15,6 +15,8 @@ from kit.__main__ import app
 from kit.decisions import read_decision
 
 FINE, NO, BAD_INPUT = 0, 1, 2
+LENIENT = QUESTION.replace("flight_hours = 0.05", "flight_hours = 50")
+"""A target that even the few looks of the tiny dataset show to be met."""
 
 
 def run(*arguments):
@@ -292,6 +294,7 @@ def test_decide_takes_all_questions_of_the_source(source, out):
 
 
 def test_decide_again_replaces_only_what_it_made_itself(source, out):
+    (source / "questions" / "small.toml").write_text(LENIENT)
     first = run("decide", source, "--out", out, "--json")
     again = run("decide", source, "--out", out, "--json")
     assert again.exit_code == FINE
@@ -323,7 +326,7 @@ def test_an_output_path_that_cannot_be_written_is_refused(source, tmp_path):
 def test_rejected_rows_are_set_aside_beside_the_answers(tiny, out, tmp_path):
     tiny.set("findings", "D1", size_unit="cms")
     question = tmp_path / "small.toml"
-    question.write_text(QUESTION)
+    question.write_text(LENIENT)
     folder = ready(tiny)
     result = run("decide", folder, "--question", question, "--out", out)
     assert result.exit_code == FINE
@@ -332,17 +335,27 @@ def test_rejected_rows_are_set_aside_beside_the_answers(tiny, out, tmp_path):
     assert not (folder / "set_aside").exists()
 
 
-def test_all_clean_without_an_assumed_shape_is_refused_naming_the_kind(source, out):
-    (source / "questions" / "small.toml").write_text(QUESTION.replace("assumed_shape = 2.0\n", ""))
-    refused(
-        run("decide", source, "--out", out), "question small: no finds of moisture in", "State assumed_shape"
-    )
-    assert untouched(out)
+@pytest.mark.parametrize(
+    ("text", "prior"),
+    [
+        (QUESTION, "2 times or over e^0.35 (stated)"),
+        (QUESTION.replace("assumed_shape = 2.0\n", ""), "2 times or over e^0.5 (weak"),
+    ],
+)
+def test_all_clean_is_answered_by_the_prior_and_says_so(source, out, text, prior):
+    """A handful of clean looks at two panels support no interval; the life is drawn, so none has to be assumed.
 
-
-def test_all_clean_with_an_assumed_shape_is_answered(source, out):
-    assert run("decide", source, "--out", out).exit_code == FINE
-    assert "lower bound of the scale" in read_decision(out / "small.json").modes[0].life_basis
+    Before joint draws a lower bound of the scale stood for the life, taken as sure, and a question without an assumed
+    shape was refused.
+    """
+    (source / "questions" / "small.toml").write_text(text)
+    result = run("decide", source, "--out", out)
+    assert result.exit_code == NO
+    (mode,) = read_decision(out / "small.json").modes
+    assert mode.finds == 0
+    assert mode.life_basis.startswith(f"0 finds; prior of the shape {prior}")
+    assert mode.scale_bounds[0] < mode.scale < mode.scale_bounds[1]
+    assert "mostly prior" in result.stdout
 
 
 def test_a_single_find_is_answered(tiny, tmp_path, out):
@@ -460,7 +473,9 @@ def test_rerun_of_an_altered_record_says_no(decided, small_folder, tmp_path):
     assert "Verdict: record altered" in run("rerun", tmp_path / "small.json", small_folder).stdout
 
 
-@pytest.mark.parametrize(("text", "words"), [(None, "cannot be read"), ("{}", "not a decision record")])
+@pytest.mark.parametrize(
+    ("text", "words"), [(None, "cannot be read"), ("{}", "not a decision record of form 3 or earlier")]
+)
 def test_rerun_of_what_is_no_record_is_refused(source, tmp_path, text, words):
     if text is not None:
         (tmp_path / "x.json").write_text(text)

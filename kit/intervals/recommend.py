@@ -270,7 +270,13 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
         f"{ask.log_measured_to_true_sd:g} (assumed where not stated, no source)",
         "weak priors of growth and of the size at onset (assumed, no source): log spread of rates about "
         f"{PRIORS['rate_log_sd'][0]:g}, of sizes at onset about {ONSET_SPREAD[0]:g}, median size at onset about 20 mm",
-        "the first onset of each kind in a panel's life counts; kinds arise independently of each other",
+        *(
+            f"the first onset of {mode.kind} in a panel's life counts, not what comes back after a repair"
+            if mode.restoration is None
+            else f"a repair of {mode.kind} leaves {mode.restoration:.0%} of the panel's age: damage comes back accordingly"
+            for mode in ask.modes
+        ),
+        "kinds of damage arise independently of each other",
     ]
     if ask.target.window_flight_hours is not None:
         lines.append("damage beyond the limit is found no more surely than damage at the limit")
@@ -297,10 +303,10 @@ def _notes(problem: Problem, believed: tuple[Belief, ...], evidence: Evidence) -
                 f"{mode.kind} is not seen by {ask.detection.method}: it is read as {seen}, the bond that moisture broke"
             )
     damaged = float(damaged_share(problem, np.array([ask.horizon]))[0, 0])
-    if damaged > _OFTEN:
+    if damaged > _OFTEN and any(mode.restoration is None for mode in ask.modes):
         notes.append(
-            f"{damaged:.0%} of panels have damage before the horizon; only the first of each kind counts, so the risk "
-            "from damage that comes back after a repair is not in it"
+            f"{damaged:.0%} of panels have damage before the horizon; where the question counts only the first of a "
+            "kind, the risk from damage that comes back after a repair is not in it"
         )
     oldest = max(
         float(np.max(one.mode.histories.lower, initial=0.0)) / one.mode.units_per_schedule_unit

@@ -22,7 +22,7 @@ from kit.intervals.problem import (
     share_meeting,
 )
 from kit.intervals.question import QuestionError
-from kit.intervals.search import age_at_share, longest_meeting
+from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
 
@@ -455,15 +455,31 @@ def combine(problem: Problem) -> Schedule:
         if problem.cap <= smallest * (1 + 1e-9):
             smallest, governed = problem.cap, "cap"
         repeat, words, fits = in_packages(smallest, packages, unit)
-        # Looks that fall otherwise could, rarely, find less than those that the rule examined.
+        # Looks that fall otherwise than those that the rule examined can find less, above all with a later first look.
+        shortest, is_checked = shortest_look(problem), "risk" in ask.govern
         for _ in range(_MOST_LOOKS):
-            if not fits or "risk" not in ask.govern or meets(problem, first, repeat):
+            if not fits or not is_checked or meets(problem, first, repeat):
                 break
             repeat, words, fits = in_packages(repeat * (1 - 1e-6), packages, unit)
-        if "risk" in ask.govern and not meets(problem, first, repeat):
+        if is_checked and not meets(problem, first, repeat) and repeat < first:
             # Looks that begin with the first repeat are those that the rule examined.
-            first, first_words, _ = in_packages(min(first, repeat), packages, unit, once=True)
+            first, first_words, _ = in_packages(repeat, packages, unit, once=True)
             notes.append(f"first look moved up to {first:,.0f} {unit}, since the target is not met otherwise")
+        longest = repeat
+        while is_checked and repeat > shortest and not meets(problem, first, repeat):
+            repeat, words, fits = in_packages(max(repeat / SEARCH_STEP, shortest), packages, unit)
+        if is_checked and not meets(problem, first, repeat):
+            notes.append(
+                f"no interval is recommended: with the first look at {first:,.0f} {unit} the target is not met even by a look "
+                f"every {repeat:,.0f} after it"
+            )
+            repeat, words, governed = None, "none", NO_ANSWER
+    if repeat is not None:
+        if repeat < longest * (1 - 1e-9):
+            notes.append(
+                f"repeat shortened from {longest:,.0f} to {repeat:,.0f} {unit}, since the target is not met otherwise with the "
+                f"first look at {first:,.0f}"
+            )
         if packages and not fits:
             notes.append(f"repeat: no package is as short as {repeat:,.0f} {unit}")
         if repeat > problem.cap * (1 + 1e-9):

@@ -218,14 +218,14 @@ def test_what_is_no_record_is_refused_naming_the_fields(data, saved):
         read_decision(saved({"name": "x", "rules": 3, "cost": 1}))
     message = str(caught.value)
     for words in (
-        "small.json: not a decision record of form 2 or earlier",
+        "small.json: not a decision record of form 3 or earlier",
         "known_on: Field required",
         "rules: ",
         "Restore the file",
     ):
         assert words in message
     for changed, words in (
-        (data | {"record": 3}, "record: Input should be 1 or 2"),
+        (data | {"record": 4}, "record: Input should be 1, 2 or 3"),
         (data | {"cost": 1}, "cost: Extra inputs"),
         (
             data | {"modes": [data["modes"][0] | {"scale": "large"}]},
