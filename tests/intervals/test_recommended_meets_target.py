@@ -29,8 +29,15 @@ def test_a_recommended_schedule_meets_the_target_in_the_asked_share_of_draws(
 def test_no_interval_is_recommended_where_none_goes_with_the_first_look(
     small_evidence, small_question, monkeypatch
 ):
-    """As if only looks that begin after one interval met the target, and the first look had to come sooner."""
-    monkeypatch.setattr(rules, "meets", lambda problem, first, repeat, until=None: first == repeat)
+    """As if no looks of the programme met what those that the rule examined had met."""
+    put_in_packages, asked = rules.in_packages, []
+
+    def in_packages(*arguments, **more):
+        asked.append(arguments)
+        return put_in_packages(*arguments, **more)
+
+    monkeypatch.setattr(rules, "in_packages", in_packages)
+    monkeypatch.setattr(rules, "meets", lambda problem, first, repeat, until=None: not asked)
     answer = kit.recommend(small_evidence, small_question.model_copy(update={"packages": (), "draws": 64}))
     assert answer.repeat is None
     assert answer.governed_by == "no answer"
