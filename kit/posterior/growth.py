@@ -10,7 +10,7 @@ import pandas as pd
 
 from kit.growth import TrackLikelihood, fit_tracks
 from kit.numerics.typing import Floats
-from kit.posterior.importance import PosteriorDraws, importance_draws
+from kit.posterior.importance import RELIABLE, PosteriorDraws, importance_draws
 from kit.posterior.sequences import uniform_points
 
 PRIORS = {
@@ -112,6 +112,8 @@ class TrackGrowth:
         made = [_draw(like, n, seed=seed, stream=stream + 7 * i) for i, like in enumerate(self.likelihoods)]
         evidence = np.array([draws.log_evidence for draws in made])
         share = np.exp(evidence - evidence.max())
+        if max(draws.k_hat for draws in made) > RELIABLE:
+            share = np.ones(len(made))  # evidence is not told: every form counts alike
         share /= share.sum()
         # One even sequence says which form each draw has.
         turn = uniform_points(n, 1, seed=seed, stream=900 + stream)[:, 0]

@@ -104,16 +104,6 @@ def _kind(
         rate = made.rate_median * np.where(form == "proportional", 1.0, factor)
         notes |= made.diagnostics
 
-    grows_by = np.where(form == "proportional", rate * _TYPICAL_SIZE, rate)
-    before = [
-        np.log(grows_by),
-        (form == "proportional").astype(float),
-        np.log(rate_sd),
-        logit(np.clip(still, 1e-4, 1 - 1e-4)),
-        np.log(pod.slope),
-    ]
-    before += [np.log(np.maximum(pod.a50, 1e-6)), logit(np.clip(pod.plateau, 1e-6, 1 - 1e-6))]
-    before += [logit(np.clip(pod.far_side_share, 1e-6, 1 - 1e-6)), np.log(factor)]
     if isinstance(ask.onset, StatedOnset):
         z = normal_points(n, 1, seed=seed, stream=70 + stream)[:, 0]
         onset = ask.onset.median * np.exp(ask.onset.log_median_sd * z)
@@ -140,9 +130,10 @@ def _kind(
                     size_log_sd=float(error[i]),
                 )
 
-            ask.onset.kept[key] = follow(
-                onset_at, np.stack([*before, np.log(error)], axis=1), own[:, :2], design=design, label=form
-            )
+            grown = _grown_between_looks(ask.onset.histories, rate, rate_sd, still, form)
+            seen_at = np.log(np.maximum(pod.a50 / factor, 1e-6))
+            before = np.column_stack([grown, seen_at, np.log(pod.slope), np.log(error), np.log(factor)])
+            ask.onset.kept[key] = follow(onset_at, before, own[:, :2], design=design, label=form)
         followed = ask.onset.kept[key]
         onset, onset_sd = np.exp(followed.value[:, 0]), np.exp(np.minimum(followed.value[:, 1], 0.7))
         notes |= {"onset": "sizes at first find", "onset_residual": followed.residual}
@@ -195,16 +186,39 @@ def _kind(
     )
 
 
+def _typical_gap(histories: Histories) -> float:
+    """Median time between two looks at one life [clock units]."""
+    gap = np.diff(histories.look_age)
+    inside = np.ones(gap.size, bool)
+    last = histories.look_start[1:-1]
+    inside[last[last < histories.look_age.size] - 1] = False
+    return float(np.median(gap[inside])) if inside.any() else float(np.median(histories.look_age))
+
+
+def _grown_between_looks(
+    histories: Histories, rate: Floats, rate_sd: Floats, still: Floats, form: np.ndarray
+) -> Floats:
+    """Put growth into few numbers: mean and spread of the log growth of a typical size over one gap and over three."""
+    typical = _typical_gap(histories)
+    y, v = unit_nodes(5)
+    rates = rate[:, None] * np.exp(rate_sd[:, None] * ndtri(y))
+    by_size = np.where(form == "proportional", 1.0, 1.0 / _TYPICAL_SIZE)[:, None]
+    out = []
+    for gaps in (0.5, 1.5):
+        part = np.minimum(rates * by_size * typical * gaps, 5.0)
+        grown = np.where(form[:, None] == "proportional", part, np.log1p(part))
+        mean = (1 - still) * (grown @ v)
+        out += [mean, np.sqrt(np.maximum((1 - still) * (grown**2 @ v) - mean**2, 0.0))]
+    return np.sqrt(np.column_stack(out))
+
+
 def _seen_by_looks(histories: Histories, pod: PodDraws, form: np.ndarray, growth: Floats) -> Floats:
     """Put what looks see of damage into few numbers: what matters of growth and POD to a life.
 
     Columns, all as logits of means over damage: found by the first look after onset, by the second one
     alone, by one of the two, by one of five, and of the side that is tapped alone.
     """
-    gap = np.diff(histories.look_age)
-    inside = np.ones(gap.size, bool)
-    inside[histories.look_start[1:-1][histories.look_start[1:-1] < histories.look_age.size] - 1] = False
-    typical = float(np.median(gap[inside])) if inside.any() else float(np.median(histories.look_age))
+    typical = _typical_gap(histories)
     x, w = unit_nodes(4)
     y, v = unit_nodes(3)
     onset, onset_sd, rate, rate_sd, still = (column[:, None] for column in growth.T)
