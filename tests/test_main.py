@@ -353,7 +353,9 @@ def test_all_clean_is_answered_by_the_prior_and_says_so(source, out, text, prior
     assert result.exit_code == NO
     (mode,) = read_decision(out / "small.json").modes
     assert mode.finds == 0
-    assert mode.life_basis.startswith(f"0 finds; prior of the shape {prior}")
+    assert mode.life_basis.startswith(
+        f"no finds: what the clean looks leave open; prior of the shape {prior}"
+    )
     assert mode.scale_bounds[0] < mode.scale < mode.scale_bounds[1]
     assert "mostly prior" in result.stdout
 
