@@ -12,6 +12,7 @@ from kit.posterior.conditional import GridPosterior
 
 _FAR = 8.0  # log-likelihood below the highest at which the grid ends
 _POINTS = (33, 15)
+_SURELY = 3.0  # cumulative hazard beyond which the prior of it falls off: 95 of 100 panels are damaged
 _NODES = 2  # of the age at onset within a gap
 
 
@@ -59,9 +60,10 @@ class LifePosterior:
     -----
     The coordinates are :math:`\log H(t^*)`, the log of the cumulative hazard at a reference age amid the
     data, and the log of the shape; there the posterior is nearly normal, and with few finds nearly the log
-    of a gamma distribution. The prior is even in :math:`H(t^*)` itself, so that with x finds H has a gamma
-    posterior of shape x + 1 whose upper bounds are the exact ones of a Poisson count: with no finds at all
-    the clean looks still give a bound.
+    of a gamma distribution. The prior is even in :math:`H(t^*)` itself while that is small, so that with x
+    finds H has a gamma posterior of shape x + 1 whose upper bounds are the exact ones of a Poisson count: with
+    no finds at all the clean looks still give a bound. It falls off beyond H = 3, where 95 of 100 panels are
+    damaged, so that looks which may all miss do not leave the hazard without an upper end.
 
     References
     ----------
@@ -102,7 +104,8 @@ class LifePosterior:
 
     def _log_prior(self, log_hazard: Floats, log_shape: Floats) -> Floats:
         off = (log_shape - np.log(self.prior.median)) / self.prior.log_sd
-        return log_hazard - 0.5 * off**2
+        # Even in H while H is small; where looks can miss all damage nothing else would bound it above.
+        return log_hazard - np.log1p((np.exp(log_hazard) / _SURELY) ** 3) - 0.5 * off**2
 
     def _value(self, chance: Floats, gap: Floats, base: Floats, starts: Floats) -> Floats:
         shown = np.add.reduceat(gap * chance.astype(gap.dtype), starts, axis=1)
