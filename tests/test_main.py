@@ -343,14 +343,15 @@ def test_rejected_rows_are_set_aside_beside_the_answers(tiny, out, tmp_path):
     ],
 )
 def test_all_clean_is_answered_by_the_prior_and_says_so(source, out, text, prior):
-    """A handful of clean looks at two panels support no interval; the life is drawn, so none has to be assumed.
+    """What the clean looks leave open is drawn, under a prior that is told; the caution says that no find carries it.
 
     Before joint draws a lower bound of the scale stood for the life, taken as sure, and a question without an assumed
     shape was refused.
     """
     (source / "questions" / "small.toml").write_text(text)
     result = run("decide", source, "--out", out)
-    assert result.exit_code == NO
+    assert result.exit_code == FINE
+    assert "0 finds only" in result.stdout
     (mode,) = read_decision(out / "small.json").modes
     assert mode.finds == 0
     assert mode.life_basis.startswith(

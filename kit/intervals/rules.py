@@ -454,6 +454,12 @@ def combine(problem: Problem) -> Schedule:
         smallest, governed = min((one.interval, LONGEST if one.is_open else one.rule) for one in asked)
         if problem.cap <= smallest * (1 + 1e-9):
             smallest, governed = problem.cap, "cap"
+        if "risk" in ask.govern and not meets(problem, latest, smallest):
+            # Looks that begin with the first repeat are those that the rule examined; before packages, so that these
+            # never put the first look off.
+            latest = min(latest, smallest)
+            first, first_words, _ = in_packages(latest, packages, unit, once=True)
+            notes.append(f"first look moved up to {latest:,.0f} {unit}, since the target is not met otherwise")
         repeat, words, fits = in_packages(smallest, packages, unit)
         # Looks that fall otherwise than those that the rule examined can find less, above all with a later first look.
         shortest, is_checked = shortest_look(problem), "risk" in ask.govern

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings import load_fleet, replace_text
-from kit.intervals import Evidence, QuestionError, recommend
+from kit.intervals import Evidence, QuestionError, read_question, recommend
 from kit.simulate.scenario import default_scenario
 from kit.simulate.write import make_demo
 
@@ -26,7 +26,12 @@ FIRST_SEED = 1
 
 
 def answers_of_seed(
-    seed: int, questions: str | Path, *, n_aircraft: int | None = None, names: Iterable[str] | None = None
+    seed: int,
+    questions: str | Path,
+    *,
+    n_aircraft: int | None = None,
+    names: Iterable[str] | None = None,
+    draws: int | None = None,
 ) -> pd.DataFrame:
     """Make the invented fleet of a seed anew and put questions to it.
 
@@ -40,6 +45,8 @@ def answers_of_seed(
         Aircraft of the fleet. Default: those of the demo fleet.
     names : iterable of str, optional
         Names of the questions. Default: all of the folder.
+    draws : int, optional
+        Draws of each answer. Default: as each question asks.
 
     Returns
     -------
@@ -69,7 +76,9 @@ def answers_of_seed(
         begin = time.perf_counter()
         row = {"seed": seed, "question": path.stem, "outcome": "answered", "why": ""}
         try:
-            answer = recommend(evidence, path)
+            ask = read_question(path)
+            ask = ask if draws is None else ask.model_copy(update={"draws": draws})
+            answer = recommend(evidence, ask)
         except QuestionError as reason:
             row |= {"outcome": "refused", "why": str(reason)}
         else:

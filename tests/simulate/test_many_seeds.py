@@ -41,7 +41,7 @@ def test_questions_to_a_fleet_of_another_seed_end(seed):
     """Four of the questions in turn, to a fleet of ten aircraft; all, to fleets of full size, by the command."""
     some = [NAMES[(4 * seed + k) % len(NAMES)] for k in range(4)]
     with an_end(_LONGEST):
-        table = answers_of_seed(seed, QUESTIONS, n_aircraft=10, names=some)
+        table = answers_of_seed(seed, QUESTIONS, n_aircraft=10, names=some, draws=64)
     assert sorted(table["question"]) == sorted(some)
     assert (table.loc[table["outcome"] == "refused", "why"].str.len() > 40).all()
 
@@ -50,7 +50,7 @@ def test_questions_to_a_fleet_of_another_seed_end(seed):
 def test_the_gear_door_of_seed_202_is_answered():
     """Bounds of its scale run into shapes at which bends of the likelihood are not finite: the search had no end."""
     with an_end(_LONGEST):
-        table = answers_of_seed(202, QUESTIONS, names=["gear_door"])
+        table = answers_of_seed(202, QUESTIONS, names=["gear_door"], draws=64)
     assert table["outcome"].tolist() == ["answered"]
 
 
