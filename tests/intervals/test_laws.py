@@ -133,7 +133,7 @@ def holds(name, given):
 
 
 @pytest.mark.parametrize("name", WORSE)
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=2, deadline=None, derandomize=True)
 @given(given=questions())
 def test_worse_input_never_gives_a_longer_repeat_or_a_later_first_look(name, given):
     holds(name, given)
@@ -141,13 +141,13 @@ def test_worse_input_never_gives_a_longer_repeat_or_a_later_first_look(name, giv
 
 @pytest.mark.long
 @pytest.mark.parametrize("name", WORSE)
-@settings(max_examples=35, deadline=None)
+@settings(max_examples=35, deadline=None, derandomize=True)
 @given(given=questions())
 def test_worse_input_never_gives_a_longer_repeat_or_a_later_first_look_in_many_questions(name, given):
     holds(name, given)
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=4, deadline=None, derandomize=True)
 @given(questions())
 def test_a_looser_allowed_share_never_moves_the_first_look_earlier(given):
     (repeat, first), (looser_repeat, looser_first) = (
@@ -157,7 +157,7 @@ def test_a_looser_allowed_share_never_moves_the_first_look_earlier(given):
         assert looser_first >= first * (1 - 1e-9)
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=4, deadline=None, derandomize=True)
 @given(questions())
 def test_a_longer_horizon_never_lengthens_a_repeat_that_the_risk_limits(given):
     schedules = [combine(problem(**given | {"horizon": given["horizon"] * factor})) for factor in (1.0, 1.7)]
@@ -165,7 +165,7 @@ def test_a_longer_horizon_never_lengthens_a_repeat_that_the_risk_limits(given):
         assert (schedules[1].repeat or 0.0) <= schedules[0].repeat * (1 + 1e-9)
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=4, deadline=None, derandomize=True)
 @given(questions(), st.floats(300, 6000), st.floats(300, 20_000))
 def test_packages_and_caps_never_lengthen(given, package, cap):
     free = combine(problem(**given))
