@@ -47,7 +47,7 @@ def warned(tiny: Tiny, *cells: str):
             "limits",
             "M1",
             {"size": ""},
-            "limits.csv row 2, size = '': size is blank. Expected: largest size that may stay. Mend: write the size.",
+            "limits.csv row 2, size = '': size is blank. Expected: allowable damage limit (ADL): largest damage that may stay; what of it is bounded: see bounds. Mend: write the size.",
         ),
         (
             "limits",

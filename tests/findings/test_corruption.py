@@ -48,7 +48,7 @@ def prefixed(name: str, column, cell: str, copy: int) -> str:
 @functools.cache
 def clean_texts() -> dict[str, pd.DataFrame]:
     """Return the tables of many copies of the tiny dataset as text, as they are read from a file."""
-    rows = Tiny(Path("nowhere")).rows
+    rows = Tiny(Path("nowhere")).left().rows
     texts = {}
     for name, table in TABLES.items():
         cells = [
@@ -237,8 +237,7 @@ def test_2224_corruptions_of_single_cells_are_harmless_reported_or_refused(seed)
 
 def test_corrupted_files_load_or_are_refused_and_everything_after_works(tmp_path):
     rng = np.random.default_rng(3)
-    tiny = Tiny(tmp_path / "tiny")
-    tiny.write()
+    tiny = Tiny(tmp_path / "tiny").left()
     clean = {name: [dict(row) for row in rows] for name, rows in tiny.rows.items()}
     names, refused = list(TABLES), []
     for k in range(33):
@@ -260,7 +259,7 @@ def test_corrupted_files_load_or_are_refused_and_everything_after_works(tmp_path
 
 
 def test_the_copies_stand_for_the_dataset_as_it_is_loaded(tiny):
-    fleet = load_fleet(tiny.write())
+    fleet = load_fleet(tiny.left().write())
     for name, table in fleet.tables.items():
         one = clean_result().tables[name]
         one = one[one["row"] < len(clean_texts()[name]) // COPIES]

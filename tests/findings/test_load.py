@@ -167,7 +167,8 @@ def test_ragged_lines_are_rejected_one_by_one_and_the_rest_is_read(tiny):
             "limit,group,revision,valid_from,recorded_on",
             [
                 "limits.csv row 1, size = '': missing column",
-                "add the column size: largest size that may stay",
+                "add the column size: allowable damage limit (ADL): largest damage that may stay; "
+                "what of it is bounded: see bounds",
             ],
         ),
         ("", ["limits.csv: the file is empty", "write the heading: limit,group,revision,valid_from,size"]),

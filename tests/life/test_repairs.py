@@ -156,13 +156,18 @@ def test_the_ratio_is_that_of_two_fits_of_one_shape():
     assert result.fit.log_likelihood == pytest.approx(new.log_likelihood + after.log_likelihood, rel=1e-12)
 
 
-def test_a_group_without_finds_is_counted_and_has_no_ratio(demo_fleet):
-    result = repaired_against_new(demo_fleet, by="repair_method")
+def test_a_group_without_finds_is_counted_and_has_no_ratio():
+    looks, repairs = followed(4, {"patch": 0.5})
+    panels = (
+        repairs["panel"].drop_duplicates(keep="last").iloc[:2]
+    )  # after their last repairs: clean looks only
+    repairs.loc[panels.index, "group"] = "glue"
+    result = repaired_against_new(RepairedLives.from_looks(looks, repairs))
     table = result.to_frame()
     assert table.index[0] == "new"
     none = table.index[table["finds"] == 0]
     assert list(none) == list(result.left_out)
-    assert len(none)
+    assert list(none) == ["glue"]
     assert table.loc[none, "time_ratio"].isna().all()
     assert table.loc[table["finds"] > 0].drop("new")["time_ratio"].notna().all()
     said = " ".join(result.cautions)
