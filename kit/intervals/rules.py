@@ -459,7 +459,9 @@ def combine(problem: Problem) -> Schedule:
             # never put the first look off.
             latest = min(latest, smallest)
             first, first_words, _ = in_packages(latest, packages, unit, once=True)
-            notes.append(f"first look moved up to {latest:,.0f} {unit}, since the target is not met otherwise")
+            notes.append(
+                f"first look moved up to {latest:,.0f} {unit}, since the target is not met otherwise"
+            )
         repeat, words, fits = in_packages(smallest, packages, unit)
         # Looks that fall otherwise than those that the rule examined can find less, above all with a later first look.
         shortest, is_checked = shortest_look(problem), "risk" in ask.govern
