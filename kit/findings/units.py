@@ -79,7 +79,7 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
 
     own = _outline_length(rows, size)
     mask = _near_mix_up(size, own)
-    fits = (np.abs(np.log(other / own[:, None])) < np.log(NEAR)) * 4
+    fits = (_apart(other, own[:, None]) < np.log(NEAR)) * 4
     words = [f"{size[k]:.4g} mm beside an outline {own[k]:.4g} mm long" for k in np.flatnonzero(mask)]
     hold(mask, fits, words, is_strong=True)
     panel = _extent(zones, rows["zone"])
@@ -89,13 +89,12 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
     real = is_damage(rows).to_numpy()
     by_kind = pd.Series(np.where(real, size, np.nan)).groupby(rows["kind"])
     usual = by_kind.transform("median").where(by_kind.transform("count") >= FEWEST_USUAL).to_numpy()
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mask = (np.abs(np.log(size / usual)) > np.log(FAR_FROM_USUAL)) & (size > 0)
-        fits = (np.abs(np.log(other / usual[:, None])) < np.log(3)).astype(int)
+    mask = (_apart(size, usual) > np.log(FAR_FROM_USUAL)) & (size > 0)
+    fits = (_apart(other, usual[:, None]) < np.log(3)).astype(int)
     words = [f"{size[k]:.4g} mm where {usual[k]:.4g} mm is usual" for k in np.flatnonzero(mask)]
     hold(mask, fits, words)
     near, partner = _other_mapping(rows, size, zones["group"])
-    fits = (np.abs(np.log(other / partner[:, None])) < np.log(NEAR)) * 2
+    fits = (_apart(other, partner[:, None]) < np.log(NEAR)) * 2
     words = [f"{size[k]:.4g} mm, mapped again as {partner[k]:.4g} mm" for k in np.flatnonzero(near)]
     hold(near, fits, words)
     step = rows["rounding"].to_numpy()
@@ -135,10 +134,15 @@ def _extent(zones: pd.DataFrame, zone: pd.Series) -> NDArray[np.float64]:
     return size.reindex(pd.Index(zone)).to_numpy()
 
 
+def _apart(first: NDArray, second: NDArray) -> NDArray[np.float64]:
+    """Return how far apart sizes are, as the logarithm of their ratio; infinite or nan where one is 0."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.abs(np.log(first / second))
+
+
 def _near_mix_up(first: NDArray, second: NDArray) -> NDArray[np.bool_]:
     """Return whether the ratio of sizes, either way, is that of two units."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.abs(np.log(first / second))
+    ratio = _apart(first, second)
     return np.any([np.abs(ratio - np.log(factor)) < np.log(NEAR) for factor in MIX_UPS], axis=0)
 
 
@@ -147,9 +151,7 @@ def _outline_length(rows: pd.DataFrame, size: NDArray) -> NDArray[np.float64]:
     shapes = rows["outline"].to_numpy(dtype=object)
     box = shapely.bounds(shapes)
     own = np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        far = np.flatnonzero(np.abs(np.log(size / own)) > np.log(4))
-    for k in far:
+    for k in np.flatnonzero(_apart(size, own) > np.log(4)):
         corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapes[k]))[:3]
         own[k] = np.hypot(*np.diff(corners, axis=0).T).max()
     return own
@@ -176,14 +178,12 @@ def _other_mapping(
         }
     )
     table = table[(table["panel"] != "") & table["x"].notna() & (table["size"] > 0)]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        odd = np.abs(np.log(size / usual)) > np.log(3)
+    odd = _apart(size, usual) > np.log(3)
     pairs = table[odd[table["k"]]].merge(table, on=["panel", "kind"], suffixes=("", "_other"))
     near = np.hypot(pairs["x"] - pairs["x_other"], pairs["y"] - pairs["y_other"]) < SAME_PLACE
     pairs = pairs[near & _near_mix_up(pairs["size"].to_numpy(), pairs["size_other"].to_numpy())]
-    farther = np.abs(np.log(pairs["size"] / usual[pairs["k"]])) > np.abs(
-        np.log(pairs["size_other"] / usual[pairs["k"]])
-    )
+    middle = usual[pairs["k"]]
+    farther = _apart(pairs["size"].to_numpy(), middle) > _apart(pairs["size_other"].to_numpy(), middle)
     pairs = pairs[farther].drop_duplicates("k")
     hit, partner = np.zeros(len(rows), dtype=bool), np.full(len(rows), np.nan)
     hit[pairs["k"]] = True
