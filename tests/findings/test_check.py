@@ -124,6 +124,13 @@ def test_a_cell_that_cannot_be_read_is_rejected(tiny, table, key, cells, line):
     rejected(tiny.set(table, key, **cells), line)
 
 
+def test_a_written_size_of_0_beside_an_outline_is_read_without_a_warning_of_the_program(tiny):
+    """No ratio to the outline, nor to another mapping, tells its unit; any warning of the program fails the suite."""
+    fleet = load_fleet(tiny.set("findings", "D1", length="0", width="0").write())
+    assert fleet.tables["findings"]["length"].iloc[0] == 0
+    assert not len(fleet.rejected)
+
+
 def test_dates_in_two_orders_are_told_with_their_rows(tiny):
     tiny.set("findings", "D1", found_on="25/03/2015").set("findings", "D2", found_on="03/25/2015")
     tiny.set("findings", "D4", found_on="04/03/2015")
