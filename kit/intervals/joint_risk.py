@@ -204,25 +204,6 @@ class ScheduleRisk:
         """
         return self.counts[name][:, -1] / self.ages[-1]
 
-    def worst(self, name: str, window: float) -> Floats:
-        """Largest mean over any window of age.
-
-        Parameters
-        ----------
-        name : str
-            A measure.
-        window : float
-            Length of the window; the horizon where that is shorter [clock units].
-
-        Returns
-        -------
-        ndarray, shape (n_draws,)
-            Per panel and clock unit.
-        """
-        return worst_window(
-            self.ages[1:], self.counts[name][:, 1:], window=window, horizon=float(self.ages[-1])
-        )
-
 
 def schedule_risk(
     particles: Particles, *, first: float, repeat: float, step: float = np.inf, largest: float = np.inf

@@ -21,10 +21,6 @@ from kit.posterior import FrailtyDraws, KindDraws
 
 Whole = NDArray[np.intp]
 
-MEASURES = ("exceedances", "preventable", "not_preventable", "exposure", "preventable_exposure")
-"""Risks of a schedule: counts of damage beyond the limit, and hours beyond it and unfound; each as the mean
-over the horizon and, with ``_worst`` after its name, in the worst window of age."""
-
 BAND = (0.05, 0.95)
 """Quantiles of the draws between which a risk is given."""
 

@@ -41,9 +41,8 @@ class GridPosterior:
         covariance : ndarray, shape (2, 2)
             Covariance.
         """
-        return moments_on_grid(self.first, self.second, self.share[None])[0][0], moments_on_grid(
-            self.first, self.second, self.share[None]
-        )[1][0]
+        mean, covariance = moments_on_grid(self.first, self.second, self.share[None])
+        return mean[0], covariance[0]
 
     def sample(self, uniform: Floats) -> Floats:
         """Carry points of the unit square to the posterior.
