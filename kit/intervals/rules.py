@@ -22,7 +22,7 @@ from kit.intervals.problem import (
     share_meeting,
 )
 from kit.intervals.question import QuestionError
-from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
+from kit.intervals.search import age_at_share, longest_meeting
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
 
@@ -418,6 +418,57 @@ class Schedule:
     notes: tuple[str, ...]
 
 
+def settle(problem: Problem, first: float, repeat: float) -> tuple[float, float | None]:
+    """Change a schedule that does not meet the target as little as makes it meet it.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat : float
+        Latest first look and longest repeat [units of the schedule's clock].
+
+    Returns
+    -------
+    first, repeat : float
+        A schedule that meets the target, in packages where there are some; never later nor longer than what was
+        given. The repeat is None where there is none.
+
+    Notes
+    -----
+    Looks that fall otherwise than those that a rule examined can find less, above all with a later first look.
+    The repeat gives way before the first look, since the first look rests on nothing else; it gives way by small
+    steps, so that what just misses the target never costs much more than what just meets it. Where no
+    repeat is short enough, the first look moves up, towards looks one repeat apart from new, which the rule examined.
+    """
+    per_day = problem.units_per_day[problem.ask.clock]
+    shortest = shortest_look(problem)
+
+    def longest(is_met: Callable[[float], bool], low: float, high: float) -> float | None:
+        """Return the longest that meets the target, in packages as far as there are some so short."""
+        packaged, at = [], high * (1 - 1e-6)
+        while (choice := in_packages(at, problem.packages, problem.unit))[2] and choice[0] >= low:
+            packaged.append(choice[0])
+            at = choice[0] * (1 - 1e-6)
+        for length in packaged:
+            if is_met(length):
+                return length
+        below = packaged[-1] if packaged else high
+        return longest_meeting(is_met, shortest=low, longest=below, unit=per_day, start=_START_DAYS * per_day)
+
+    if meets(problem, first, repeat):
+        return first, repeat
+    shorter = longest(lambda every: meets(problem, first, every), min(shortest, repeat), repeat)
+    if shorter is not None:
+        return first, shorter
+    if repeat < first:
+        earlier = longest(lambda age: meets(problem, age, repeat), repeat, first)
+        if earlier is not None:
+            return earlier, repeat
+    both = longest(lambda every: meets(problem, every, every), min(shortest, repeat), min(first, repeat))
+    return (first, None) if both is None else (both, both)
+
+
 def combine(problem: Problem) -> Schedule:
     """Ask every rule, and put the answers together.
 
@@ -454,46 +505,34 @@ def combine(problem: Problem) -> Schedule:
         smallest, governed = min((one.interval, LONGEST if one.is_open else one.rule) for one in asked)
         if problem.cap <= smallest * (1 + 1e-9):
             smallest, governed = problem.cap, "cap"
-        if "risk" in ask.govern and not meets(problem, latest, smallest):
-            # Looks that begin with the first repeat are those that the rule examined; before packages, so that these
-            # never put the first look off.
-            latest = min(latest, smallest)
-            first, first_words, _ = in_packages(latest, packages, unit, once=True)
-            notes.append(
-                f"first look moved up to {latest:,.0f} {unit}, since the target is not met otherwise"
-            )
-        repeat, words, fits = in_packages(smallest, packages, unit)
-        # Looks that fall otherwise than those that the rule examined can find less, above all with a later first look.
-        shortest, is_checked = shortest_look(problem), "risk" in ask.govern
-        for _ in range(_MOST_LOOKS):
-            if not fits or not is_checked or meets(problem, first, repeat):
-                break
-            repeat, words, fits = in_packages(repeat * (1 - 1e-6), packages, unit)
-        if is_checked and not meets(problem, first, repeat) and repeat < first:
-            # Looks that begin with the first repeat are those that the rule examined.
-            first, first_words, _ = in_packages(repeat, packages, unit, once=True)
-            notes.append(f"first look moved up to {first:,.0f} {unit}, since the target is not met otherwise")
+        wished, (repeat, words, fits) = first, in_packages(smallest, packages, unit)
         longest = repeat
-        while is_checked and repeat > shortest and not meets(problem, first, repeat):
-            repeat, words, fits = in_packages(max(repeat / SEARCH_STEP, shortest), packages, unit)
-        if is_checked and not meets(problem, first, repeat):
+        if "risk" in ask.govern:
+            first, repeat = settle(problem, first, repeat)
+        if repeat is None:
             notes.append(
                 f"no interval is recommended: with the first look at {first:,.0f} {unit} the target is not met even by a look "
-                f"every {repeat:,.0f} after it"
+                f"every {shortest_look(problem):,.0f} after it"
             )
-            repeat, words, governed = None, "none", NO_ANSWER
-    if repeat is not None:
-        if repeat < longest * (1 - 1e-9):
-            notes.append(
-                f"repeat shortened from {longest:,.0f} to {repeat:,.0f} {unit}, since the target is not met otherwise with the "
-                f"first look at {first:,.0f}"
-            )
-        if packages and not fits:
-            notes.append(f"repeat: no package is as short as {repeat:,.0f} {unit}")
-        if repeat > problem.cap * (1 + 1e-9):
-            raise QuestionError(
-                f"question {ask.name}: {repeat:,.0f} {unit} exceeds the cap {problem.cap:,.0f}; it is not printed."
-            )
+            words, governed = "none", NO_ANSWER
+        else:
+            first, first_words, _ = in_packages(first, packages, unit, once=True)
+            repeat, words, fits = in_packages(repeat, packages, unit)
+            if first < wished * (1 - 1e-9):
+                notes.append(
+                    f"first look moved up to {first:,.0f} {unit}, since the target is not met otherwise"
+                )
+            if repeat < longest * (1 - 1e-9):
+                notes.append(
+                    f"repeat shortened from {longest:,.0f} to {repeat:,.0f} {unit}, since the target is not met otherwise with "
+                    f"the first look at {first:,.0f}"
+                )
+            if packages and not fits:
+                notes.append(f"repeat: no package is as short as {repeat:,.0f} {unit}")
+            if repeat > problem.cap * (1 + 1e-9):
+                raise QuestionError(
+                    f"question {ask.name}: {repeat:,.0f} {unit} exceeds the cap {problem.cap:,.0f}; it is not printed."
+                )
     rules = [threshold, *(_shown(one, governed, one in asked) for one in answers)]
     if np.isfinite(problem.cap):
         reason = f"never longer than {problem.cap:,.0f} {unit}: {problem.cap_basis}"

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from kit.intervals import Problem, Question, Usage, combine, failure_finding_interval
 from kit.intervals.packages import Package
 from kit.intervals.question import Cost, DetectionChance, FailureFinding, GrowthWindow
+from kit.intervals.search import SEARCH_STEP
 from kit.posterior import KindDraws, PodDraws
 
 N_DRAWS = 128
@@ -124,10 +125,10 @@ def repeat_and_first(given, **more):
     return schedule.repeat or 0.0, schedule.first
 
 
-def holds(name, given):
+def holds(name, given, *, step=1.0):
     repeat, first = repeat_and_first(given)
     worse_repeat, worse_first = repeat_and_first(WORSE[name](given))
-    assert worse_repeat <= repeat * (1 + 1e-9), (name, given)
+    assert worse_repeat <= repeat * step * (1 + 1e-9), (name, given)
     if worse_repeat:
         assert worse_first <= first * (1 + 1e-9), (name, given)
 
@@ -141,29 +142,15 @@ def test_worse_input_never_gives_a_longer_repeat_or_a_later_first_look(name, giv
 
 @pytest.mark.long
 @pytest.mark.parametrize("name", WORSE)
-def test_worse_input_lengthens_hardly_ever_and_little_over_many_questions(name):
-    """Over 35 questions of each law, 315 in all: at most one gets a longer repeat or a later first look, by a tenth at most.
+@settings(max_examples=60, deadline=None, derandomize=True, phases=[Phase.generate])
+@given(given=questions())
+def test_worse_input_never_gives_a_longer_repeat_or_a_later_first_look_over_many_questions(name, given):
+    """540 questions in all, the ones without an answer included.
 
-    The laws of growth, size at onset and life are no theorems: damage that is larger at onset is also found more
-    readily before it passes the limit; and the sums over sampled damage are exact to a few per cent only. In two runs
-    of this many questions one was seen to break the law of size at onset.
+    The first look is held exactly. The repeat is held to one step of the search: the worse question has the
+    earlier first look, and looks that then fall better can be worth a step (seen once in 1,080 questions).
     """
-    longer = []
-
-    @settings(max_examples=35, deadline=None, derandomize=True, phases=[Phase.generate])
-    @given(given=questions())
-    def ask(given):
-        (repeat, first), (worse, later) = repeat_and_first(given), repeat_and_first(WORSE[name](given))
-        if not repeat:
-            return  # no interval is recommended: that errs to the safe side, whatever the worse question gets
-        if worse > repeat * (1 + 1e-9):
-            longer.append(worse / repeat)
-        elif worse and later > first * (1 + 1e-9):
-            longer.append(later / first)
-
-    ask()
-    assert len(longer) <= 1, longer
-    assert all(ratio <= 1.1 for ratio in longer), longer
+    holds(name, given, step=SEARCH_STEP)
 
 
 @settings(max_examples=4, deadline=None, derandomize=True)
