@@ -6,6 +6,7 @@ reproduced), 2 bad input.
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shutil
@@ -23,15 +24,18 @@ from rich.progress import track as progress
 from rich.table import Table
 
 from kit.cautions import CAUTIONS
+from kit.numerics.plain_text import plain_text
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from kit.decisions import Rerun
     from kit.findings import Fleet
     from kit.intervals import Answer
 
 FINE, NO, BAD_INPUT = 0, 1, 2
 _SUMMARY = "summary.json"
+_FIELDS_SHOWN, _VALUE_SHOWN = 20, 60
 _SHORT = {"flight_hours": "FH", "flight_cycles": "FC", "calendar_days": "days"}
 
 app = typer.Typer(
@@ -62,12 +66,12 @@ def _console(*, stderr: bool = False) -> Console:
 def _bad_input() -> Iterator[None]:
     """Turn an error about the input into one message and exit status 2."""
     from kit.decisions import RecordError
-    from kit.findings import TableError
+    from kit.findings import MissingPackage, TableError
     from kit.intervals import QuestionError
 
     try:
         yield
-    except (TableError, QuestionError, RecordError, NotImplementedError) as error:
+    except (MissingPackage, TableError, QuestionError, RecordError, NotImplementedError) as error:
         message = str(error)
     except OSError as error:
         message = str(error)  # one of ours says what to do; the system's names its file apart
@@ -77,7 +81,7 @@ def _bad_input() -> Iterator[None]:
             )
     else:
         return
-    typer.echo(f"error: {message}", err=True)
+    _say(f"error: {message}", err=True)
     raise typer.Exit(BAD_INPUT)
 
 
@@ -95,7 +99,21 @@ def _notice(fleet: Fleet) -> str:
 
 
 def _print_json(data: object) -> None:
-    typer.echo(json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False, default=str))
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False, default=str)
+    marks = {
+        mark: f"\\u{ord(mark):04x}" for mark in set(text) if plain_text(mark) != mark and ord(mark) < 0x10000
+    }
+    _say(text.translate(str.maketrans(marks)))
+
+
+def _say(text: str, *, err: bool = False) -> None:
+    """Print a line in which nothing that came from data can steer the terminal."""
+    typer.echo(plain_text(text), err=err)
+
+
+def _cell(value: object) -> str:
+    """Return a cell of a table that shows its text as it is."""
+    return escape(plain_text(value))
 
 
 def _plain(frame: pd.DataFrame) -> list[dict[str, object]]:
@@ -218,36 +236,32 @@ def check(
             }
             _print_json(data if changes is None else data | {"changes": _plain(changes)})
         else:
-            typer.echo(repr(fleet))
+            _say(repr(fleet))
             if fleet.notice:
-                typer.echo(fleet.notice)
+                _say(fleet.notice)
             traps = find_traps(fleet).groupby("trap", sort=False).size()
             for title, problems in (
                 ("Rejected", fleet.rejected),
                 ("Accepted with a warning", fleet.warnings),
             ):
-                typer.echo(f"\n{title}: {len(problems)}")
+                _say(f"\n{title}: {len(problems)}")
                 if len(problems):
-                    typer.echo(problems_text(problems))
-            typer.echo("\nTraps: rows to look at, by the numbers of docs/traps.md")
-            typer.echo(
-                ", ".join(f"{name} {n}" for name, n in sorted(traps.items(), key=_trap_number)) or "none"
-            )
-            typer.echo("\nReporting delay")
+                    _say(problems_text(problems))
+            _say("\nTraps: rows to look at, by the numbers of docs/traps.md")
+            _say(", ".join(f"{name} {n}" for name, n in sorted(traps.items(), key=_trap_number)) or "none")
+            _say("\nReporting delay")
             for name in DELAY_TABLES:
-                typer.echo(f"{delays[name]!r}\n{edges[name].text()}")
+                _say(f"{delays[name]!r}\n{edges[name].text()}")
             if changes is not None:
                 end = f" to {until}" if until else ""
-                typer.echo(
-                    f"\nBecame known after {since}{end}: {len(changes):,} rows\n{changes_text(changes)}"
-                )
+                _say(f"\nBecame known after {since}{end}: {len(changes):,} rows\n{changes_text(changes)}")
             if html is not None:
-                typer.echo(f"\nReport: {html}")
+                _say(f"\nReport: {html}")
             if proposals is not None:
-                typer.echo(f"\nProposed corrections: {proposals}. Accept them there by role, day and reason.")
-            typer.echo("\nCautions")
+                _say(f"\nProposed corrections: {proposals}. Accept them there by role, day and reason.")
+            _say("\nCautions")
             for caution in CAUTIONS:
-                typer.echo(f"- {caution}")
+                _say(f"- {caution}")
         if len(fleet.rejected):
             raise typer.Exit(NO)
 
@@ -311,7 +325,7 @@ def rank(
         table.add_column(name, justify="left" if name == by else "right")
     for row in frame.to_dict("records"):
         table.add_row(
-            escape(str(row[by])),
+            _cell(row[by]),
             str(row["finds"]),
             f"{row['panel_flight_hours']:,.0f}",
             f"{row['looks']:,}",
@@ -324,10 +338,10 @@ def rank(
             "yes" if row["tied_with_first"] else "no",
         )
     _console().print(table)
-    typer.echo(_notice(fleet))
-    typer.echo("Finds, not damage: what looks missed is not counted.")
+    _say(_notice(fleet))
+    _say("Finds, not damage: what looks missed is not counted.")
     for caution in CAUTIONS:
-        typer.echo(f"- {caution}")
+        _say(f"- {caution}")
 
 
 @app.command()
@@ -391,19 +405,19 @@ def decide(
         _print_json(summary)
     else:
         _console().print(_answer_table(answers))
-        typer.echo(_notice(fleet))
+        _say(_notice(fleet))
         shared = [line for line in answers[0].assumptions if all(line in one.assumptions for one in answers)]
         for answer in answers:
             for line in _signed_lines(answer, shared):
-                typer.echo(line)
+                _say(line)
         if len(answers) > 1:
-            typer.echo("\nAssumed in every answer:")
+            _say("\nAssumed in every answer:")
             for line in shared:
-                typer.echo(f"- {line}")
-        typer.echo("")
+                _say(f"- {line}")
+        _say("")
         for caution in CAUTIONS:
-            typer.echo(f"- {caution}")
-        typer.echo(f"Records and figures: {out}")
+            _say(f"- {caution}")
+        _say(f"Records and figures: {out}")
     if any(answer.repeat is None for answer in answers):
         raise typer.Exit(NO)
 
@@ -489,7 +503,7 @@ def _answer_table(answers: list[Answer]) -> Table:
                     _span(*risk["exposure"], _three),
                 ]
             known = "" if answer.question.known_on is None else f"\n(known {answer.question.known_on})"
-            table.add_row(escape(answer.question.name) + known if i == 0 else "", *cells, *first)
+            table.add_row(_cell(answer.question.name) + known if i == 0 else "", *cells, *first)
         table.add_section()
     return table
 
@@ -512,20 +526,25 @@ def rerun(
     if as_json:
         _print_json(
             {
-                "name": result.then.name,
+                "name": result.now.name,
                 "verdict": result.verdict,
+                "verdicts": result.verdicts,
                 "reasons": result.reasons,
                 "numbers": _plain(frame),
+                "differing": _plain(
+                    result.fields_frame().query("state != 'same' and state != 'stated, not checked'")
+                ),
+                "stated_not_checked": {one.field: one.then for one in result.stated},
                 "rows_since": _plain(result.rows_since),
             }
         )
     else:
-        table = Table(title=f"{result.then.name}, decided on what was known on {result.then.known_on}")
+        table = Table(title=f"{_cell(result.now.name)}, decided on what was known on {result.now.known_on}")
         for name in ("quantity", "then", "now, same data", "difference", "same", "known now", "to date"):
             table.add_column(name, justify="left" if name == "quantity" else "right")
         for row in frame.to_dict("records"):
             table.add_row(
-                escape(row["quantity"]),
+                _cell(row["quantity"]),
                 _number(row["then"]),
                 _number(row["now"]),
                 "" if row["difference"] != row["difference"] else f"{row['difference']:.1e}",
@@ -534,22 +553,47 @@ def rerun(
                 _number(row["today"]),
             )
         _console().print(table)
-        typer.echo(f"Verdict: {result.verdict}")
+        _say(f"Verdict: {'; '.join(result.verdicts)}")
         for reason in result.reasons:
-            typer.echo(f"- {reason}")
+            _say(f"- {reason}")
+        for one in result.differing[:_FIELDS_SHOWN]:
+            _say(f"  {one.field}: {_short(one.then)} in the record, {_short(one.now)} afresh")
+        if len(result.differing) > _FIELDS_SHOWN:
+            _say(f"  and {len(result.differing) - _FIELDS_SHOWN} more fields, which --json lists")
+        same = sum(one.state == "same" for one in result.checks)
+        _say(
+            f"Fields: {same} come out again, {len(result.differing)} do not, {len(result.stated)} are stated, not checked: "
+            f"{_stated_in_words(result)}"
+        )
         counts = result.rows_since["what"].value_counts().to_dict() if len(result.rows_since) else {}
         since = ", ".join(f"{n} {what}" for what, n in sorted(counts.items())) or "none"
-        typer.echo(f"Rows recorded since that bear on that time: {since}")
+        _say(f"Rows recorded since that bear on that time: {since}")
         for caution in result.now.cautions:
-            typer.echo(f"- {caution}")
+            _say(f"- {caution}")
     if not result.reproduced:
         raise typer.Exit(NO)
+
+
+def _stated_in_words(result: Rerun) -> str:
+    """Name what only people can know by its part of the record; bases and remarks one by one."""
+    parts: dict[str, int] = {}
+    for one in result.stated:
+        names = one.field.split(".")
+        part = one.field if names[-1] in ("basis", "title") else names[0]
+        parts[part] = parts.get(part, 0) + 1
+    return ", ".join(f"{part} ({n} fields)" if n > 1 else part for part, n in parts.items())
+
+
+def _short(value: object) -> str:
+    """Return a value of a field, no longer than fits on a line."""
+    text = _number(value) if isinstance(value, float) else str(value)
+    return text if len(text) <= _VALUE_SHOWN else text[: _VALUE_SHOWN - 3] + "..."
 
 
 def _number(value: object) -> str:
     if isinstance(value, float):
         return "–" if value != value else f"{value:,.6g}"
-    return "–" if value is None else escape(str(value))
+    return "–" if value is None else _cell(value)
 
 
 @app.command()
@@ -567,11 +611,14 @@ def demo(
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise RecordError(f"{folder}: is there already and not empty. Give a new folder.")
         path = make_demo(folder) if seed is None else make_demo(folder, seed=seed)
-    typer.echo(f"Invented demo fleet: {path}")
+    _say(f"Invented demo fleet: {path}")
 
 
 def main() -> None:
     """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without these letters is no error
     app()
 
 

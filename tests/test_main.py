@@ -270,7 +270,7 @@ def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided)
 
 def test_the_notice_of_invented_data_is_shown_and_kept(decided):
     result, folder = decided
-    notice = read_decision(folder / "small.json").dataset["notice"]
+    notice = read_decision(folder / "small.json").dataset.notice
     assert "nvented" in notice
     assert notice in result.stdout
     assert json.loads((folder / "summary.json").read_text())["notice"] == notice
@@ -474,6 +474,30 @@ def test_rerun_of_an_altered_record_says_no(decided, small_folder, tmp_path):
     assert row["then"] == pytest.approx(2 * row["now"])
     assert row["same"] is False
     assert "Verdict: record altered" in run("rerun", tmp_path / "small.json", small_folder).stdout
+
+
+def test_codes_that_steer_a_terminal_never_reach_it(decided, small_folder, tmp_path):
+    """In any text of a record or of dataset.toml, shown as a table, as lines, as JSON or as an error."""
+    hidden = "\x1b]0;pwned\x07\x1b[2J\x9b1m\u202e"
+    data = json.loads((decided[1] / "small.json").read_text())
+    data["cautions"][0] += hidden
+    data["recommendation"]["governed_by"] += hidden
+    data["software"]["numpy" + hidden] = hidden
+    data["question"]["title"] += hidden
+    data["modes"][0]["kind"] += hidden
+    (tmp_path / "small.json").write_text(json.dumps(data))
+    folder = shutil.copytree(small_folder, tmp_path / "fleet")
+    text = (folder / "dataset.toml").read_text()
+    escaped = json.dumps(hidden).strip('"')
+    (folder / "dataset.toml").write_text(text.replace('notice = "', f'notice = "{escaped}', 1))
+    shown = run("rerun", tmp_path / "small.json", folder)
+    as_json = run("rerun", tmp_path / "small.json", folder, "--json")
+    (tmp_path / "odd.json").write_text(json.dumps(data | {"odd" + hidden: 1}))
+    refused_with = run("rerun", tmp_path / "odd.json", folder)
+    for result in (shown, as_json, refused_with, run("rank", folder)):
+        assert not set(result.output) & set("\x1b\x07\x9b\u202e")
+    assert "pwned" in shown.output
+    assert hidden in json.loads(as_json.stdout)["stated_not_checked"]["question.title"]
 
 
 @pytest.mark.parametrize(

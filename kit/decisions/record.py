@@ -7,6 +7,7 @@ import hashlib
 import importlib.metadata
 import json
 import platform
+import stat
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -24,6 +25,12 @@ _FIXED_SHAPE, _FREE_SHAPE = (
     0.01,
     1.0,
 )  # log standard deviations of a prior that leaves nothing, or all, to the finds
+
+MOST_BYTES = 32_000_000
+"""A record has some 50,000 bytes; what is longer than this is none and is not read [bytes]."""
+
+MOST_DIGITS = 18
+"""Longest whole number of a record, so that every reader can hold it [digits]."""
 
 _PACKAGES = ("skin-findings-kit", "numpy", "pandas", "scipy", "shapely", "pydantic")
 Number = float | None
@@ -112,6 +119,31 @@ class Recommendation(_Part):
     current_repeat: Annotated[Number, Field(description="interval of the programme then")]
 
 
+class Judgement(_Part):
+    """An interval that was not recommended, held against the target."""
+
+    repeat: Annotated[float, Field(description="spacing of the looks [units of the schedule's clock]")]
+    first: Annotated[float, Field(description="first look [units of the schedule's clock]")]
+    share_meeting: Annotated[float, Field(description="share of the draws that meet the target [-]")]
+    meets: Annotated[bool, Field(description="whether enough of them do")]
+    risk: Annotated[
+        dict[str, tuple[float, float, float]],
+        Field(description="per 10,000 panel flight hours: median, 5 % and 95 % of the draws"),
+    ]
+
+
+class DatasetRecord(_Part):
+    """What was known, and in which state."""
+
+    name: str
+    notice: str
+    known_on: Annotated[dt.date, Field(description="last day of which rows were known")]
+    cut_off: Annotated[dt.date, Field(description="last day of which events count")]
+    rejected_rows: Annotated[int, Field(description="problems of rows set aside")]
+    warned_rows: Annotated[int, Field(description="problems of rows accepted with a warning")]
+    fingerprint: Annotated[dict[str, str], Field(description="SHA-256 of each table as known then")]
+
+
 class SignOff(_Part):
     """Who agreed, by role."""
 
@@ -127,18 +159,15 @@ class DecisionRecord(_Part):
     name: str
     known_on: Annotated[dt.date, Field(description="day whose knowledge was used")]
     question: Question
-    dataset: Annotated[
-        dict[str, Any],
-        Field(description="name, notice, cut-off, row counts, SHA-256 of each table as known then"),
-    ]
+    dataset: Annotated[DatasetRecord, Field(description="the data as known then")]
     software: Annotated[dict[str, str], Field(description="versions that made it")]
     modes: tuple[ModeRecord, ...]
     rules: tuple[RuleRecord, ...]
     recommendation: Recommendation
     curve: Annotated[list[dict[str, float]], Field(description="risk against repeat interval")]
-    proposal: Annotated[dict[str, Any] | None, Field(description="judgement of a proposed interval")] = None
+    proposal: Annotated[Judgement | None, Field(description="judgement of a proposed interval")] = None
     present: Annotated[
-        dict[str, Any] | None, Field(description="judgement of the interval of the programme then")
+        Judgement | None, Field(description="judgement of the interval of the programme then")
     ] = None
     share_meeting: Annotated[
         Number, Field(description="share of the draws that meet the target where the risk is given [-]")
@@ -251,7 +280,7 @@ def record_digest(record: DecisionRecord) -> str:
     str
         64 hexadecimal digits, independent of the order of keys and of white space.
     """
-    return _digest(record.model_dump(mode="json"))
+    return digest_of(record.model_dump(mode="json"))
 
 
 def file_digest(path: str | Path) -> str:
@@ -273,10 +302,22 @@ def file_digest(path: str | Path) -> str:
     RecordError
         If the file cannot be read or is no JSON object.
     """
-    return _digest(_contents(Path(path)))
+    return digest_of(read_contents(path))
 
 
-def _digest(data: dict[str, Any]) -> str:
+def digest_of(data: dict[str, Any]) -> str:
+    """Return the SHA-256 of the contents of a record, without its digest.
+
+    Parameters
+    ----------
+    data : dict
+        The contents as JSON values.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
     rest = {key: value for key, value in data.items() if key != "digest"}
     text = json.dumps(rest, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
@@ -343,58 +384,146 @@ def read_decision(path: str | Path) -> DecisionRecord:
     RecordError
         If the file cannot be read or is not a decision record; the message names the fields.
     """
+    return as_record(read_contents(path), path)
+
+
+def as_record(data: dict[str, Any], path: str | Path) -> DecisionRecord:
+    """Return the contents of a file as a record.
+
+    Parameters
+    ----------
+    data : dict
+        What `read_contents` gave.
+    path : str or Path
+        The file, for the error.
+
+    Returns
+    -------
+    DecisionRecord
+        With what an earlier form left unsaid.
+
+    Raises
+    ------
+    RecordError
+        If it is not a decision record; the message names the fields on one line.
+    """
+    try:
+        return DecisionRecord.model_validate_json(json.dumps(_as_today(data)))
+    except ValidationError as error:
+        items = error.errors(include_url=False)
+        lines = [
+            f"{'.'.join(str(part) for part in item['loc'])[:80] or 'record'}: {item['msg']}"
+            for item in items[:10]
+        ]
+        more = f"; and {len(items) - 10} more" if len(items) > 10 else ""
+        words = "; ".join(lines) + more
+    except RecursionError:
+        words = "nested too deeply"
+    raise RecordError(
+        f"{path}: not a decision record of form {SCHEMA} or earlier: {words}. Restore the file from its source."
+    ) from None
+
+
+def read_contents(path: str | Path) -> dict[str, Any]:
+    """Return the JSON object in the file of a record.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    dict
+        In which every name stands once, every number is one, and every text can be written.
+
+    Raises
+    ------
+    RecordError
+        If the file cannot be read, is too large, or two readers could read it otherwise; in one line.
+    """
     path = Path(path)
     try:
-        return DecisionRecord.model_validate_json(json.dumps(_as_today(_contents(path))))
-    except ValidationError as error:
-        lines = [
-            f"  {'.'.join(str(part) for part in item['loc']) or 'record'}: {item['msg']}"
-            for item in error.errors(include_url=False)[:10]
-        ]
-        raise RecordError(
-            f"{path}: not a decision record of form {SCHEMA} or earlier:\n"
-            + "\n".join(lines)
-            + "\nRestore the file from its source."
-        ) from None
+        state = path.stat()
+        if not stat.S_ISREG(state.st_mode):
+            raise RecordError(f"{path}: not a regular file. Give the path of a decision record.")
+        if state.st_size > MOST_BYTES:
+            raise RecordError(
+                f"{path}: not a decision record: {state.st_size:,} bytes, and a record has at most {MOST_BYTES:,}. "
+                "Restore the file from its source."
+            )
+        raw = path.read_bytes()
+    except (OSError, ValueError) as error:
+        if isinstance(error, RecordError):
+            raise
+        reason = getattr(error, "strerror", None) or str(error)
+        raise RecordError(f"{path}: cannot be read ({reason}). Give the path of a decision record.") from None
+    return json_object(raw, path)
 
 
-def _contents(path: Path) -> dict[str, Any]:
-    """Read the JSON object in a file, in which every name stands once and every number is one."""
+def json_object(raw: bytes, path: str | Path, what: str = "decision record") -> dict[str, Any]:
+    """Return a JSON object from bytes that no two readers can read otherwise.
+
+    Parameters
+    ----------
+    raw : bytes
+        The bytes.
+    path : str or Path
+        Where they stand, for the error.
+    what : str
+        What they should be.
+
+    Returns
+    -------
+    dict
+        The object.
+
+    Raises
+    ------
+    RecordError
+        If a name stands twice in one object, a number is none or out of range, a text holds half a character, it is
+        nested too deeply, cut short, begins with a byte-order mark, or is no JSON object.
+    """
 
     def pairs(items: list[tuple[str, Any]]) -> dict[str, Any]:
         out = dict(items)
         if len(out) < len(items):
             names = [name for name, _ in items]
             twice = next(name for name in names if names.count(name) > 1)
-            raise ValueError(f"the name {twice!r} stands twice in one object")
+            raise ValueError(f"the name {twice[:80]!r} stands twice in one object")
         return out
 
     def number(text: str) -> float:
         value = float(text)
         if not np.isfinite(value):
-            raise ValueError(f"{text} is not a finite number")
+            raise ValueError(f"{text[:30]} is not a finite number")
         return value
 
+    def whole(text: str) -> int:
+        if len(text) > MOST_DIGITS:
+            raise ValueError(f"{text[:30]}... is out of range: a whole number of {len(text):,} digits")
+        return int(text)
+
+    restore = "Restore the file from its source."
     try:
-        text = path.read_text(encoding="utf-8")
-        data = json.loads(text, object_pairs_hook=pairs, parse_float=number, parse_constant=number)
-    except OSError as error:
-        raise RecordError(
-            f"{path}: cannot be read ({error.strerror}). Give the path of a decision record."
-        ) from None
+        text = raw.decode("utf-8")
+        data = json.loads(
+            text, object_pairs_hook=pairs, parse_float=number, parse_int=whole, parse_constant=number
+        )
+        json.dumps(data, ensure_ascii=False).encode("utf-8")
     except UnicodeDecodeError:
-        raise RecordError(f"{path}: not a text file. Give the path of a decision record.") from None
+        raise RecordError(f"{path}: not a text file. Give the path of a {what}.") from None
     except RecursionError:
-        raise RecordError(
-            f"{path}: not a decision record: nested too deeply. Restore the file from its source."
-        ) from None
+        raise RecordError(f"{path}: not a {what}: nested too deeply. {restore}") from None
+    except UnicodeEncodeError:
+        raise RecordError(f"{path}: not a {what}: a text holds half a character. {restore}") from None
     except ValueError as error:
         words = "it begins with a byte-order mark" if text.startswith("\ufeff") else str(error)
         raise RecordError(
-            f"{path}: not a decision record: not JSON as records are written ({words}). Restore the file from its source."
+            f"{path}: not a {what}: not JSON as records are written ({words}). {restore}"
         ) from None
     if not isinstance(data, dict):
-        raise RecordError(f"{path}: not a decision record: no JSON object. Restore the file from its source.")
+        raise RecordError(f"{path}: not a {what}: no JSON object. {restore}")
     return data
 
 

@@ -2,28 +2,51 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
+from kit.decisions.compare import (
+    DIFFERS,
+    STATED,
+    TOLERANCE,
+    VERSION,
+    FieldCheck,
+    compare,
+    relative_difference,
+)
 from kit.decisions.record import (
     SCHEMA,
     DecisionRecord,
     RecordError,
+    as_record,
     decision_record,
-    file_digest,
-    read_decision,
+    digest_of,
+    read_contents,
 )
-from kit.findings import Fleet, need_fleet
+from kit.findings import Fleet, digest_over_all, need_fleet
 from kit.intervals import Evidence, QuestionError, recommend
 
-TOLERANCE = 1e-6
-"""Largest relative difference of a number that counts as reproduced [-]."""
+VERDICTS = (
+    "reproduced",
+    "record altered",
+    "data changed in place",
+    "reference data changed",
+    "question altered",
+    "software changed",
+)
+"""What a re-run can find; of those that hold together the first is the verdict."""
 
-VERDICTS = ("reproduced", "data changed", "software changed", "record altered")
-"""What a re-run can find."""
+ALL = "all"
+"""Key of the digest over all tables."""
+
+_NAMED = 8  # fields named in a reason; `fields_frame` has all
+
+REFERENCE = ("limits",)
+"""Tables that say what is allowed or planned, not what was seen."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,9 +55,12 @@ class Rerun:
 
     Parameters
     ----------
-    verdict : str
-        ``reproduced``; ``data changed``: the rows known then are no longer the same; ``software
-        changed``: same rows, other numbers; ``record altered``: the record does not match its digest.
+    verdicts : tuple of str
+        All of `VERDICTS` that hold. ``record altered``: the record does not match its digest, or says what its
+        question does not give on the same rows with the same versions; ``data changed in place``: the rows known
+        then are no longer the same; ``reference data changed``: limits, POD, packages or planned usage as known then are
+        not; ``question altered``: it is not the question that was given; ``software changed``: same rows, other
+        versions, other numbers or words.
     reasons : tuple of str
         Why, in words.
     then, now : DecisionRecord
@@ -42,20 +68,38 @@ class Rerun:
     known_now, today : DecisionRecord or None
         The same question on the same events with all that is known of them now, and on everything to
         date; None where those data cannot answer it.
+    checks : tuple of FieldCheck
+        Every field of the record held against the fresh run.
     changed_tables : tuple of str
         Tables whose rows as known then differ from the record's fingerprint.
     rows_since : DataFrame
         Rows recorded since that bear on that time, as `Fleet.rows_since` gives them.
     """
 
-    verdict: str
+    verdicts: tuple[str, ...]
     reasons: tuple[str, ...]
     then: DecisionRecord
     now: DecisionRecord
     known_now: DecisionRecord | None
     today: DecisionRecord | None
+    checks: tuple[FieldCheck, ...]
     changed_tables: tuple[str, ...]
     rows_since: pd.DataFrame
+
+    @property
+    def verdict(self) -> str:
+        """The first of the verdicts."""
+        return self.verdicts[0]
+
+    @property
+    def differing(self) -> tuple[FieldCheck, ...]:
+        """Fields of the answer that do not come out again."""
+        return tuple(one for one in self.checks if one.state == DIFFERS)
+
+    @property
+    def stated(self) -> tuple[FieldCheck, ...]:
+        """Fields that only people can know, which no re-run can check."""
+        return tuple(one for one in self.checks if one.state == STATED)
 
     @property
     def reproduced(self) -> bool:
@@ -64,7 +108,20 @@ class Rerun:
 
     def __repr__(self) -> str:
         """Return one line."""
-        return f"Rerun({self.then.name}: {self.verdict}; {len(self.rows_since)} rows since)"
+        return f"Rerun({self.now.name}: {self.verdict}; {len(self.rows_since)} rows since)"
+
+    def fields_frame(self) -> pd.DataFrame:
+        """Return every field of the record against the fresh run.
+
+        Returns
+        -------
+        DataFrame
+            Columns field, then, now, difference, state.
+        """
+        columns = ["field", "then", "now", "difference", "state"]
+        return pd.DataFrame([dataclasses.astuple(one) for one in self.checks], columns=columns).astype(
+            {"then": object, "now": object}
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """Return each number in the record and in each of the three runs.
@@ -83,7 +140,7 @@ class Rerun:
         for name in dict.fromkeys([*then, *now]):
             a, b = then.get(name), now.get(name)
             numbers = all(isinstance(x, float) for x in (a, b))
-            gap = _difference(a, b) if numbers else float("nan")
+            gap = relative_difference(a, b) if numbers else float("nan")
             rows.append(
                 {
                     "quantity": name,
@@ -97,14 +154,6 @@ class Rerun:
                 }
             )
         return pd.DataFrame(rows).astype(dict.fromkeys(("then", "now", "known_now", "today"), object))
-
-
-def _difference(a: float, b: float) -> float:
-    """Relative difference; 0 for two equal numbers, infinite where only one is a number."""
-    if a == b or (np.isnan(a) and np.isnan(b)):
-        return 0.0
-    size = max(abs(a), abs(b))
-    return abs(a - b) / size if np.isfinite(size) and size > 0 else float("inf")
 
 
 def _quantities(record: DecisionRecord) -> dict[str, float | str]:
@@ -132,8 +181,8 @@ def _quantities(record: DecisionRecord) -> dict[str, float | str]:
     for rule in record.rules:
         out[f"rule {rule.rule}"] = number(rule.interval)
     if record.proposal is not None:
-        out["proposal: meets the target"] = "yes" if record.proposal["meets"] else "no"
-        out["proposal: share of draws meeting"] = float(record.proposal["share_meeting"])
+        out["proposal: meets the target"] = "yes" if record.proposal.meets else "no"
+        out["proposal: share of draws meeting"] = record.proposal.share_meeting
     return out
 
 
@@ -166,12 +215,13 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     of all events to date. They are no judgement of those who decided, who could not know them.
     """
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
-    then = read_decision(path)
-    altered = then.digest != file_digest(path)
+    contents = read_contents(path)
+    then = as_record(contents, path)
+    altered = then.digest != digest_of(contents)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
     try:
-        return _run_again(then, evidence, altered)
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        return _run_again(contents, then, evidence)
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
         if not altered:
             raise
         raise RecordError(
@@ -180,10 +230,9 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
         ) from None
 
 
-def _run_again(then: DecisionRecord, evidence: Evidence, altered: bool) -> Rerun:
+def _run_again(contents: dict[str, Any], then: DecisionRecord, evidence: Evidence) -> Rerun:
     """Answer the question of a record again, three times, and compare."""
     question = then.question.model_copy(update={"known_on": then.known_on})
-    as_then = evidence.as_known_on(then.known_on)
     now = decision_record(recommend(evidence, question))
     open_question = question.model_copy(update={"known_on": None})
     later: list[DecisionRecord | None] = []
@@ -198,45 +247,102 @@ def _run_again(then: DecisionRecord, evidence: Evidence, altered: bool) -> Rerun
             later.append(None)
             unanswered.append(f"what is {words} cannot answer the question: {problem}")
     known_now, today = later
-    kept = then.dataset.get("fingerprint", {})
-    changed = tuple(
-        sorted(
-            name
-            for name in set(kept) | set(as_then.fingerprint)
-            if kept.get(name) != as_then.fingerprint.get(name)
-        )
-    )
     since = evidence.fleet.rows_since(pd.Timestamp(then.known_on))
-    reasons = unanswered.copy()
-    if altered:
+    return judge(
+        contents, then, now, known_now=known_now, today=today, rows_since=since, notes=tuple(unanswered)
+    )
+
+
+def judge(
+    contents: dict[str, Any],
+    then: DecisionRecord,
+    now: DecisionRecord,
+    *,
+    known_now: DecisionRecord | None = None,
+    today: DecisionRecord | None = None,
+    rows_since: pd.DataFrame | None = None,
+    notes: tuple[str, ...] = (),
+) -> Rerun:
+    """Hold a record against the fresh run, and say what follows.
+
+    Parameters
+    ----------
+    contents : dict
+        The record as it stands in its file, as `read_contents` gives it.
+    then : DecisionRecord
+        The same, read.
+    now : DecisionRecord
+        The same question on the same day, answered afresh.
+    known_now, today : DecisionRecord or None
+        The same question on what is known now of that time, and to date.
+    rows_since : DataFrame, optional
+        Rows recorded since.
+    notes : tuple of str
+        What to say besides.
+
+    Returns
+    -------
+    Rerun
+        The verdicts. A pure function: nothing is run, read or written.
+    """
+    verdicts, reasons = set(), list(notes)
+    if then.digest != digest_of(contents):
+        verdicts.add("record altered")
         reasons.append("the record does not match its own digest: it was altered after it was written")
-    if changed:
-        reasons.append(
-            f"rows as known on {then.known_on} differ from the record in: {', '.join(changed)} "
-            "(altered in place, or back-dated)"
-        )
-    result = Rerun("reproduced", (), then, now, known_now, today, changed, since)
-    differing = result.to_frame().loc[lambda frame: ~frame["same"].astype(bool), "quantity"]
-    if len(differing):
-        reasons.append(f"{len(differing)} numbers differ, first {differing.iloc[0]}")
-    other = [
-        f"{name} {then.software.get(name)} then, {version} now"
-        for name, version in now.software.items()
-        if then.software.get(name) != version
-    ]
+    changed = _changed_tables(then.dataset.fingerprint, now.dataset.fingerprint)
+    for verdict, named in (
+        ("data changed in place", [name for name in changed if name not in (*REFERENCE, ALL)]),
+        ("reference data changed", [name for name in changed if name in REFERENCE]),
+    ):
+        if named:
+            verdicts.add(verdict)
+            reasons.append(
+                f"rows as known on {then.known_on} differ from the record in: {', '.join(named)} "
+                "(altered in place, back-dated or taken out)"
+            )
+    if changed == (ALL,):
+        verdicts.add("record altered")
+        reasons.append("the digest over all tables does not match those of the tables, which all agree")
+    checks = compare(contents, now.model_dump(mode="json"), whole=then.record == SCHEMA)
+    differing = [one for one in checks if one.state == DIFFERS]
+    other = [one for one in checks if one.state == VERSION]
+    if differing:
+        more = f" and {len(differing) - _NAMED} more" if len(differing) > _NAMED else ""
+        names = ", ".join(one.field for one in differing[:_NAMED]) + more
+        reasons.append(f"{len(differing)} fields do not come out again: {names}")
+        if not verdicts & {"data changed in place", "reference data changed"}:
+            verdicts.add("software changed" if other or then.record < SCHEMA else "record altered")
+            if not other and then.record == SCHEMA:
+                reasons.append(
+                    "same rows, same question, same versions: the record says what they do not give, so that it or its "
+                    "question was altered after it was written"
+                )
     if other:
-        reasons.append("software: " + "; ".join(other))
-    if then.record < SCHEMA and len(differing):
         reasons.append(
-            f"the record is of form {then.record}: its own measure and its own certainties were used, but each answer is the "
-            "median of joint draws since, at the usage of each part of the fleet, no longer the best estimate at the mean usage"
+            "software: "
+            + "; ".join(
+                f"{one.field.removeprefix('software.')} {one.then} then, {one.now} now" for one in other
+            )
         )
-    if altered:
-        verdict = "record altered"
-    elif changed:
-        verdict = "data changed"
-    elif len(differing):
-        verdict = "software changed"
-    else:
-        verdict = "reproduced"
-    return Rerun(verdict, tuple(reasons), then, now, known_now, today, changed, since)
+    if then.record < SCHEMA and differing:
+        reasons.append(
+            f"the record is of form {then.record}: its own measure and its own certainties were used, but what is shown and how "
+            "it is worked out has changed since (form 3: the median of joint draws in place of the best estimate)"
+        )
+    return Rerun(
+        tuple(name for name in VERDICTS if name in verdicts) or ("reproduced",),
+        tuple(reasons),
+        then,
+        now,
+        known_now,
+        today,
+        checks,
+        changed,
+        pd.DataFrame() if rows_since is None else rows_since,
+    )
+
+
+def _changed_tables(then: dict[str, str], now: dict[str, str]) -> tuple[str, ...]:
+    """Tables whose digests differ; that over all counts over the tables that the record knows."""
+    known = now | {ALL: digest_over_all(now)}
+    return tuple(sorted(name for name in set(then) | set(known) if then.get(name) != known.get(name)))

@@ -4,11 +4,13 @@ from kit.findings.ages import AgeBounds, PanelAges, panel_age_bounds, panel_ages
 from kit.findings.check.check import check_tables
 from kit.findings.check.problems import PROBLEM_COLUMNS, TableError, table_error
 from kit.findings.files import replace_text
+from kit.findings.fingerprint import digest_over_all
 from kit.findings.fittings import Fittings
 from kit.findings.fleet import Fleet, need_fleet
 from kit.findings.frames import need_columns
 from kit.findings.load import load_fleet
 from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks
+from kit.findings.packages import MissingPackage
 from kit.findings.period import events_up_to
 from kit.findings.read.region_files import region_rows
 from kit.findings.report.changes import CHANGE_COLUMNS, changes_text
@@ -74,6 +76,7 @@ __all__ = [
     "Fittings",
     "Fleet",
     "Meters",
+    "MissingPackage",
     "PanelAges",
     "ReportingDelay",
     "RightEdge",
@@ -87,6 +90,7 @@ __all__ = [
     "clean_methods",
     "coverage_table",
     "delay_distribution",
+    "digest_over_all",
     "events_up_to",
     "find_traps",
     "is_damage",

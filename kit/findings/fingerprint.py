@@ -49,8 +49,24 @@ def fingerprint(tables: dict[str, pd.DataFrame]) -> dict[str, str]:
         for name in sorted(tables)
         if len(tables[name]) or not TABLES[name].later
     }
-    whole = hashlib.sha256(json.dumps(digests, sort_keys=True).encode())
-    return digests | {ALL: whole.hexdigest()}
+    return digests | {ALL: digest_over_all(digests)}
+
+
+def digest_over_all(digests: dict[str, str]) -> str:
+    """Return the digest over those of several tables.
+
+    Parameters
+    ----------
+    digests : dict of str to str
+        By table.
+
+    Returns
+    -------
+    str
+        SHA-256 in hex; one that is there for all tables together is left out.
+    """
+    each = {name: digest for name, digest in digests.items() if name != ALL}
+    return hashlib.sha256(json.dumps(each, sort_keys=True).encode()).hexdigest()
 
 
 def _digest(frame: pd.DataFrame, table: Table) -> str:

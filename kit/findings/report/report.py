@@ -10,6 +10,7 @@ import pandas as pd
 
 from kit.cautions import CAUTIONS
 from kit.findings.files import replace_text
+from kit.numerics.plain_text import plain_text
 
 if TYPE_CHECKING:
     from kit.findings.fleet import Fleet
@@ -196,10 +197,7 @@ def _escaped(cell: object) -> str:
     """Return text that a browser shows as it is: no mark-up, no control characters, not endless."""
     text = str(cell)
     text = text if len(text) <= _LONGEST_CELL else text[: _LONGEST_CELL - 3] + "..."
-    shown = "".join(
-        mark if mark.isprintable() or mark in "\n\t" else "\N{REPLACEMENT CHARACTER}" for mark in text
-    )
-    return html.escape(shown, quote=True)
+    return html.escape(plain_text(text), quote=True)
 
 
 def write_report(fleet: Fleet, path: str | Path, *, limit: int = 50) -> Path:

@@ -1,0 +1,152 @@
+"""Which fields of a record come out again, which do not, and which nobody but people can know."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+TOLERANCE = 1e-6
+"""Largest relative difference of a number that counts as reproduced [-]."""
+
+SMALLEST = 1e-12
+"""Numbers nearer to one another than this are the same, whatever their relative difference [as named]."""
+
+SAME, DIFFERS, STATED, VERSION, DATA = "same", "differs", "stated, not checked", "version", "data"
+"""What can be found of a field: the last two are told apart from a difference of the answer."""
+
+STATES = (SAME, DIFFERS, STATED, VERSION, DATA)
+
+_STATED = ("question", "sign_offs")
+_OF_DATA = ("dataset.fingerprint.", "rows.", "reference.")
+_SKIPPED = ("record", "digest")  # the form, and what is checked by itself
+
+
+@dataclass(frozen=True)
+class FieldCheck:
+    """One field of a record held against the fresh run.
+
+    Parameters
+    ----------
+    field : str
+        Its place, with points between the parts.
+    then, now : object
+        Value in the record and in the fresh run; None where there is none, or where it is null.
+    difference : float
+        Relative difference of two numbers, else nan [-].
+    state : str
+        One of `STATES`.
+    """
+
+    field: str
+    then: object
+    now: object
+    difference: float
+    state: str
+
+
+def compare(record: dict[str, Any], fresh: dict[str, Any], *, whole: bool = True) -> tuple[FieldCheck, ...]:
+    """Hold every field of a record against a second record made afresh.
+
+    Parameters
+    ----------
+    record : dict
+        The record as it stands in its file.
+    fresh : dict
+        The record that the same question gives now, as JSON values.
+    whole : bool
+        Whether both are of one form, so that a field that only one has is a difference. A record of an earlier
+        form lacks fields that were declared since.
+
+    Returns
+    -------
+    tuple of FieldCheck
+        In the order of the record. Numbers agree within `TOLERANCE`, all else only exactly; a number and a text, or
+        a number and a flag, never do. What the question says and who signed is stated by people: the re-run asks
+        what the record says was asked. Versions and digests of tables have states of their own.
+
+    Notes
+    -----
+    A pure function: nothing is run, so that many records can be held against one fresh run.
+    """
+    return tuple(_check(name, then, now) for name, then, now in _pairs(record, fresh, "", whole))
+
+
+def relative_difference(one: float, two: float) -> float:
+    """Return the difference of two numbers over the larger of them.
+
+    Parameters
+    ----------
+    one, two : float
+        The numbers.
+
+    Returns
+    -------
+    float
+        0 for two equal numbers or two that are none, infinite where only one is a number [-].
+
+    Examples
+    --------
+    >>> relative_difference(100.0, 99.0), relative_difference(0.0, 1e-18), relative_difference(float("nan"), 1.0)
+    (0.01, 0.0, inf)
+    """
+    if one == two or (math.isnan(one) and math.isnan(two)):
+        return 0.0
+    size = max(abs(one), abs(two))
+    if not (math.isfinite(one) and math.isfinite(two)):
+        return float("inf")
+    return 0.0 if abs(one - two) < SMALLEST else abs(one - two) / size
+
+
+_MISSING = "(none)"
+"""Stands where one side has no such field, which null is not."""
+
+
+def _pairs(then: object, now: object, name: str, whole: bool) -> Iterator[tuple[str, object, object]]:
+    """Give every number, text, flag and null of two documents with its place."""
+    if isinstance(then, dict) and isinstance(now, dict):
+        keys = dict.fromkeys([*then, *now] if whole else then)
+        if not name:
+            keys = [key for key in keys if key not in _SKIPPED]
+        for key in keys:
+            part = f"{name}.{key}" if name else str(key)
+            if not name and key in _STATED and key in then:
+                yield from ((one, old, _MISSING) for one, old in _leaves(then[key], key))
+                continue
+            yield from _pairs(then.get(key, _MISSING), now.get(key, _MISSING), part, whole)
+    elif isinstance(then, list) and isinstance(now, list):
+        for k in range(max(len(then), len(now))):  # a list neither grows nor shrinks, whatever the form
+            old, new = (part[k] if k < len(part) else _MISSING for part in (then, now))
+            yield from _pairs(old, new, f"{name}.{k}", whole)
+    else:
+        yield name, then, now
+
+
+def _leaves(value: object, name: str) -> Iterator[tuple[str, object]]:
+    """Give every number, text, flag and null of a part with its place; an empty part is one, too."""
+    items = list(
+        value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    )
+    if not items:
+        yield name, value
+    for key, part in items:
+        yield from _leaves(part, f"{name}.{key}")
+
+
+def _check(name: str, then: object, now: object) -> FieldCheck:
+    numbers = _is_number(then) and _is_number(now)
+    gap = relative_difference(then, now) if numbers else float("nan")
+    if name.split(".")[0] in _STATED:
+        state = STATED
+    elif gap <= TOLERANCE if numbers else type(then) is type(now) and then == now:
+        state = SAME
+    elif name.startswith("software."):
+        state = VERSION
+    else:
+        state = DATA if name.startswith(_OF_DATA) else DIFFERS
+    return FieldCheck(name, then, now, gap, state)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
