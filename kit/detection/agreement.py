@@ -24,7 +24,7 @@ ASSUMPTIONS = (
 """What an estimate without a trial rests on."""
 
 
-@dataclass(frozen=True, eq=False, repr=False)
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
 class AgreementEstimate:
     """Number of damages and sensitivity of the looks, from what they agree on.
 
@@ -190,16 +190,16 @@ def two_looks(
     else:
         share = np.stack([found / bounds[1], found / bounds[0]], axis=1)
     return AgreementEstimate(
-        estimator,
-        int(n),
-        float(number),
-        bounds,
-        found / number,
-        share,
-        level,
-        float(dependence),
-        number,
-        tuple(names),
+        estimator=estimator,
+        n_found=int(n),
+        number=float(number),
+        number_bounds=bounds,
+        sensitivity=found / number,
+        sensitivity_bounds=share,
+        level=level,
+        dependence=float(dependence),
+        least_number=number,
+        names=tuple(names),
     )
 
 
@@ -341,14 +341,14 @@ def several_looks(
     once, twice = float((times == 1).sum()), float((times == 2).sum())
     least = n + (k - 1) / k * (once**2 / (2 * twice) if twice else once * (once - 1) / 2)
     return AgreementEstimate(
-        "several looks",
-        n,
-        number,
-        (low_bound, high_bound),
-        each / number,
-        np.stack([each / high_bound, each / low_bound], axis=1),
-        level,
-        1.0,
-        float(least),
-        tuple(names) if names is not None else tuple(f"look {j + 1}" for j in range(k)),
+        estimator="several looks",
+        n_found=n,
+        number=number,
+        number_bounds=(low_bound, high_bound),
+        sensitivity=each / number,
+        sensitivity_bounds=np.stack([each / high_bound, each / low_bound], axis=1),
+        level=level,
+        dependence=1.0,
+        least_number=float(least),
+        names=tuple(names) if names is not None else tuple(f"look {j + 1}" for j in range(k)),
     )

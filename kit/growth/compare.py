@@ -16,7 +16,7 @@ from kit.growth.tracks import TrackFit, fit_tracks
 _CLOSE = 4.0  # forms whose criteria are nearer than this are not told apart here (assumed, customary)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class GrowthComparison:
     """Fits of several forms of growth to the same tracks, with the weight that the tracks give to each.
 
@@ -181,4 +181,4 @@ def compare_growth(
     names = [law.name for law in laws]
     if not laws or len(set(names)) < len(names):
         raise ValueError(f"`forms` must be at least one form, each with a name of its own. Got {names!r}.")
-    return GrowthComparison({law.name: fit_tracks(tracks, form=law, **settings) for law in laws})
+    return GrowthComparison(fits={law.name: fit_tracks(tracks, form=law, **settings) for law in laws})

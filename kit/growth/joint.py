@@ -14,8 +14,9 @@ from kit.detection import DetectionCurve, as_detection, curves_by_method
 from kit.growth.forms import GrowthForm, as_form
 from kit.growth.models import Growth, SizeDetection
 from kit.growth.ranges import covariance_within, highest_within, is_inside
-from kit.life import Histories, fit_weibull, gaps_before_looks, looks_with_entries
-from kit.numerics.confidence import check_level, check_share, likelihood_drop, normal_reach
+from kit.life import WEIBULL, Histories, fit_weibull, gaps_before_looks, looks_with_entries
+from kit.numerics.confidence import check_share, likelihood_drop, normal_reach
+from kit.numerics.fit import Fit, Parameter
 from kit.numerics.profile import profile_limit
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.typing import Floats
@@ -40,7 +41,7 @@ class RateNotTold(ValueError):
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class JointFit:
+class JointFit(Fit):
     """Age at onset, size at onset and growth of damage, fitted to looks and sizes at first find.
 
     Parameters
@@ -99,60 +100,37 @@ class JointFit:
     def _point(self) -> Floats:
         return np.log([getattr(self, name) for name in NAMES])
 
-    def standard_error(self, name: str) -> float:
-        """Return the standard error of the log of a parameter.
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Life, size at onset and growth."""
+        units = {"scale": self.clock, "onset_median": "mm", "rate_median": self.form.rate_unit(self.clock)}
+        return tuple(
+            Parameter(
+                name=name, value=getattr(self, name), unit=units.get(name, "-"), is_given=name in self.held
+            )
+            for name in NAMES
+        )
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio.
+
+        For few finds those by ``wald`` of the rate and of the spreads are much too narrow: the likelihood is a bent
+        ridge.
 
         Parameters
         ----------
         name : str
-            Name of the parameter.
-
-        Returns
-        -------
-        float
-            Standard error [-]; nan where the parameter was given or lies at the end of its range.
-        """
-        if name not in NAMES:
-            raise ValueError(f"`name` must be one of {', '.join(NAMES)}. Got {name!r}.")
-        if name not in self.covariance.index:
-            return float("nan")
-        variance = float(self.covariance.loc[name, name])
-        return float(np.sqrt(variance)) if variance > 0 else float("nan")
-
-    def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
-        """Two-sided bounds of a parameter.
-
-        Parameters
-        ----------
-        name : str
-            Name of the parameter.
+            Name of a parameter that was fitted.
         level : float
             Confidence [-].
-        method : str
-            ``profile``: where the log-likelihood, highest over the other parameters, has dropped by half
-            the quantile of chi-squared; ``wald``: normal on the log scale. For few finds those of the rate
-            and of the spreads are much too narrow by ``wald``: the likelihood is a bent ridge.
 
         Returns
         -------
         tuple of float
-            Lower and upper bound, in the unit of the parameter; nan where it was given.
-
-        Raises
-        ------
-        ValueError
-            If the name, level or method is unknown.
+            Of its log; the end of its range where the likelihood does not drop so far.
         """
-        error = self.standard_error(name)
-        _check(level, method)
         i = NAMES.index(name)
-        if i not in self._problem.free:
-            return float("nan"), float("nan")
-        centre = float(self._point[i])
-        if method == "wald":
-            reach = normal_reach(level) * error
-            return float(np.exp(centre - reach)), float(np.exp(centre + reach))
-        return self._profile(level, centre, error, held=i)
+        return self._profile(level, float(self._point[i]), self.standard_error(f"log_{name}"), held=i)
 
     def survival(self, age: ArrayLike) -> Floats:
         """Share of panels without damage by an age.
@@ -167,7 +145,7 @@ class JointFit:
         ndarray of float
             Shares [-].
         """
-        return np.exp(-((np.asarray(age, np.float64) / self.scale) ** self.shape))
+        return WEIBULL.survival(age, self.scale, self.shape)
 
     def quantile(self, share: float) -> float:
         """Age by which a share of the panels has damage.
@@ -183,7 +161,7 @@ class JointFit:
             Age [clock units].
         """
         check_share("share", share)
-        return float(self.scale * (-np.log1p(-share)) ** (1 / self.shape))
+        return float(WEIBULL.quantile(share, self.scale, self.shape))
 
     def quantile_bounds(
         self, share: float, *, level: float = 0.95, method: str = "profile"
@@ -209,9 +187,9 @@ class JointFit:
         ValueError
             If the share, level or method is unknown.
         """
-        _check(level, method)
+        self._check_method(method, level)
         centre = float(np.log(self.quantile(share)))
-        w = float(np.log(-np.log1p(-share)))
+        w = float(WEIBULL.inverse_cumulative_hazard(-np.log1p(-share)))
         slope = pd.Series({"scale": 1.0, "shape": -w / self.shape}).reindex(
             self.covariance.index, fill_value=0.0
         )
@@ -220,7 +198,8 @@ class JointFit:
         if method == "wald":
             reach = normal_reach(level) * error
             return float(np.exp(centre - reach)), float(np.exp(centre + reach))
-        return self._profile(level, centre, error, w=w)
+        low, high = self._profile(level, centre, error, w=w)
+        return float(np.exp(low)), float(np.exp(high))
 
     def _profile(
         self, level: float, centre: float, error: float, *, held: int | None = None, w: float | None = None
@@ -230,7 +209,7 @@ class JointFit:
             self._problem.profile_bound(self._point, centre, error, sign, drop, held=held, w=w)
             for sign in (-1.0, 1.0)
         ]
-        return float(np.exp(ends[0])), float(np.exp(ends[1]))
+        return ends[0], ends[1]
 
     def growth(self) -> Growth:
         """Return size at onset and growth as `kit.interval_risk` takes them, where the data tell the rate.
@@ -253,7 +232,7 @@ class JointFit:
         finds, and by none where the standard error is below 0.3. A rate that is too low makes a schedule look
         safe, so it is not handed on. Bounds and survival do not rest on that point alone and may be used.
         """
-        error = self.standard_error("rate_median")
+        error = self.standard_error("log_rate_median")
         if "rate_median" not in self.held and not error <= _TOLD:
             low, high = self.bounds("rate_median")
             raise RateNotTold(
@@ -286,28 +265,10 @@ class JointFit:
         Returns
         -------
         DataFrame
-            Index parameter; columns value, lower, upper, unit, basis (fitted or given).
+            As `parameter_table`, and basis (fitted or given).
         """
-        units = {"scale": self.clock, "onset_median": "mm", "rate_median": self.form.rate_unit(self.clock)}
-        rows = [
-            (
-                name,
-                getattr(self, name),
-                *self.bounds(name, level=level, method=method),
-                units.get(name, "-"),
-                "given" if name in self.held else "fitted",
-            )
-            for name in NAMES
-        ]
-        return pd.DataFrame(
-            rows, columns=["parameter", "value", "lower", "upper", "unit", "basis"]
-        ).set_index("parameter")
-
-
-def _check(level: float, method: str) -> None:
-    check_level(level)
-    if method not in ("wald", "profile"):
-        raise ValueError(f"`method` must be wald or profile. Got {method!r}.")
+        table = self.parameter_table(level=level, method=method)
+        return table.assign(basis=["given" if name in self.held else "fitted" for name in table.index])
 
 
 class _Gaps(NamedTuple):

@@ -11,15 +11,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve, HasCurve, as_detection
 from kit.growth.models import Growth
-from kit.growth.ranges import covariance_within, highest_within
+from kit.growth.ranges import covariance_within, highest_within, limits_within
 from kit.life import Histories
+from kit.numerics.fit import Fit, Parameter
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class OnsetSizeFit:
+class OnsetSizeFit(Fit):
     """Size of damage when it begins, from sizes at first find.
 
     Parameters
@@ -40,6 +41,8 @@ class OnsetSizeFit:
         The log-likelihood as a function, of the logs of the sizes.
     """
 
+    old_names: ClassVar[dict[str, str]] = {"median": "onset_median", "log_sd": "onset_log_sd"}
+
     median: float
     log_sd: float
     covariance: pd.DataFrame
@@ -55,20 +58,34 @@ class OnsetSizeFit:
             f"found_median={self.found_median:.3g} mm)"
         )
 
-    def to_frame(self) -> pd.DataFrame:
-        """Return the numbers as a table.
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Median and log standard deviation of the size at onset."""
+        return (
+            Parameter(name="onset_median", value=self.median, unit="mm"),
+            Parameter(name="onset_log_sd", value=self.log_sd),
+        )
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio, growth and POD as given, the prior of the spread included.
+
+        Parameters
+        ----------
+        name : str
+            Name of a parameter.
+        level : float
+            Confidence [-].
 
         Returns
         -------
-        DataFrame
-            Index quantity; columns value, unit.
+        tuple of float
+            Of its log; the end of its range where the likelihood does not drop so far.
         """
-        rows = [
-            ("onset_median", self.median, "mm"),
-            ("onset_log_sd", self.log_sd, "-"),
-            ("found_median", self.found_median, "mm"),
-        ]
-        return pd.DataFrame(rows, columns=["quantity", "value", "unit"]).set_index("quantity")
+        best = np.log([self.median, self.log_sd])
+        return limits_within(
+            self.likelihood.value, best, self.likelihood.limits, self.likelihood.names.index(name),
+            error=self.standard_error(f"log_{name}"), level=level,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -91,6 +108,11 @@ class OnsetSizeLikelihood:
     seen: Floats
     chance: Floats
     spread_prior: tuple[float, float] | None = None
+
+    @property
+    def limits(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Range of each coordinate within which a maximum is sought."""
+        return (float(self.log_size[0]), float(self.log_size[-1])), (float(np.log(0.05)), float(np.log(1.5)))
 
     def _weights(self, points: Floats) -> tuple[Floats, Floats]:
         z = (self.log_size - points[:, :1]) / np.exp(points[:, 1:])
@@ -320,13 +342,12 @@ def fit_onset_size(
         chance=chance,
         spread_prior=spread_prior,
     )
-    limits = ((float(log_start[0]), float(log_start[-1])), (float(np.log(0.05)), float(np.log(1.5))))
     begin_at = np.array([np.log(np.median(size)) - 0.2, np.log(0.4)])
-    best, _ = highest_within(like.value, begin_at, limits, ftol=1e-13)
+    best, _ = highest_within(like.value, begin_at, like.limits, ftol=1e-13)
     return OnsetSizeFit(
         median=float(np.exp(best[0])),
         log_sd=float(np.exp(best[1])),
-        covariance=covariance_within(like.value, best, range(2), limits, like.names),
+        covariance=covariance_within(like.value, best, range(2), like.limits, like.names),
         log_likelihood=float(like.log_likelihood(best)[0] - np.log(size).sum()),
         n_finds=int(rows.size),
         found_median=float(np.median(size)),

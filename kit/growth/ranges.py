@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
 
+from kit.numerics.confidence import check_level, likelihood_drop
 from kit.numerics.covariance import second_derivatives
+from kit.numerics.profile import profile_limit
 from kit.numerics.typing import Floats
 
 _NEAR = 1e-4  # so near to an end of its range a parameter lies at it
@@ -80,6 +82,64 @@ def highest_within(
         options={"maxiter": rounds, "ftol": ftol, "gtol": 1e-4},
     )
     return best.x, -float(best.fun)
+
+
+def limits_within(
+    surface: Surface,
+    best: Floats,
+    limits: Sequence[tuple[float, float]],
+    at: int,
+    *,
+    error: float,
+    level: float,
+    tolerance: float = 1e-4,
+) -> tuple[float, float]:
+    """Return how far one parameter can go to both sides, the others highest within their ranges each time.
+
+    Parameters
+    ----------
+    surface : callable
+        Log-likelihood and gradient of all parameters.
+    best : ndarray, shape (n,)
+        The maximum.
+    limits : sequence of tuple of float
+        Range of each parameter.
+    at : int
+        Which parameter.
+    error : float
+        Its standard error, nan where it has none: where to look first.
+    level : float
+        Confidence [-].
+    tolerance : float
+        How exact the limits are.
+
+    Returns
+    -------
+    tuple of float
+        The limits; the end of its range where the likelihood has not dropped there.
+    """
+    check_level(level)
+    drop = likelihood_drop(level)
+    others = np.delete(np.arange(best.size), at)
+    top, ends = surface(best)[0], []
+    for sign, end in zip((-1.0, 1.0), limits[at], strict=True):
+        begin = [best[others]]  # each search begins where the last one ended
+
+        def height(x: float, begin: list[Floats] = begin) -> float:
+            def rest(q: Floats) -> tuple[float, Floats]:
+                value, slope = surface(np.insert(q, at, x))
+                return value, slope[others]
+
+            begin[0], value = highest_within(rest, begin[0], [limits[i] for i in others])
+            return value
+
+        ends.append(
+            profile_limit(
+                height, float(best[at]), top=top, drop=drop, sign=sign, reach=1.1 * error * float(np.sqrt(2 * drop)),
+                end=end if np.isfinite(end) else None, tolerance=tolerance,
+            )
+        )  # fmt: skip
+    return ends[0], ends[1]
 
 
 def covariance_within(

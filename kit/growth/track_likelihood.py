@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import expit, gammaln, logit
+from scipy.special import gammaln
 
 from kit.growth.closed import ClosedLikelihood
 from kit.growth.forms import GrowthForm
@@ -26,10 +26,9 @@ from kit.growth.paths import (
     TAU,
     Likelihood,
 )
-from kit.growth.ranges import covariance_within, highest_within
-from kit.numerics.confidence import check_level, likelihood_drop
+from kit.growth.ranges import covariance_within, highest_within, limits_within
 from kit.numerics.covariance import second_derivatives
-from kit.numerics.profile import profile_limit
+from kit.numerics.fit import SCALES
 from kit.numerics.typing import Floats
 
 NAMES = (
@@ -59,7 +58,6 @@ PLACED = [MU, TAU, NU, SIGMA, BEND, ERROR, STEP, STEP_SD]  # what hangs on where
 _LOG_2PI = float(np.log(2 * np.pi))
 _FREEDOM, _PROPOSAL_WIDER, _WIDEST = 4, 1.15, 1.5  # of the proposal of an importance sampling
 _BEND_STEP = 1e-4
-_BOUND_TOLERANCE = 1e-4  # of a bound on the scale of the fit
 NEAR = 0.1  # nodes reach far enough that a smaller move needs no others
 
 
@@ -96,7 +94,7 @@ def to_natural(i: int, value: ArrayLike) -> Floats:
     ndarray of float
         In the unit of the parameter.
     """
-    return {"atanh": np.tanh, "logit": expit, "log": np.exp}[scale_of(i)](np.asarray(value, np.float64))
+    return SCALES[scale_of(i)].back(np.asarray(value, np.float64))
 
 
 def to_scale(i: int, value: float) -> float:
@@ -114,7 +112,7 @@ def to_scale(i: int, value: float) -> float:
     float
         On the scale of the fit.
     """
-    return float({"atanh": np.arctanh, "logit": logit, "log": np.log}[scale_of(i)](value))
+    return float(SCALES[scale_of(i)].place(np.float64(value)))
 
 
 def check_priors(priors: Mapping[str, tuple[float, float]]) -> dict[int, tuple[float, float]]:
@@ -465,32 +463,31 @@ class TrackLikelihood:
             Lower and upper bound in the unit of the parameter; the end of its range where likelihood and
             priors do not drop so far.
         """
-        check_level(level)
-        k = self._number(name)
-        drop = likelihood_drop(level)
-        covariance = self.covariance()
+        i = NAMES.index(name) if name in NAMES else 0
+        low, high = (float(to_natural(i, end)) for end in self.profile_bounds(name, level=level))
+        return low, high
+
+    def profile_bounds(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
+        """Two-sided profile bounds of a coordinate, priors included.
+
+        Parameters
+        ----------
+        name : str
+            Name of the parameter.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            As `bounds` gives them, on the scale of the fit.
+        """
+        k, covariance = self._number(name), self.covariance()
         variance = float(covariance.loc[name, name]) if name in covariance.index else np.nan
         error = float(np.sqrt(variance)) if variance > 0 else np.nan
-        # Each search begins where the last one ended.
-        state = [self.estimate]
-
-        def height(value: float) -> float:
-            state[0], found = self.highest({name: value}, state[0])
-            return found
-
-        ends = []
-        for sign in (-1.0, 1.0):
-            state[0] = self.estimate
-            end = float(self.limits[k][0 if sign < 0 else 1])
-            ends.append(
-                profile_limit(
-                    height, float(self.estimate[k]), top=self._value(self.estimate)[0], drop=drop, sign=sign,
-                    reach=1.1 * error * float(np.sqrt(2 * drop)), end=end if np.isfinite(end) else None,
-                    tolerance=_BOUND_TOLERANCE,
-                )
-            )  # fmt: skip
-        low, high = (float(to_natural(NAMES.index(name), end)) for end in ends)
-        return low, high
+        return limits_within(
+            self._value, self.estimate, [tuple(row) for row in self.limits], k, error=error, level=level
+        )
 
     def with_priors(self, priors: Mapping[str, tuple[float, float]]) -> TrackLikelihood:
         """Return the same likelihood with other priors, and the estimate that goes with them.

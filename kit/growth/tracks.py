@@ -32,10 +32,11 @@ from kit.growth.track_likelihood import (
     PLACED,
     TrackLikelihood,
     check_priors,
+    scale_of,
     to_natural,
     track_likelihood,
 )
-from kit.numerics.confidence import check_level, normal_reach
+from kit.numerics.fit import Fit, Parameter
 from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
 
@@ -44,7 +45,7 @@ _MANY = 1200  # from here on a start from some of the tracks pays
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class TrackFit:
+class TrackFit(Fit):
     """Growth of one form from repeat mappings, with what else the damage did.
 
     Parameters
@@ -122,62 +123,41 @@ class TrackFit:
         """Akaike's criterion: twice the parameters less twice the log-likelihood [-]."""
         return 2 * self.n_parameters - 2 * self.log_likelihood
 
-    def standard_error(self, name: str) -> float:
-        """Return the standard error of a parameter on the scale on which it is fitted.
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """The parameters of growth by tracks; those that were not fitted count as given."""
+        units = {
+            "first_median": "mm",
+            "rate_median": self.form.rate_unit(self.clock),
+            "arrest_rate": f"1 per {self.clock}",
+        }
+        return tuple(
+            Parameter(
+                name=name,
+                value=getattr(self, name),
+                unit=units.get(name, "-"),
+                scale=scale_of(i),
+                is_given=i not in self._problem.free,
+            )
+            for i, name in enumerate(NAMES)
+        )
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio, priors included; those by ``wald`` are much too narrow for few tracks.
 
         Parameters
         ----------
         name : str
-            Name of the parameter.
-
-        Returns
-        -------
-        float
-            Of its log; of the logit of a share, of the inverse hyperbolic tangent of the correlation [-];
-            nan where it was not fitted or lies at the end of its range.
-        """
-        self._index(name)
-        if name not in self.covariance.index:
-            return float("nan")
-        variance = float(self.covariance.loc[name, name])
-        return float(np.sqrt(variance)) if variance > 0 else float("nan")
-
-    def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
-        """Two-sided bounds of a parameter.
-
-        Parameters
-        ----------
-        name : str
-            Name of the parameter.
+            Name of a parameter that was fitted.
         level : float
             Confidence [-].
-        method : str
-            ``profile``: where the log-likelihood, highest over the other parameters, has dropped by half
-            the quantile of chi-squared; ``wald``: normal on the scale on which it is fitted, which is much
-            too narrow for few tracks.
 
         Returns
         -------
         tuple of float
-            Lower and upper bound, in the unit of the parameter; the end of its range where the
-            likelihood does not drop so far, nan where Wald bounds cannot be had.
-
-        Raises
-        ------
-        ValueError
-            If the name, level or method is unknown.
+            On the scale on which it is fitted; the end of its range where the likelihood does not drop so far.
         """
-        i = self._index(name)
-        check_level(level)
-        if method == "wald":
-            reach = normal_reach(level) * self.standard_error(name)
-            low, high = (to_natural(i, self._point[i] + sign * reach) for sign in (-1.0, 1.0))
-            return float(low), float(high)
-        if method != "profile":
-            raise ValueError(f"`method` must be wald or profile. Got {method!r}.")
-        if i not in self._problem.free:
-            return float("nan"), float("nan")
-        return self.likelihood.bounds(name, level=level)
+        return self.likelihood.profile_bounds(name, level=level)
 
     @cached_property
     def likelihood(self) -> TrackLikelihood:
@@ -187,11 +167,6 @@ class TrackFit:
             problem.like, self._point, problem.free, problem.limits, problem.priors, clock=self.clock,
             n_tracks=self.n_tracks,
         )  # fmt: skip
-
-    def _index(self, name: str) -> int:
-        if name not in NAMES:
-            raise ValueError(f"`name` must be one of {', '.join(NAMES)}. Got {name!r}.")
-        return NAMES.index(name)
 
     def rate_quantile(self, share: ArrayLike) -> Floats:
         """Rate below which a share of the growing damage stays.
@@ -257,21 +232,10 @@ class TrackFit:
         Returns
         -------
         DataFrame
-            Index quantity; columns value, lower, upper, unit.
+            As `parameter_table`.
         """
-        units = {
-            "first_median": "mm",
-            "rate_median": self.form.rate_unit(self.clock),
-            "arrest_rate": f"1 per {self.clock}",
-        }
-        rows = [
-            (name, getattr(self, name), *self.bounds(name, level=level, method=method), units.get(name, "-"))
-            for i, name in enumerate(NAMES)
-            if i in self._problem.free
-        ]
-        return pd.DataFrame(rows, columns=["quantity", "value", "lower", "upper", "unit"]).set_index(
-            "quantity"
-        )
+        table = self.parameter_table(level=level, method=method)
+        return table[[not parameter.is_given for parameter in self.parameters]]
 
 
 def read_mappings(tracks: pd.DataFrame, *, width_log_sd: float = 0.0) -> tuple[Mappings, pd.Index]:

@@ -2,17 +2,44 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit
 
 from kit.numerics.confidence import check_level, normal_reach
 from kit.numerics.typing import Floats
 
 METHODS = ("profile", "wald", "cluster", "bootstrap")
 """Methods of bounds: likelihood ratio, normal, normal with the covariance robust to clusters, data drawn again."""
+
+
+class Scale(NamedTuple):
+    """A scale on which covariance and bounds of a parameter are worked out.
+
+    Parameters
+    ----------
+    place, back : callable
+        From the value to its place on the scale, and back.
+    slope : callable
+        Change of the value with the place, by the value.
+    """
+
+    place: Callable[[Floats], Floats]
+    back: Callable[[Floats], Floats]
+    slope: Callable[[Floats], Floats]
+
+
+SCALES = {
+    "linear": Scale(np.positive, np.positive, np.ones_like),
+    "log": Scale(np.log, np.exp, np.positive),
+    "logit": Scale(logit, expit, lambda share: share * (1 - share)),
+    "atanh": Scale(np.arctanh, np.tanh, lambda correlation: 1 - correlation**2),
+}
+"""Scales by name: as it is, of what is above 0, of shares, of correlations."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,8 +54,8 @@ class Parameter:
         Its estimate, or what was given [`unit`].
     unit : str
         Its unit.
-    is_log : bool
-        Whether covariance and bounds are worked out in its log.
+    scale : str
+        On which covariance and bounds are worked out: one of `SCALES`.
     is_given : bool
         Whether it was given and not fitted.
     least : float
@@ -38,42 +65,44 @@ class Parameter:
     name: str
     value: float
     unit: str = "-"
-    is_log: bool = True
+    scale: str = "log"
     is_given: bool = False
     least: float = -np.inf
 
     @property
     def place(self) -> float:
         """Value on the scale on which covariance and bounds are worked out."""
-        return float(np.log(self.value)) if self.is_log else float(self.value)
+        with np.errstate(divide="ignore"):
+            return float(SCALES[self.scale].place(np.float64(self.value)))
 
-    def back(self, place: float) -> float:
+    def back(self, place: float | Floats) -> Floats:
         """Return the value at a place on that scale.
 
         Parameters
         ----------
-        place : float
+        place : float or ndarray
             The place.
 
         Returns
         -------
-        float
+        ndarray of float
             The value, not below the least that it can have.
         """
         with np.errstate(over="ignore"):
-            return float(np.exp(place)) if self.is_log else float(max(place, self.least))
+            return np.maximum(SCALES[self.scale].back(np.asarray(place, np.float64)), self.least)
 
 
 class Fit:
     """What fits have in common; each says its parameters, its covariance and the limits of its profiles.
 
-    A fit has `covariance`, shape (n, n), in the order of `parameters` and on the scale of each (`Parameter.place`),
-    and may have `robust_covariance`, the same robust to dependence within clusters.
+    A fit has `covariance`, in the order of `parameters` and on the scale of each (`Parameter.place`): of all of them or of
+    those that are not given, or a table by name of those that are not at the end of their range. It may have
+    `robust_covariance`, the same robust to dependence within clusters.
     """
 
     methods: ClassVar[tuple[str, ...]] = ("profile", "wald")
     old_names: ClassVar[dict[str, str]] = {}  # of parameters, which still work for one release
-    covariance: Floats
+    covariance: Floats | pd.DataFrame
     robust_covariance: Floats | None = None
 
     @property
@@ -143,13 +172,26 @@ class Fit:
 
     def _covariance(self, method: str) -> Floats:
         if method != "cluster":
-            return self.covariance
+            if isinstance(self.covariance, pd.DataFrame):
+                names = [parameter.name for parameter in self.parameters]
+                return self.covariance.reindex(index=names, columns=names).to_numpy()
+            free = np.flatnonzero([not parameter.is_given for parameter in self.parameters])
+            if not len(self.covariance) == free.size < len(self.parameters):
+                return self.covariance
+            whole = np.zeros((len(self.parameters), len(self.parameters)))
+            whole[np.ix_(free, free)] = self.covariance
+            return whole
         if self.robust_covariance is None:
             raise ValueError(
                 "`method` cluster needs clusters. Got none with the data, or one only: give `cluster=`, the aircraft of "
                 "each life."
             )
         return self.robust_covariance
+
+    def _place_error(self, at: int, method: str) -> float:
+        """Return the standard error of a parameter on its scale; nan where the curvature gives none."""
+        variance = float(self._covariance(method)[at, at])
+        return float(np.sqrt(variance)) if variance >= 0 else float("nan")
 
     def _check_method(self, method: str, level: float) -> None:
         if method not in self.methods:
@@ -162,7 +204,8 @@ class Fit:
         Parameters
         ----------
         name : str
-            Name of a parameter, with ``log_`` in front for that of its log.
+            Name of a parameter; with a scale in front that on the scale: ``log_``, ``logit_`` of a share, ``atanh_`` of
+            a correlation.
         method : str
             ``wald`` (observed information) or ``cluster`` (robust to dependence within clusters).
 
@@ -179,20 +222,25 @@ class Fit:
         if method not in ("wald", "cluster"):
             raise ValueError(f"`method` of a standard error must be wald or cluster. Got {method!r}.")
         names, name = [parameter.name for parameter in self.parameters], self.old_names.get(name, name)
-        in_log = name.removeprefix("log_") in names and name not in names
-        if not in_log and name not in names:
-            raise ValueError(
-                f"`name` must be one of {', '.join(names)}, or one of them with log_ in front. Got {name!r}."
-            )
-        at = names.index(name.removeprefix("log_") if in_log else name)
+        wanted = None
+        if name not in names:
+            wanted, _, rest = name.partition("_")
+            if wanted not in SCALES or rest not in names:
+                raise ValueError(
+                    f"`name` must be one of {', '.join(names)}, or one of them with log_, logit_ or atanh_ in front. "
+                    f"Got {name!r}."
+                )
+            name = rest
+        at = names.index(name)
         parameter = self.parameters[at]
         if parameter.is_given:
             return float("nan")
-        variance = float(self._covariance(method)[at, at])
-        error = float(np.sqrt(variance)) if variance >= 0 else float("nan")
-        if in_log == parameter.is_log:
+        error = self._place_error(at, method)
+        if wanted == parameter.scale:
             return error
-        return error / parameter.value if in_log else error * parameter.value
+        value = np.float64(parameter.value)
+        error *= float(SCALES[parameter.scale].slope(value))
+        return error if wanted is None else error / float(SCALES[wanted].slope(value))
 
     def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
         """Two-sided bounds of a parameter.
@@ -231,9 +279,9 @@ class Fit:
         if method == "profile":
             low, high = self.profile_bounds(name, level)
         else:
-            reach = normal_reach(level) * float(np.sqrt(self._covariance(method)[at, at]))
+            reach = normal_reach(level) * self._place_error(at, method)
             low, high = parameter.place - reach, parameter.place + reach
-        return parameter.back(low), parameter.back(high)
+        return float(parameter.back(low)), float(parameter.back(high))
 
     def draws(self, n: int, *, seed: int, method: str = "wald") -> Floats:
         """Draw parameters from their normal approximation, on the scale of the covariance.
@@ -258,9 +306,7 @@ class Fit:
         centre = np.array([parameter.place for parameter in self.parameters])
         drawn = centre + rng.standard_normal((n, centre.size)) @ root.T
         for j, parameter in enumerate(self.parameters):
-            drawn[:, j] = (
-                np.exp(drawn[:, j]) if parameter.is_log else np.maximum(drawn[:, j], parameter.least)
-            )
+            drawn[:, j] = parameter.back(drawn[:, j])
         return drawn
 
     def parameter_table(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize_scalar
 
+from kit.numerics.maximum import Surface, maximise
 from kit.numerics.refusals import NoProfileLimit
 from kit.numerics.typing import Floats
 
@@ -108,6 +109,71 @@ def _no_limit(at: float) -> NoProfileLimit:
         f"No profile bound: the likelihood cannot be worked out near {at:.6g} (as the search measures it), before it has "
         "dropped by what the level allows. What can be had: bounds with method='wald', or a fit under an assumed shape."
     )
+
+
+def held_limits(
+    surface: Surface,
+    best: Floats,
+    at: int,
+    *,
+    drop: float,
+    error: float,
+    ends: tuple[float | None, float | None] = (None, None),
+    tolerance: float = 1e-9,
+) -> tuple[float, float]:
+    """Return how far one parameter of a likelihood can go to both sides, the others highest each time.
+
+    Parameters
+    ----------
+    surface : callable
+        Log-likelihood with its first and second derivatives.
+    best : ndarray, shape (n,)
+        Its maximum.
+    at : int
+        Which parameter.
+    drop : float
+        How much lower the limits are [-].
+    error : float
+        Standard error of the parameter: where to look first.
+    ends : tuple of float or None
+        Ends of its range.
+    tolerance : float
+        How exact the limits are.
+
+    Returns
+    -------
+    tuple of float
+        As `profile_limit` gives them.
+
+    Raises
+    ------
+    NoProfileLimit
+        As `profile_limit` does; so too where the search over the others does not come to rest.
+    """
+    others = np.delete(np.arange(best.size), at)
+    top = surface(best)[0]
+    limits = []
+    for sign, end in zip((-1.0, 1.0), ends, strict=True):
+        begin = [best[others]]  # each search begins where the last one ended
+
+        def height(x: float, begin: list[Floats] = begin) -> float:
+            def rest(q: Floats) -> tuple[float, Floats, Floats]:
+                value, grad, hess = surface(np.insert(q, at, x))
+                return value, grad[others], hess[np.ix_(others, others)]
+
+            found = maximise(rest, begin[0], polished=False)
+            if not np.isfinite(found.value):
+                return -np.inf
+            begin[0] = found.point
+            return found.value if found.has_ended else np.nan
+
+        limits.append(
+            profile_limit(
+                height, float(best[at]), top=top, drop=drop, sign=sign, reach=error * float(np.sqrt(2 * drop)),
+                end=end, tolerance=tolerance,
+            )
+        )  # fmt: skip
+    return limits[0], limits[1]
 
 
 def profile_on_grid(

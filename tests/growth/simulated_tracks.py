@@ -2,9 +2,9 @@
 
 import numpy as np
 import pandas as pd
-from scipy.special import logit
 
 from kit.growth import size_after
+from kit.numerics.fit import SCALES
 
 TRUE = {
     "rate_median": 6e-3,
@@ -13,7 +13,6 @@ TRUE = {
     "first_log_sd": 0.4,
     "size_log_sd": 0.12,
 }
-SCALES = {"correlation": np.arctanh, "no_growth_share": logit, "jump_share": logit}
 
 
 def mappings(
@@ -55,5 +54,6 @@ def mappings(
 
 def off(fit, name, true):
     """How many standard errors a fitted parameter is from the true one."""
-    scale = SCALES.get(name, np.log)
-    return (scale(getattr(fit, name)) - scale(true)) / fit.standard_error(name)
+    scale = fit.parameter(name).scale
+    place = SCALES[scale].place
+    return (place(getattr(fit, name)) - place(true)) / fit.standard_error(f"{scale}_{name}")

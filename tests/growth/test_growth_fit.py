@@ -34,7 +34,7 @@ def repeated(tracks):
 
 def errors_of(fit, true_rate=RATE):
     """How many standard errors the fitted median rate is from the true one."""
-    return np.log(fit.rate_median / true_rate) / fit.standard_error("rate_median")
+    return np.log(fit.rate_median / true_rate) / fit.standard_error("log_rate_median")
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -46,7 +46,7 @@ def test_rates_come_back(seed, still, may):
     assert abs(errors_of(fit)) < 4
     assert (
         0.5 * RATE_SD / np.sqrt(n_growing)
-        < fit.standard_error("rate_median")
+        < fit.standard_error("log_rate_median")
         < 6 * RATE_SD / np.sqrt(n_growing)
     )
     # 4 mappings, of which two degrees of freedom go to the straight line

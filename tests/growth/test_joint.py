@@ -47,7 +47,7 @@ def fitted(histories, size, **settings):
 
 
 def off(fit, name):
-    return np.log(getattr(fit, name) / TRUE[name]) / fit.standard_error(name)
+    return np.log(getattr(fit, name) / TRUE[name]) / fit.standard_error(f"log_{name}")
 
 
 @pytest.fixture(scope="module")
@@ -297,7 +297,7 @@ def test_a_rate_that_few_finds_do_not_tell_is_not_handed_to_a_risk():
     """Over 24 fleets of about 18 finds the point of the rate is too low by a factor of 2 and more; its bounds hold."""
     histories, size = looked_at(60, seed=1)
     fit = fitted(histories, size)
-    assert fit.standard_error("rate_median") > 0.3
+    assert fit.standard_error("log_rate_median") > 0.3
     with pytest.raises(
         RateNotTold, match=r"must be at most 0\.3\. Got .* from 1\d sizes, with 95 % profile bounds"
     ):

@@ -123,7 +123,9 @@ def test_bounds_of_the_shape_cover_it_as_often_as_they_say():
         if n < 2:
             inside += 1
             continue
-        low, high = fit_power_law(1000 * rng.random(n) ** (1 / 1.6), 1000.0).shape_bounds(0.9)
+        low, high = fit_power_law(1000 * rng.random(n) ** (1 / 1.6), 1000.0).bounds(
+            "shape", level=0.9, method="exact"
+        )
         inside += low <= 1.6 <= high
     assert 0.86 <= inside / 400 <= 0.94
 

@@ -18,7 +18,7 @@ class Made(Fit):
     def parameters(self):
         return (
             Parameter(name="rate", value=2.0, unit="1/h"),
-            Parameter(name="shift", value=1.5, unit="h", is_log=False, least=0.0),
+            Parameter(name="shift", value=1.5, unit="h", scale="linear", least=0.0),
             Parameter(name="held", value=7.0, is_given=True),
         )
 

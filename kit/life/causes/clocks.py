@@ -272,7 +272,7 @@ def log_chance(fit: LifeFit, histories: Histories) -> float:
     return float(histories.count @ (entry - lower + np.where(exact, density, between)))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class TwoClockFit:
     """A life on a mix of two clocks.
 
@@ -458,4 +458,7 @@ def fit_two_clocks(
     mix, best, bounds = profile_on_grid(value, _PROFILE, heights, likelihood_drop(level), tolerance=1e-7)
     profile = pd.DataFrame({"mix": np.r_[_PROFILE, mix], "below_best": best - np.r_[heights, best]})
     profile = profile.sort_values("mix", ignore_index=True)
-    return TwoClockFit(first, second, mix, bounds, level, fit(mix), ratio, profile, lives)
+    return TwoClockFit(
+        first=first, second=second, mix=mix, bounds=bounds, level=level, fit=fit(mix), ratio=ratio, profile=profile,
+        lives=lives,
+    )  # fmt: skip

@@ -20,7 +20,7 @@ from kit.numerics.refusals import NoFiniteMaximum, need
 _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class DetectionProfile:
     """How likely each chance of detection is, and the life that goes with it.
 
@@ -194,7 +194,9 @@ def detection_profile(
             "age_at_share": [float(one.quantile(share)) for one in fits.values()],
         }
     )
-    return DetectionProfile(table, share, best, bounds, level, histories.clock, fits)
+    return DetectionProfile(
+        table=table, share=share, best=best, bounds=bounds, level=level, clock=histories.clock, fits=fits
+    )
 
 
 detection_ridge = detection_profile

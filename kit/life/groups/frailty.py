@@ -192,7 +192,7 @@ class FrailtyFit(Fit):
         return (
             Parameter(name="scale", value=self.scale, unit=self.clock),
             Parameter(name="shape", value=self.shape, is_given=self.shape_assumed),
-            Parameter(name="frailty_sd", value=self.spread, is_log=False, least=0.0),
+            Parameter(name="frailty_sd", value=self.spread, scale="linear", least=0.0),
         )
 
     def profile_bounds(self, name: str, level: float) -> tuple[float, float]:

@@ -157,7 +157,7 @@ class RegressionFit(Fit):
         """Coefficients in the log of the scale, the intercept first, and the shape."""
         return (
             *(
-                Parameter(name=str(name), value=float(b), is_log=False)
+                Parameter(name=str(name), value=float(b), scale="linear")
                 for name, b in self.coefficients.items()
             ),
             Parameter(name="shape", value=self.shape, is_given=self.shape_assumed),

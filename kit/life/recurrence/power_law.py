@@ -2,24 +2,73 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.optimize import minimize_scalar
 from scipy.special import chdtr, chdtri, ndtr
 
-from kit.numerics.confidence import check_level
+from kit.numerics.confidence import check_level, likelihood_drop
+from kit.numerics.covariance import inverse_information
+from kit.numerics.fit import Fit, Parameter
+from kit.numerics.maximum import maximise
+from kit.numerics.profile import held_limits
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 _ENDS = ("time", "event")
 
+Bends = tuple[float, float, float]
+"""A value with its first and second derivative."""
+
 
 @dataclass(frozen=True, eq=False)
-class PowerLawFit:
+class _Surface:
+    """Log-likelihood by the logs of the shape and of the events that one unit expects up to the age `top`."""
+
+    n: float
+    top: float
+    events: Callable[[float], Bends]  # what the ages of the events say of the shape, up to a constant
+    watched: Callable[[float], Bends]  # events expected over all watches, for one up to `top`
+
+    def __call__(self, point: Floats) -> tuple[float, Floats, Floats]:
+        """Value, gradient and Hessian."""
+        shape, mean = np.exp(point)
+        e, e1, e2 = self.events(float(shape))
+        w, w1, w2 = (mean * part for part in self.watched(float(shape)))
+        by_shape = shape * (e1 - w1)
+        hess = np.array([[by_shape + shape**2 * (e2 - w2), -shape * w1], [-shape * w1, -w]])
+        return float(self.n * point[1] + e - w), np.array([by_shape, self.n - w]), hess
+
+    def by_rate(self, point: Floats) -> tuple[float, Floats, Floats]:
+        """Return the same by the logs of the shape and of the rate."""
+        slope = float(np.exp(point[0]) * np.log(self.top))
+        value, grad, hess = self(np.array([point[0], point[1] + slope]))
+        turn = np.array([[1.0, 0.0], [slope, 1.0]])
+        return value, grad @ turn, turn.T @ hess @ turn + np.diag([grad[1] * slope, 0.0])
+
+    def highest(self, begin: float) -> tuple[float, float, Floats]:
+        """Return shape and rate at the maximum, and the covariance of their logs."""
+        best = maximise(self, np.log([begin, self.n / self.watched(begin)[0]]))
+        shape, mean = np.exp(best.point)
+        back = np.array([[1.0, 0.0], [-shape * np.log(self.top), 1.0]])
+        covariance = back @ inverse_information(best.hessian) @ back.T
+        return float(shape), float(mean / self.top**shape), covariance
+
+
+def _powers(share: Floats, shape: float) -> tuple[Floats, Floats, Floats]:
+    """Powers of shares in [0, 1] of an age, with their derivatives by the shape."""
+    log = np.log(np.where(share > 0, share, 1.0))
+    power = np.where(share > 0, share**shape, 0.0)
+    return power, power * log, power * log**2
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PowerLawFit(Fit):
     r"""Events that come at the rate :math:`\lambda\beta t^{\beta-1}`.
 
     Parameters
@@ -38,7 +87,13 @@ class PowerLawFit:
         At the maximum [-].
     times : ndarray, shape (n_events,)
         Ages of the events over the end of their unit's watch; empty for grouped counts [-].
+    covariance : ndarray, shape (2, 2)
+        Of (log shape, log rate), from the observed information.
+    has_one_end : bool
+        Whether the watch of all units ended at one age.
     """
+
+    methods: ClassVar[tuple[str, ...]] = ("profile", "wald", "exact")
 
     shape: float
     rate: float
@@ -48,6 +103,9 @@ class PowerLawFit:
     truncated: str
     log_likelihood: float
     times: Floats
+    covariance: Floats = field(repr=False)
+    has_one_end: bool = field(repr=False)
+    _surface: _Surface = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line with the parameters."""
@@ -105,8 +163,81 @@ class PowerLawFit:
         """
         return self.rate * np.asarray(age, np.float64) ** self.shape
 
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Shape and rate."""
+        return (
+            Parameter(name="shape", value=self.shape),
+            Parameter(name="rate", value=self.rate, unit="per clock unit to the shape"),
+        )
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio.
+
+        Parameters
+        ----------
+        name : str
+            ``shape`` or ``rate``.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            Of its log.
+        """
+        surface, second = self._surface.by_rate, np.log(self.rate)
+        if name == "shape":
+            surface, second = self._surface, second + self.shape * np.log(self._surface.top)
+        return held_limits(
+            surface,
+            np.array([np.log(self.shape), second]),
+            0 if name == "shape" else 1,
+            drop=likelihood_drop(level),
+            error=self.standard_error(f"log_{name}"),
+        )
+
+    def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
+        r"""Two-sided bounds of a parameter.
+
+        Parameters
+        ----------
+        name : str
+            ``shape`` or ``rate``.
+        level : float
+            Confidence [-].
+        method : str
+            ``profile``, ``wald``, or for the shape ``exact``, which needs one end of watch common to all units.
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound.
+
+        Raises
+        ------
+        ValueError
+            If a name, method or level is unknown, or no exact bounds can be had.
+
+        Notes
+        -----
+        Exact: :math:`2 n \beta/\hat\beta` is chi-square with 2n degrees of freedom, 2(n - 1) where an event ended the
+        watch.
+        """
+        if method != "exact":
+            return super().bounds(name, level=level, method=method)
+        check_level(level)
+        if name != "shape" or not self.has_one_end:
+            raise ValueError(
+                "`method` exact is for the shape, where the watch of all units ended at one age and events have ages. "
+                f"Got {name}{'' if self.has_one_end else ' with several ends or counts'}. Ask for method='profile'."
+            )
+        free = 2 * self.n_events - (0 if self.truncated == "time" else 2)
+        low, high = (float(chdtri(free, p)) for p in ((1 + level) / 2, (1 - level) / 2))
+        return self.shape * low / (2 * self.n_events), self.shape * high / (2 * self.n_events)
+
     def shape_bounds(self, level: float = 0.95) -> tuple[float, float]:
-        r"""Two-sided bounds of the shape, exact for one end of watch common to all units.
+        """Return exact bounds of the shape by the name that they had before; it goes with the next release.
 
         Parameters
         ----------
@@ -116,17 +247,14 @@ class PowerLawFit:
         Returns
         -------
         tuple of float
-            Lower and upper bound [-].
-
-        Notes
-        -----
-        :math:`2 n \beta/\hat\beta` is chi-square with 2n degrees of freedom, 2(n - 1) where an event ended the
-        watch.
+            What ``bounds("shape", method="exact")`` gives.
         """
-        check_level(level)
-        free = 2 * self.n_events - (0 if self.truncated == "time" else 2)
-        low, high = (float(chdtri(free, p)) for p in ((1 + level) / 2, (1 - level) / 2))
-        return self.shape * low / (2 * self.n_events), self.shape * high / (2 * self.n_events)
+        warnings.warn(
+            'shape_bounds is now bounds("shape", level=..., method="exact"); the earlier name goes with the next release.',
+            DeprecationWarning,
+            stacklevel=2,
+        )
+        return self.bounds("shape", level=level, method="exact")
 
     def cramer_von_mises(self) -> float:
         """Distance of the events from the power law, with the unbiased shape; large is bad.
@@ -144,24 +272,6 @@ class PowerLawFit:
         m = self.times.size if self.truncated == "time" else self.times.size - 1
         u = np.sort(self.times)[:m] ** self.shape_unbiased
         return float(1 / (12 * m) + ((u - (2 * np.arange(1, m + 1) - 1) / (2 * m)) ** 2).sum())
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return the parameters as a table.
-
-        Returns
-        -------
-        DataFrame
-            Index quantity; column value.
-        """
-        low, high = self.shape_bounds()
-        return pd.DataFrame(
-            {
-                "value": {
-                    "shape": self.shape, "shape_lower": low, "shape_upper": high, "shape_unbiased": self.shape_unbiased,
-                    "rate": self.rate, "mtbf": self.mtbf, "mtbf_unbiased": self.mtbf_unbiased,
-                }
-            }
-        ).rename_axis("quantity")  # fmt: skip
 
 
 def _ages(ages: ArrayLike | Sequence[ArrayLike], end: ArrayLike) -> tuple[list[Floats], Floats]:
@@ -243,22 +353,30 @@ def fit_power_law(
             f"No fit: no event before the end of the watches ({every.size} in all), so the shape has no finite maximum. What can be "
             "had: a bound of a constant rate."
         )
-    n, log_end = every.size, np.log(ends)
-    top = float(log_end.max())
-    shape = n / float((np.log(stop) - logs).sum())
-    for _ in range(100):
-        w = np.exp(shape * (log_end - top))
-        mean, square = float(w @ log_end) / w.sum(), float(w @ log_end**2) / w.sum()
-        slope = n / shape + logs.sum() - n * mean
-        bend = -n / shape**2 - n * (square - mean**2)
-        step = -slope / bend
-        shape = max(shape + step, shape / 2)
-        if abs(step) < 1e-14 * shape:
-            break
-    rate = float(n / np.exp(shape * log_end).sum())
+    n, top = every.size, float(ends.max())
+    summed, shares = float((logs - np.log(top)).sum()), ends / top
+
+    def events(shape: float) -> Bends:
+        return n * np.log(shape) + shape * summed, n / shape + summed, -n / shape**2
+
+    def watched(shape: float) -> Bends:
+        return tuple(float(part.sum()) for part in _powers(shares, shape))
+
+    surface = _Surface(n, top, events, watched)
+    shape, rate, covariance = surface.highest(n / float((np.log(stop) - logs).sum()))
     value = n * np.log(rate * shape) + (shape - 1) * float(logs.sum()) - n
     return PowerLawFit(
-        float(shape), rate, n, len(units), float(ends.max()), truncated, float(value), every / stop
+        shape=shape,
+        rate=rate,
+        n_events=n,
+        n_units=len(units),
+        end=top,
+        truncated=truncated,
+        log_likelihood=float(value),
+        times=every / stop,
+        covariance=covariance,
+        has_one_end=bool((ends == top).all()),
+        _surface=surface,
     )
 
 
@@ -306,19 +424,32 @@ def fit_power_law_grouped(edges: ArrayLike, counts: ArrayLike) -> PowerLawFit:
             "ages of the events, or finer intervals."
         )
 
-    def value(log_shape: float) -> float:
-        b = np.exp(log_shape)
-        parts = np.diff((ends / ends[-1]) ** b)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            logs = np.where(number > 0, number * np.log(parts / parts.sum()), 0.0)
-        return float(logs.sum())
+    top = float(ends[-1])
 
-    found = minimize_scalar(lambda x: -value(x), bounds=(-6, 6), method="bounded", options={"xatol": 1e-12})
-    shape = float(np.exp(found.x))
-    rate = total / float(ends[-1] ** shape - ends[0] ** shape)
+    def events(shape: float) -> Bends:
+        part, one, two = (np.diff(power)[number > 0] for power in _powers(ends / top, shape))
+        n, one, two = number[number > 0], one / part, two / part
+        return float(n @ np.log(part)), float(n @ one), float(n @ (two - one**2))
+
+    def watched(shape: float) -> Bends:
+        return tuple(float(power[-1] - power[0]) for power in _powers(ends / top, shape))
+
+    surface = _Surface(total, top, events, watched)
+    shape, rate, covariance = surface.highest(1.0)
     means = rate * np.diff(ends**shape)
-    log_likelihood = float((number * np.log(means) - means).sum())
-    return PowerLawFit(shape, rate, int(total), 1, float(ends[-1]), "time", log_likelihood, np.empty(0))
+    return PowerLawFit(
+        shape=shape,
+        rate=rate,
+        n_events=int(total),
+        n_units=1,
+        end=top,
+        truncated="time",
+        log_likelihood=float((number * np.log(means) - means).sum()),
+        times=np.empty(0),
+        covariance=covariance,
+        has_one_end=False,
+        _surface=surface,
+    )
 
 
 def trend_tests(

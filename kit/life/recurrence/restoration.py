@@ -211,7 +211,7 @@ class RestorationFit(Fit):
             Parameter(name="scale", value=self.scale, unit=self.life.clock),
             Parameter(name="shape", value=self.shape, is_given=self.life.shape_assumed),
             *(
-                Parameter(name=name, value=float(self.restoration[name]), is_log=False, least=0.0)
+                Parameter(name=name, value=float(self.restoration[name]), scale="linear", least=0.0)
                 for name in self.fitted
             ),
         )
