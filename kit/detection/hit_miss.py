@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from scipy.special import logit, xlogy
 
 from kit.detection.hit_miss_fit import HitMissFit, Options
-from kit.detection.hit_miss_surface import Surface, maximise_on
+from kit.detection.hit_miss_surface import Surface, line_design, maximise_on
 from kit.detection.links import check_link, line_at, shares
 from kit.detection.trials import REMEDY, Trials, check_trials, highest_step, refuse_without_maximum
 from kit.numerics.refusals import NoFiniteMaximum
@@ -209,28 +209,6 @@ def fit_trials(data: Trials, options: Options) -> HitMissFit:
             if value is None
         ),
     )
-
-
-def line_design(data: Trials, common_slope: bool, middle: float, unit: float) -> Floats:
-    """Return the columns of the line: an intercept for each group, then one slope or one for each.
-
-    Parameters
-    ----------
-    data : Trials
-        The trials.
-    common_slope : bool
-        Whether all groups share one slope.
-    middle, unit : float
-        The size, or its log, that counts as 0 and the step that counts as 1.
-
-    Returns
-    -------
-    ndarray, shape (n, n_columns)
-        The design.
-    """
-    own = (data.group[:, None] == np.arange(len(data.groups))).astype(np.float64)
-    x = ((data.x - middle) / unit)[:, None]
-    return np.hstack([own, x if common_slope else own * x])
 
 
 def _without_spread(surface: Surface, data: Trials, cautions: list[str]) -> _Best:

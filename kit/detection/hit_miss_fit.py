@@ -10,9 +10,12 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from kit.detection.hit_miss_curve import PodBySize
-from kit.detection.hit_miss_profile import bands
+from kit.detection.hit_miss_profile import bands, whole_surface
 from kit.detection.links import line_at, shares
 from kit.detection.trials import Trials
+from kit.numerics.confidence import likelihood_drop
+from kit.numerics.fit import Fit, Parameter
+from kit.numerics.profile import held_limits
 from kit.numerics.typing import Floats
 
 
@@ -59,7 +62,7 @@ class LikelihoodRatio:
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class HitMissFit(PodBySize):
+class HitMissFit(PodBySize, Fit):
     """A fitted POD curve.
 
     Sizes are equivalent diameters in the unit of the trials [mm]. With several groups, `a50`, `a90` and
@@ -121,15 +124,51 @@ class HitMissFit(PodBySize):
             return head + f"{len(self.groups)} groups)"
         return head + f"a50 {self.a50:.3g}, a90 {self.a90:.3g}, a90/95 {self.a90_95():.3g} mm)"
 
-    def standard_error(self, name: str, *, group=None) -> float:
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Intercepts and slopes, with the name of their group where there are several; plateau, false calls and spread."""
+        lines = [
+            Parameter(name=self._line_name(name, g), value=float(value), unit=unit, scale="linear")
+            for name, values, unit in (
+                ("intercept", self.intercepts, "-"),
+                ("slope", self.slopes, "-" if self.log_size else "per mm"),
+            )
+            for g, value in enumerate(values)
+        ]
+        shares = [
+            Parameter(
+                name=name,
+                value=getattr(self, name),
+                scale="log" if name == "spread" else "logit",
+                is_given=name not in self.fitted,
+            )
+            for name in ("plateau", "false_calls", "spread")
+        ]
+        return (*lines, *shares)
+
+    def _line_name(self, name: str, g: int) -> str:
+        alone = len(self.groups) == 1 or (name == "slope" and self.slopes.size == 1)
+        return name if alone else f"{name}[{self.groups[g]}]"
+
+    def _named(self, name: str, group) -> str:
+        """Full name of a parameter: that of a line may go by its group."""
+        if name not in ("intercept", "slope"):
+            return name
+        if name == "slope" and self.slopes.size == 1:
+            return name
+        return self._line_name(name, self._group(group))
+
+    def standard_error(self, name: str, *, group=None, method: str = "wald") -> float:
         """Return the standard error of a parameter.
 
         Parameters
         ----------
         name : str
-            ``intercept``, ``slope``, ``plateau``, ``false_calls``, ``spread``, ``a50`` or ``a90``.
+            Name of a parameter, or ``a50`` or ``a90``; ``intercept`` and ``slope`` go with `group` too.
         group : str, optional
             Which group.
+        method : str
+            ``wald``.
 
         Returns
         -------
@@ -141,21 +180,60 @@ class HitMissFit(PodBySize):
         ValueError
             If the name is unknown.
         """
-        error = np.sqrt(np.diag(self.covariance))
-        if name in ("plateau", "false_calls", "spread"):
-            if name not in self.fitted:
-                return float("nan")
-            of_scale = float(error[len(self.groups) + self.slopes.size + self.fitted.index(name)])
-            value = getattr(self, name)
-            return of_scale * value * (1.0 if name == "spread" else 1 - value)
-        g = self._group(group)
-        if name in ("intercept", "slope"):
-            return float(error[g if name == "intercept" else self._slope_column(g)])
-        if name not in ("a50", "a90"):
-            raise ValueError(
-                f"`name` must be one of intercept, slope, plateau, false_calls, spread, a50, a90. Got {name!r}."
-            )
-        return self._size_error(g, name)
+        if name in ("a50", "a90"):
+            return self._size_error(self._group(group), name)
+        return super().standard_error(self._named(name, group), method=method)
+
+    def bounds(
+        self, name: str, *, group=None, level: float = 0.95, method: str = "profile"
+    ) -> tuple[float, float]:
+        """Two-sided bounds of a parameter; `a90_95` has those of a size.
+
+        Parameters
+        ----------
+        name : str
+            Name of a parameter; ``intercept`` and ``slope`` go with `group` too.
+        group : str, optional
+            Which group.
+        level : float
+            Confidence [-].
+        method : str
+            ``profile`` (likelihood ratio) or ``wald`` (normal, shares by their log odds).
+
+        Returns
+        -------
+        tuple of float
+            Lower and upper bound; nan for a parameter that was given.
+
+        Raises
+        ------
+        NoProfileLimit
+            If the likelihood cannot be worked out on the way to a profile bound.
+        ValueError
+            If the name, method or level is unknown.
+        """
+        return super().bounds(self._named(name, group), level=level, method=method)
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio.
+
+        Parameters
+        ----------
+        name : str
+            Name of a parameter that was fitted.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            On the scale of the covariance; infinite where the likelihood does not bound that side.
+        """
+        fitted = [parameter for parameter in self.parameters if not parameter.is_given]
+        at = [parameter.name for parameter in fitted].index(name)
+        best = np.array([parameter.place for parameter in fitted])
+        error = float(np.sqrt(self.covariance[at, at]))
+        return held_limits(whole_surface(self), best, at, drop=likelihood_drop(level), error=error)
 
     def _size_error(self, g: int, name: str) -> float:
         slope_at = self._slope_column(g)

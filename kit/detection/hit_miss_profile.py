@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc, logit
 
-from kit.detection.hit_miss_surface import Anchor, Surface, maximise_on
+from kit.detection.hit_miss_surface import Anchor, Surface, line_design, maximise_on
 from kit.detection.links import shares
 from kit.numerics.quadrature import normal_nodes
+from kit.numerics.typing import Floats
 
 if TYPE_CHECKING:
     from kit.detection.hit_miss_fit import HitMissFit
@@ -94,6 +95,33 @@ def profile_excess(fit: HitMissFit, g: int, pod: float, z: float) -> Callable[[f
         return 2 * (fit.log_likelihood - value) - z * z
 
     return excess
+
+
+def whole_surface(fit: HitMissFit) -> Callable[[Floats], tuple[float, Floats, Floats]]:
+    """Return the log-likelihood by all parameters that were fitted, with its derivatives.
+
+    Parameters
+    ----------
+    fit : HitMissFit
+        The fit.
+
+    Returns
+    -------
+    callable
+        Of a point in the order and on the scales of the covariance; inspectors' nodes are placed for each.
+    """
+    data = fit.data
+    surface = Surface(
+        fit.link,
+        line_design(data, fit.slopes.size == 1, 0.0, 1.0),
+        data.hit,
+        data.count - data.hit,
+        data.blank,
+        None if "plateau" in fit.fitted else fit.plateau,
+        None if "false_calls" in fit.fitted else fit.false_calls,
+        np.flatnonzero(np.r_[True, np.diff(data.inspector) != 0]) if "spread" in fit.fitted else None,
+    )
+    return surface if surface.starts is None else lambda point: surface.centred(point)(point)
 
 
 def bands(fit: HitMissFit, bins: int) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logsumexp, xlogy
 
 from kit.detection.links import line_at, shares
+from kit.detection.trials import Trials
 from kit.numerics.maximum import maximise
 from kit.numerics.quadrature import line_nodes
 from kit.numerics.typing import Floats
@@ -304,6 +305,28 @@ class Surface:
             if np.abs(step).max() < 1e-9:
                 break
         return replace(self, centre=z, width=1 / np.sqrt(bend))
+
+
+def line_design(data: Trials, common_slope: bool, middle: float, unit: float) -> Floats:
+    """Return the columns of the line: an intercept for each group, then one slope or one for each.
+
+    Parameters
+    ----------
+    data : Trials
+        The trials.
+    common_slope : bool
+        Whether all groups share one slope.
+    middle, unit : float
+        The size, or its log, that counts as 0 and the step that counts as 1.
+
+    Returns
+    -------
+    ndarray, shape (n, n_columns)
+        The design.
+    """
+    own = (data.group[:, None] == np.arange(len(data.groups))).astype(np.float64)
+    x = ((data.x - middle) / unit)[:, None]
+    return np.hstack([own, x if common_slope else own * x])
 
 
 def maximise_on(surface: Surface, begin: Floats) -> tuple[Floats, float, Floats, bool]:

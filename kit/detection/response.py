@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -11,13 +12,16 @@ from scipy.special import log_ndtr, ndtr, ndtri
 
 from kit.detection.curve import FittedPod, LinkedCurve
 from kit.detection.demonstration import pod_bounds as share_bounds
+from kit.numerics.confidence import likelihood_drop
+from kit.numerics.fit import Fit, Parameter
 from kit.numerics.maximum import maximise
+from kit.numerics.profile import profile_limit
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class ResponseFit(FittedPod):
+class ResponseFit(FittedPod, Fit):
     """A POD curve from readings.
 
     Parameters
@@ -55,6 +59,7 @@ class ResponseFit(FittedPod):
     false_calls: float
     false_calls_upper: float
     cautions: tuple[str, ...]
+    _height_with: Callable[[str, float], float] = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line."""
@@ -62,6 +67,47 @@ class ResponseFit(FittedPod):
             f"ResponseFit({self.n_rows} readings, {self.n_below + self.n_above} censored, threshold {self.threshold:g}: "
             f"a50 {self.a50:.3g}, a90 {self.a90:.3g}, a90/95 {self.a90_95():.3g} mm)"
         )
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Line and scatter."""
+        return (
+            Parameter(name="intercept", value=self.intercept, scale="linear"),
+            Parameter(name="slope", value=self.slope, scale="linear"),
+            Parameter(name="sigma", value=self.sigma),
+        )
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio.
+
+        Parameters
+        ----------
+        name : str
+            ``intercept``, ``slope`` or ``sigma``.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            As it is, or of the log of sigma.
+        """
+        parameter = self.parameter(name)
+        drop = likelihood_drop(level)
+        reach = self.standard_error(f"{parameter.scale}_{name}") * float(np.sqrt(2 * drop))
+        # Distances are measured in units of the reach, whatever the unit of the readings is.
+        low, high = (
+            profile_limit(
+                lambda x: self._height_with(name, float(parameter.back(parameter.place + x * reach))),
+                0.0,
+                top=self.log_likelihood,
+                drop=drop,
+                sign=sign,
+                reach=1.0,
+            )
+            for sign in (-1.0, 1.0)
+        )
+        return parameter.place + low * reach, parameter.place + high * reach
 
     def _x(self, size: ArrayLike) -> Floats:
         a = np.asarray(size, np.float64)
@@ -359,6 +405,30 @@ def fit_response(
     sigma = scatter / gamma
     slope = d1 * sigma / x_unit
     intercept = y_mid + d0 * sigma - slope * x_mid
+
+    unit = np.log(scatter) + 0.5 * np.log(2 * np.pi)
+
+    def height_with(name: str, held: float) -> float:
+        """Log-likelihood with one parameter held, highest over the others: on a plane of the search."""
+        plane, offset = np.zeros((3, 2)), np.zeros(3)
+        if name == "sigma":
+            plane[0, 0] = plane[1, 1] = 1.0
+            offset[2] = scatter / held
+        else:
+            plane[2, 1] = 1.0
+            if name == "slope":
+                plane[0, 0], plane[1, 1] = 1.0, held * x_unit / scatter
+            else:
+                plane[1, 0], plane[0] = 1.0, [x_mid / x_unit, (held - y_mid) / scatter]
+
+        def rest(q: Floats) -> tuple[float, Floats, Floats]:
+            value, grad, hess = surface(offset + plane @ q)
+            return value, grad @ plane, plane.T @ hess @ plane
+
+        begin = np.linalg.lstsq(plane, top.point - offset, rcond=None)[0]
+        found = maximise(rest, begin, lambda q: 1 / np.maximum(1.0, np.abs(q) / 2), polished=False)
+        return found.value - seen.sum() * unit
+
     # Derivatives of (intercept, slope, log sigma) by the parameters of the search.
     by_slope = np.array([0.0, sigma / x_unit, -slope / gamma])
     jacobian = np.stack(
@@ -381,11 +451,12 @@ def fit_response(
         threshold=float(threshold),
         log_size=log_size,
         log_response=log_response,
-        log_likelihood=float(top.value - seen.sum() * np.log(scatter) - 0.5 * seen.sum() * np.log(2 * np.pi)),
+        log_likelihood=float(top.value - seen.sum() * unit),
         n_rows=int(r.size),
         n_below=int(below.sum()),
         n_above=int(above.sum()),
         false_calls=calls,
         false_calls_upper=upper,
         cautions=tuple(cautions),
+        _height_with=height_with,
     )

@@ -441,3 +441,46 @@ def test_a_chance_that_falls_with_size_has_no_a90_and_says_so():
     assert np.isnan(fit.a50)
     assert np.isnan(fit.a90_95())
     assert any("falls with size" in words for words in fit.cautions)
+
+
+@pytest.mark.parametrize("name", ["intercept", "slope", "plateau", "false_calls"])
+def test_profile_bounds_of_a_parameter_lie_where_the_likelihood_has_dropped(name):
+    """Against a general optimiser over the others, with the parameter held at the bound."""
+    rng = np.random.default_rng(5)
+    size = np.r_[rng.uniform(5, 60, 160), np.zeros(40)]
+    chance = np.where(size > 0, 0.05 + 0.95 * 0.9 / (1 + (20 / np.maximum(size, 1e-9)) ** 3), 0.05)
+    hit = rng.random(200) < chance
+    fit = fit_hit_miss(size, hit, plateau="fit", false_calls="fit")
+    names = ["intercept", "slope", "plateau", "false_calls"]
+    best = np.array([fit.parameter(one).place for one in names])
+    at = names.index(name)
+
+    def loss(rest, held):
+        b0, b1, p, c = np.insert(rest, at, held)
+        line = b0 + b1 * np.log(np.where(size > 0, size, 1.0))
+        pod = np.where(size > 0, expit(p) * expit(line), 0.0)
+        all_hits = expit(c) + (1 - expit(c)) * pod
+        return -np.log(np.maximum(np.where(hit, all_hits, 1 - all_hits), 1e-300)).sum()
+
+    options = {"xatol": 1e-9, "fatol": 1e-11, "maxiter": 20_000, "maxfev": 20_000}
+    for bound in fit.bounds(name, level=0.9):
+        if not np.isfinite(bound) or bound in (0.0, 1.0):
+            continue
+        held = replace(fit.parameter(name), value=bound).place
+        found = minimize(loss, np.delete(best, at), args=(held,), method="Nelder-Mead", options=options)
+        assert fit.log_likelihood + found.fun == pytest.approx(1.352772, abs=2e-4)
+
+
+def test_lines_of_groups_go_by_their_names_and_given_parameters_have_no_bounds():
+    rng = np.random.default_rng(3)
+    size, group = rng.uniform(5, 60, 300), np.repeat(["tap", "eye"], 150)
+    fit = fit_hit_miss(size, rng.random(300) < 1 / (1 + (20 / size) ** 3), group)
+    assert [parameter.name for parameter in fit.parameters][:3] == [
+        "intercept[eye]",
+        "intercept[tap]",
+        "slope",
+    ]
+    assert fit.bounds("intercept", group="tap") == fit.bounds("intercept[tap]")
+    assert np.isnan(fit.bounds("plateau")).all()
+    assert fit.draws(5, seed=1).shape == (5, 6)
+    assert list(fit.parameter_table().columns) == ["value", "standard_error", "lower", "upper", "unit"]

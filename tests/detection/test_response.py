@@ -119,3 +119,21 @@ def test_wrong_input_is_refused(arguments, message):
 def test_readings_without_a_finite_maximum_are_refused(size, response, message):
     with pytest.raises(NoFiniteMaximum, match=message):
         fit_response(size, response, threshold=1.5, noise=1.1)
+
+
+def test_profile_bounds_of_the_line_are_those_of_the_normal_model_in_closed_form():
+    """Without censoring: n log of the residual variance has risen by the quantile of chi-squared, 3.841 at 95 %."""
+    size, reading = readings(40)
+    fit = fit_response(size, reading, threshold=1.5)
+    x, y = np.log(size), np.log(reading)
+    best = 40 * np.log(fit.sigma**2)
+    for bound in fit.bounds("slope"):
+        left = y - bound * x
+        assert 40 * np.log(np.var(left)) - best == pytest.approx(3.841459, rel=1e-6)
+    for bound in fit.bounds("intercept"):
+        slope = (x @ (y - bound)) / (x @ x)
+        assert 40 * np.log(np.mean((y - bound - slope * x) ** 2)) - best == pytest.approx(3.841459, rel=1e-6)
+    for bound in fit.bounds("sigma"):
+        rise = 40 * np.log(bound**2) + 40 * fit.sigma**2 / bound**2
+        assert rise - best - 40 == pytest.approx(3.841459, rel=1e-6)
+    assert fit.parameter_table(method="wald").index.tolist() == ["intercept", "slope", "sigma"]

@@ -265,6 +265,18 @@ def test_sizes_of_lives_never_found_are_not_used():
     assert fit.to_frame().loc["onset_median", ["value", "unit"]].tolist() == [fit.median, "mm"]
 
 
+def test_profile_bounds_of_the_size_at_onset_lie_where_the_likelihood_has_dropped():
+    """Highest over the spread on a grid, at the bounds of the median; its former names still go."""
+    histories, size = looked_at(200, seed=1)
+    fit = fit_onset_size(histories, size, detection=CURVE, growth=RATES, size_log_sd=ERROR)
+    top = fit.likelihood.log_likelihood(np.log([fit.median, fit.log_sd]))[0]
+    for bound in fit.bounds("onset_median"):
+        spread = np.linspace(np.log(0.05), np.log(1.5), 4000)
+        heights = fit.likelihood.log_likelihood(np.stack([np.full(4000, np.log(bound)), spread], axis=1))
+        assert top - heights.max() == pytest.approx(1.920729, abs=2e-3)
+    assert fit.bounds("median", method="wald") == fit.bounds("onset_median", method="wald")
+
+
 @pytest.mark.parametrize("n", [0, 4])
 def test_fewer_than_five_sizes_are_refused(n):
     histories, size = looked_at(60, seed=1)

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import minimize_scalar
 
 from kit.life import (
     NoFiniteMaximum,
@@ -159,3 +160,36 @@ def test_no_events_are_refused_with_what_can_be_had():
         fit_power_law([5.0, 200.0], 100.0)
     with pytest.raises(ValueError, match="one of time, event"):
         trend_tests([5.0], 100.0, truncated="failure")
+
+
+def test_profile_bounds_of_a_power_law_lie_where_the_likelihood_has_dropped():
+    units, ends = [[100.0, 700.0], [300.0, 350.0, 1900.0], []], np.array([1000.0, 2000.0, 500.0])
+    fit = fit_power_law(units, ends)
+    every = np.concatenate([np.array(one) for one in units])
+
+    def value(shape, rate):
+        return (
+            every.size * np.log(rate * shape) + (shape - 1) * np.log(every).sum() - rate * (ends**shape).sum()
+        )
+
+    for shape in fit.bounds("shape"):
+        assert fit.log_likelihood - value(shape, every.size / (ends**shape).sum()) == pytest.approx(1.920729)
+    for rate in fit.bounds("rate"):
+        best = minimize_scalar(lambda b, rate=rate: -value(b, rate), bounds=(0.05, 5), method="bounded")
+        assert fit.log_likelihood + best.fun == pytest.approx(1.920729, rel=1e-4)
+
+
+def test_the_covariance_of_a_power_law_is_that_of_its_curvature():
+    ages, end = events_of("C3")
+    fit = fit_power_law(ages, end)
+    assert fit.standard_error("log_shape") == pytest.approx(1 / np.sqrt(fit.n_events))
+
+
+def test_exact_bounds_need_one_end_and_the_old_name_still_gives_them():
+    fit = fit_power_law([[100.0, 700.0], [300.0]], [1000.0, 2000.0])
+    with pytest.raises(ValueError, match="Got shape with several ends or counts"):
+        fit.bounds("shape", method="exact")
+    one = fit_power_law([100.0, 700.0, 300.0], 1000.0)
+    with pytest.warns(DeprecationWarning, match="shape_bounds is now bounds"):
+        old = one.shape_bounds(0.9)
+    assert old == one.bounds("shape", level=0.9, method="exact")

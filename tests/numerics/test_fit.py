@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from kit.numerics.fit import Fit, Parameter
@@ -77,3 +78,41 @@ def test_the_table_has_a_row_for_each_parameter():
 def test_what_a_fit_cannot_say_is_refused(call, message):
     with pytest.raises(ValueError, match=message):
         call(Made())
+
+
+def test_shares_and_correlations_have_scales_of_their_own_and_come_back_from_them():
+    share = Parameter(name="share", value=0.2, scale="logit")
+    bent = Parameter(name="bent", value=-0.4, scale="atanh")
+    for parameter in (share, bent):
+        assert float(parameter.back(parameter.place)) == pytest.approx(parameter.value, rel=1e-14)
+    assert share.place == pytest.approx(np.log(0.25))
+    assert bent.place == pytest.approx(np.arctanh(-0.4))
+
+
+@pytest.mark.parametrize(("scale", "value"), [("logit", 0.3), ("atanh", 0.5), ("log", 2.0), ("linear", -1.0)])
+def test_an_error_in_the_unit_is_that_on_the_scale_times_the_slope_back(scale, value):
+    """Delta method, against a difference quotient of the way back."""
+    parameter = Parameter(name="it", value=value, scale=scale)
+
+    class One(Fit):
+        covariance = np.array([[0.01]])
+        parameters = (parameter,)
+
+    step = 1e-6
+    slope = float(parameter.back(parameter.place + step) - parameter.back(parameter.place - step)) / (
+        2 * step
+    )
+    assert One().standard_error("it") == pytest.approx(0.1 * slope, rel=1e-6)
+    assert One().standard_error(f"{scale}_it") == pytest.approx(0.1)
+
+
+def test_a_table_of_covariance_leaves_out_what_lies_at_its_end():
+    """What lies at the end of its range has no error, and the others keep theirs."""
+
+    class Ended(Fit):
+        covariance = pd.DataFrame([[0.04]], index=["b"], columns=["b"])
+        parameters = (Parameter(name="a", value=1.0), Parameter(name="b", value=2.0))
+
+    assert np.isnan(Ended().standard_error("a"))
+    assert np.isnan(Ended().bounds("a", method="wald")).all()
+    assert Ended().standard_error("log_b") == pytest.approx(0.2)

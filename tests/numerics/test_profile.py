@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.numerics.profile import profile_limit, profile_on_grid
+from kit.numerics.profile import held_limits, profile_limit, profile_on_grid
 from kit.numerics.refusals import NoProfileLimit
 
 GRID = np.linspace(0.0, 1.0, 21)
@@ -104,3 +104,18 @@ def test_a_search_begun_elsewhere_that_ends_elsewhere_does_not_upset_the_limit()
         return -(x**2) - (0.05 if len(asked) % 2 else 0.0)
 
     assert limit(height) == pytest.approx(math.sqrt(2.0), abs=0.05)
+
+
+def test_held_limits_of_a_bowl_are_its_wald_bounds():
+    """Of a quadratic likelihood profile and Wald bounds are one."""
+    bend = np.array([[2.0, 0.7], [0.7, 1.0]])
+
+    def bowl(point):
+        off = point - np.array([1.0, -2.0])
+        return -0.5 * off @ bend @ off, -bend @ off, -bend
+
+    error = np.sqrt(np.linalg.inv(bend)[0, 0])
+    drop = 1.920729410347062
+    low, high = held_limits(bowl, np.array([1.0, -2.0]), 0, drop=drop, error=error)
+    assert (low, high) == pytest.approx((1 - 1.959964 * error, 1 + 1.959964 * error), rel=1e-6)
+    assert held_limits(bowl, np.array([1.0, -2.0]), 0, drop=drop, error=error, ends=(0.9, None))[0] == 0.9

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import nnls
 
-from kit.life.likelihood.imperfect import DetectionInput, finds_all
-from kit.life.likelihood.likelihood import log1mexp
+from kit.life.fits.missed_masses import fit_masses
+from kit.life.likelihood.imperfect import DetectionInput, as_detection, detection_terms, finds_all
+from kit.life.likelihood.likelihood import SumTerms, log1mexp
 from kit.life.lives.histories import Histories
 from kit.life.lives.rows import life_rows
 from kit.numerics.confidence import check_level
+from kit.numerics.non_negative import least_on_non_negative
 from kit.numerics.typing import Floats
 
 _SLACK = 1e-9  # largest gain in log-likelihood that may be left, by its bound
@@ -43,8 +44,14 @@ class TurnbullFit:
         Lives, and lives with a find [-].
     clock : str
         Clock of the ages.
-    rows : tuple of ndarray
-        Entry, lower, upper, count and cluster code of the rows, for the band.
+    detection : object
+        Detection that was assumed: a number or a model.
+    cluster : ndarray of int, shape (n_rows,)
+        Number of each row's cluster, for the band.
+    count : ndarray of float, shape (n_rows,)
+        Lives that each row stands for.
+    refit : callable
+        Fits the same rows with other counts, one of them with a find at least.
     """
 
     lower: Floats
@@ -56,7 +63,10 @@ class TurnbullFit:
     n_lives: float
     n_finds: float
     clock: str
-    rows: tuple[Floats, Floats, Floats, Floats, NDArray[np.int64]] = field(repr=False)
+    detection: object
+    cluster: NDArray[np.int64] = field(repr=False)
+    count: Floats = field(repr=False)
+    refit: Callable[[Floats], TurnbullFit | None] = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line with the evidence and the maximum."""
@@ -84,6 +94,8 @@ class TurnbullFit:
                 f"at {self.runs_out_at:g} all lives then under watch had damage, so the share is 1 from there on though "
                 "others came under watch later; read the share given a later age"
             )
+        if not finds_all(self.detection):
+            notes.append("looks may miss: the estimate stands and falls with the chance of detection given")
         return tuple(notes)
 
     def to_frame(self) -> pd.DataFrame:
@@ -199,7 +211,7 @@ class TurnbullFit:
         of one aircraft may share their luck. Where a draw has no finds left, all its lives survive.
         """
         check_level(level)
-        entry, low, up, count, code = self.rows
+        code = self.cluster
         groups = int(code.max()) + 1 if code.size else 0
         if groups < 2:
             raise ValueError(f"A band needs at least 2 clusters to draw from. Got {groups}.")
@@ -207,12 +219,11 @@ class TurnbullFit:
         at = np.asarray(age, np.float64)
         least, most = np.ones((n, *at.shape)), np.ones((n, *at.shape))
         for draw in range(n):
-            weight = count * np.bincount(rng.integers(groups, size=groups), minlength=groups)[code]
-            keep = weight > 0
-            if not np.isfinite(up[keep]).any():
-                continue
-            again = _fit(entry[keep], low[keep], up[keep], weight[keep], code[keep], self.clock)
-            least[draw], most[draw] = again.survival_range(at)
+            again = self.refit(
+                self.count * np.bincount(rng.integers(groups, size=groups), minlength=groups)[code]
+            )
+            if again is not None:
+                least[draw], most[draw] = again.survival_range(at)
         tail = (1 - level) / 2
         return np.quantile(least, tail, axis=0), np.quantile(most, 1 - tail, axis=0)
 
@@ -234,7 +245,7 @@ def fit_turnbull(
     Parameters
     ----------
     histories : Histories, optional
-        What the looks say of each life. Looks are taken to find what is there.
+        What the looks say of each life.
     lower, upper : array_like of float, shape (n,), optional
         Clean at `lower`, found at `upper`; infinite `upper`: never found; equal: onset known exactly
         [clock units].
@@ -245,18 +256,19 @@ def fit_turnbull(
     cluster : sequence, shape (n,), optional
         Name of each row's cluster, for the band.
     detection : float, mapping of str to float, or Detection
-        Chance that a look finds damage that is there. Only looks that find all are taken: see the errors.
+        Chance that a look finds damage that is there: a number, one by method, or a model of it. Below 1 it needs
+        `histories`.
 
     Returns
     -------
     TurnbullFit
-        At most 1e-9 below the maximum of the log-likelihood.
+        At most 1e-9 below the maximum of the log-likelihood; for looks that miss and lives that entered late, a
+        point from which no small move of mass gains more.
 
     Raises
     ------
     ValueError
-        If there are no rows or no finds, rows are impossible, the arguments do not go together, or looks may
-        miss: what was missed and what was not there are then told apart by the form of a life only.
+        If there are no rows or no finds, rows are impossible, or the arguments do not go together.
 
     Notes
     -----
@@ -269,6 +281,13 @@ def fit_turnbull(
 
     An interval (a, b] can hold mass only if somebody was clean at a and, at b, a find ends or somebody
     comes under watch (Turnbull [1]_, with the correction of Frydman [2]_ for late entry).
+
+    Where looks may miss, a life says of an onset in each gap between its looks with which chance they would have
+    shown what they did: the misses after it and the find. Its likelihood is the mean of these chances over the
+    masses, so that masses may lie between any two looks of the fleet, before the last look that was clean as
+    well. Without late entry the log of it is concave in the masses, and its maximum is sought as above; a life
+    that entered late is divided by the chance that looks until then found nothing. A model by size or delay is
+    averaged over each gap, as in `fit_weibull`.
 
     References
     ----------
@@ -284,11 +303,6 @@ def fit_turnbull(
     >>> fit.to_frame().round(4).to_dict("list")
     {'lower': [0.0, 1000.0, 2000.0], 'upper': [1000.0, 2000.0, inf], 'mass': [0.0328, 0.3002, 0.667]}
     """
-    if not finds_all(detection):
-        raise ValueError(
-            f"`detection` must be 1 for an estimate without a model. Got {detection!r}. What can be had: a fit with a model of the "
-            "life (`fit_weibull`, `fit_life`), which takes it; or this estimate of the age at find, which is later than onset."
-        )
     rows = life_rows(histories, lower=lower, upper=upper, entry=entry, count=count, cluster=cluster)
     start, low, up, number = rows.entry, rows.lower, rows.upper, rows.count
     if not np.isfinite(up).any():
@@ -297,12 +311,50 @@ def fit_turnbull(
             "an assumed shape (`weibayes_bound`)."
         )
     code = np.arange(low.size) if rows.cluster is None else pd.factorize(rows.cluster)[0]
-    return _fit(start, low, up, number, code, rows.clock)
+    whole: dict[str, object] = {"clock": rows.clock, "detection": detection}
+    if finds_all(detection):
+
+        def refit(weight: Floats) -> TurnbullFit | None:
+            keep = weight > 0
+            if not np.isfinite(up[keep]).any():
+                return None
+            found = _fit(start[keep], low[keep], up[keep], weight[keep])
+            return TurnbullFit(**found, **whole, cluster=code[keep], count=weight[keep], refit=refit)
+
+    else:
+        looks = rows.looks(detection)
+        terms = detection_terms(looks, as_detection(detection))
+        ages = np.unique(np.r_[0.0, looks.look_age, looks.entry])
+
+        def refit(weight: Floats) -> TurnbullFit | None:
+            if not np.isfinite(up[weight > 0]).any():
+                return None
+            found = _with_misses(terms, ages, up, weight)
+            return TurnbullFit(**found, **whole, cluster=code, count=weight, refit=refit)
+
+    return refit(number)
 
 
-def _fit(
-    entry: Floats, lower: Floats, upper: Floats, count: Floats, code: NDArray[np.int64], clock: str
-) -> TurnbullFit:
+def _with_misses(terms: SumTerms, ages: Floats, upper: Floats, count: Floats) -> dict[str, object]:
+    """Fit lives whose looks may have missed what was there."""
+    lower, high, mass, value = fit_masses(terms, ages, upper, count)
+    with np.errstate(divide="ignore"):
+        hazard = -np.log1p(-np.minimum(mass / np.cumsum(mass[::-1])[::-1], 1.0))
+    if np.isinf(high[-1]):
+        hazard[-1] = np.inf
+    return {
+        "lower": lower,
+        "upper": high,
+        "mass": mass,
+        "hazard": hazard,
+        "log_likelihood": value,
+        "given": 0.0,
+        "n_lives": float(count.sum()),
+        "n_finds": float(count[np.isfinite(upper)].sum()),
+    }
+
+
+def _fit(entry: Floats, lower: Floats, upper: Floats, count: Floats) -> dict[str, object]:
     """Fit checked rows, at least one of them with a find."""
     found, exact = np.isfinite(upper), lower == upper
     # A cut is an age and a side of it: the interval (l, u] runs from after l to after u, an exact one from before.
@@ -350,18 +402,16 @@ def _fit(
             np.r_[ends_high, np.inf],
         )
         mass, theta = np.r_[mass, np.exp(-total[-1])], np.r_[theta, np.inf]
-    return TurnbullFit(
-        lower=ends_low,
-        upper=ends_high,
-        mass=mass,
-        hazard=theta,
-        log_likelihood=value,
-        given=float(entry.min()),
-        n_lives=float(count.sum()),
-        n_finds=float(weight.sum()),
-        clock=clock,
-        rows=(entry, lower, upper, count, code),
-    )
+    return {
+        "lower": ends_low,
+        "upper": ends_high,
+        "mass": mass,
+        "hazard": theta,
+        "log_likelihood": value,
+        "given": float(entry.min()),
+        "n_lives": float(count.sum()),
+        "n_finds": float(weight.sum()),
+    }
 
 
 def _climb(
@@ -443,30 +493,5 @@ def _newton(
     matrix = matrix / np.outer(scale, scale)
     matrix[np.diag_indices(k)] += 1e-10
     target = gradient[where] / scale + matrix @ (theta[where] * scale)
-    best = _non_negative(matrix, target, theta[where] > 0)
+    best = least_on_non_negative(matrix, target, theta[where] > 0)
     return best / scale - theta[where]
-
-
-def _non_negative(matrix: Floats, target: Floats, inside: NDArray[np.bool_]) -> Floats:
-    """Solve min x'Mx/2 - t'x with x >= 0 by exchanging whole blocks, which takes a few solutions only."""
-    best = np.zeros(target.size)
-    fewest, chances = target.size + 1, 5
-    for _ in range(100):
-        best[:] = 0.0
-        if inside.any():
-            best[inside] = np.linalg.solve(matrix[np.ix_(inside, inside)], target[inside])
-        slope = matrix @ best - target
-        wrong = np.where(inside, best < 0, slope < -1e-12 * (1 + np.abs(target)))
-        n = int(wrong.sum())
-        if n == 0:
-            return best
-        if n < fewest:
-            fewest, chances = n, 5
-        else:
-            chances -= 1
-        if chances < 0:
-            break
-        inside = inside ^ wrong
-    # Exchanging blocks may go round in circles; the slower method cannot.
-    root = np.linalg.cholesky(matrix).T
-    return nnls(root, np.linalg.solve(root.T, target), maxiter=30 * target.size + 100)[0]
