@@ -232,8 +232,9 @@ class HitMissFit(PodBySize, Fit):
         fitted = [parameter for parameter in self.parameters if not parameter.is_given]
         at = [parameter.name for parameter in fitted].index(name)
         best = np.array([parameter.place for parameter in fitted])
-        error = float(np.sqrt(self.covariance[at, at]))
-        return held_limits(whole_surface(self), best, at, drop=likelihood_drop(level), error=error)
+        return held_limits(
+            whole_surface(self), best, at, drop=likelihood_drop(level), covariance=self.covariance
+        )
 
     def _size_error(self, g: int, name: str) -> float:
         slope_at = self._slope_column(g)

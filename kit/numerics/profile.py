@@ -117,7 +117,7 @@ def held_limits(
     at: int,
     *,
     drop: float,
-    error: float,
+    covariance: Floats,
     ends: tuple[float | None, float | None] = (None, None),
     tolerance: float = 1e-9,
 ) -> tuple[float, float]:
@@ -133,8 +133,8 @@ def held_limits(
         Which parameter.
     drop : float
         How much lower the limits are [-].
-    error : float
-        Standard error of the parameter: where to look first.
+    covariance : ndarray, shape (n, n)
+        Covariance at the maximum: where to look first, and how the others go with the parameter.
     ends : tuple of float or None
         Ends of its range.
     tolerance : float
@@ -151,20 +151,24 @@ def held_limits(
         As `profile_limit` does; so too where the search over the others does not come to rest.
     """
     others = np.delete(np.arange(best.size), at)
+    error, lead = float(np.sqrt(covariance[at, at])), covariance[others, at] / covariance[at, at]
     top = surface(best)[0]
     limits = []
     for sign, end in zip((-1.0, 1.0), ends, strict=True):
-        begin = [best[others]]  # each search begins where the last one ended
+        last = [
+            float(best[at]),
+            best[others],
+        ]  # each search begins where the last one ended, and goes with the parameter
 
-        def height(x: float, begin: list[Floats] = begin) -> float:
+        def height(x: float, last: list = last) -> float:
             def rest(q: Floats) -> tuple[float, Floats, Floats]:
                 value, grad, hess = surface(np.insert(q, at, x))
                 return value, grad[others], hess[np.ix_(others, others)]
 
-            found = maximise(rest, begin[0], polished=False)
+            found = maximise(rest, last[1] + lead * (x - last[0]), polished=False)
             if not np.isfinite(found.value):
                 return -np.inf
-            begin[0] = found.point
+            last[:] = x, found.point
             return found.value if found.has_ended else np.nan
 
         limits.append(

@@ -114,8 +114,12 @@ def test_held_limits_of_a_bowl_are_its_wald_bounds():
         off = point - np.array([1.0, -2.0])
         return -0.5 * off @ bend @ off, -bend @ off, -bend
 
-    error = np.sqrt(np.linalg.inv(bend)[0, 0])
+    covariance = np.linalg.inv(bend)
+    error = np.sqrt(covariance[0, 0])
     drop = 1.920729410347062
-    low, high = held_limits(bowl, np.array([1.0, -2.0]), 0, drop=drop, error=error)
+    low, high = held_limits(bowl, np.array([1.0, -2.0]), 0, drop=drop, covariance=covariance)
     assert (low, high) == pytest.approx((1 - 1.959964 * error, 1 + 1.959964 * error), rel=1e-6)
-    assert held_limits(bowl, np.array([1.0, -2.0]), 0, drop=drop, error=error, ends=(0.9, None))[0] == 0.9
+    assert (
+        held_limits(bowl, np.array([1.0, -2.0]), 0, drop=drop, covariance=covariance, ends=(0.9, None))[0]
+        == 0.9
+    )

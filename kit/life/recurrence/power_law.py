@@ -186,15 +186,12 @@ class PowerLawFit(Fit):
         tuple of float
             Of its log.
         """
-        surface, second = self._surface.by_rate, np.log(self.rate)
-        if name == "shape":
-            surface, second = self._surface, second + self.shape * np.log(self._surface.top)
         return held_limits(
-            surface,
-            np.array([np.log(self.shape), second]),
+            self._surface.by_rate,
+            np.log([self.shape, self.rate]),
             0 if name == "shape" else 1,
             drop=likelihood_drop(level),
-            error=self.standard_error(f"log_{name}"),
+            covariance=self.covariance,
         )
 
     def bounds(self, name: str, *, level: float = 0.95, method: str = "profile") -> tuple[float, float]:
