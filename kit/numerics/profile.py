@@ -155,17 +155,21 @@ def held_limits(
     top = surface(best)[0]
     limits = []
     for sign, end in zip((-1.0, 1.0), ends, strict=True):
-        last = [
-            float(best[at]),
-            best[others],
-        ]  # each search begins where the last one ended, and goes with the parameter
+        last = [float(best[at]), best[others]]  # where the last search ended
 
         def height(x: float, last: list = last) -> float:
             def rest(q: Floats) -> tuple[float, Floats, Floats]:
                 value, grad, hess = surface(np.insert(q, at, x))
                 return value, grad[others], hess[np.ix_(others, others)]
 
-            found = maximise(rest, last[1] + lead * (x - last[0]), polished=False)
+            # Near the top the others go with the parameter; far off, such as towards a share of 1, they stay.
+            starts = [last[1] + lead * (x - last[0]), last[1]]
+            with np.errstate(all="ignore"):
+                starts.sort(key=lambda q: np.nan_to_num(rest(q)[0], nan=-np.inf))
+            found = maximise(rest, starts.pop(), polished=False)
+            if found.flat is not None:
+                # A share of the others may run to its end, or the search was lost where nothing changes any more.
+                found = max(found, maximise(rest, starts.pop(), polished=False), key=lambda top: top.value)
             if not np.isfinite(found.value):
                 return -np.inf
             last[:] = x, found.point

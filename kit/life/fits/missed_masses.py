@@ -14,7 +14,7 @@ from kit.numerics.typing import Floats
 _SLACK = 1e-9  # largest gain in log-likelihood that may be left
 _MOST_ROUNDS = 1000
 _MORE = 30  # intervals taken in at once
-_LONGEST = 64.0  # multiple of a step that is tried
+_LONGER = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)  # multiples of a step that are tried
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,13 +137,15 @@ def _step(
         step /= 2
     else:
         return None
+    if step < 1:
+        return trial
     # The tangent is a poor guide where much hangs on late entry: go on while it gains.
-    while step >= 1 and step < _LONGEST:
-        farther = np.maximum(mass + 2 * step * move, 0.0)
+    for longer in _LONGER:
+        farther = np.maximum(mass + longer * move, 0.0)
         gain = value(farther)
         if not gain > new:
             break
-        trial, new, step = farther, gain, 2 * step
+        trial, new = farther, gain
     return trial
 
 
