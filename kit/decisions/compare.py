@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,7 @@ SAME, DIFFERS, STATED, VERSION, DATA = "same", "differs", "stated, not checked",
 
 STATES = (SAME, DIFFERS, STATED, VERSION, DATA)
 
-_STATED = ("question", "sign_offs")
+_STATED = ("question", "sign_offs", "made_on")
 _OF_DATA = ("dataset.fingerprint.", "rows.", "reference.")
 _SKIPPED = ("record", "digest")  # the form, and what is checked by itself
 
@@ -46,7 +46,9 @@ class FieldCheck:
     state: str
 
 
-def compare(record: dict[str, Any], fresh: dict[str, Any], *, whole: bool = True) -> tuple[FieldCheck, ...]:
+def compare(
+    record: dict[str, Any], fresh: dict[str, Any], *, absent: Container[str] | None = ()
+) -> tuple[FieldCheck, ...]:
     """Hold every field of a record against a second record made afresh.
 
     Parameters
@@ -55,9 +57,9 @@ def compare(record: dict[str, Any], fresh: dict[str, Any], *, whole: bool = True
         The record as it stands in its file.
     fresh : dict
         The record that the same question gives now, as JSON values.
-    whole : bool
-        Whether both are of one form, so that a field that only one has is a difference. A record of an earlier
-        form lacks fields that were declared since.
+    absent : container of str or None
+        Fields that a record of that form does not have; None for a form of which parts lack fields that were declared
+        since, so that only what the record says is held against the fresh run.
 
     Returns
     -------
@@ -70,7 +72,7 @@ def compare(record: dict[str, Any], fresh: dict[str, Any], *, whole: bool = True
     -----
     A pure function: nothing is run, so that many records can be held against one fresh run.
     """
-    return tuple(_check(name, then, now) for name, then, now in _pairs(record, fresh, "", whole))
+    return tuple(_check(name, then, now) for name, then, now in _pairs(record, fresh, "", absent))
 
 
 def relative_difference(one: float, two: float) -> float:
@@ -103,22 +105,24 @@ _MISSING = "(none)"
 """Stands where one side has no such field, which null is not."""
 
 
-def _pairs(then: object, now: object, name: str, whole: bool) -> Iterator[tuple[str, object, object]]:
+def _pairs(
+    then: object, now: object, name: str, absent: Container[str] | None
+) -> Iterator[tuple[str, object, object]]:
     """Give every number, text, flag and null of two documents with its place."""
     if isinstance(then, dict) and isinstance(now, dict):
-        keys = dict.fromkeys([*then, *now] if whole else then)
+        keys = dict.fromkeys(then if absent is None else [*then, *now])
         if not name:
-            keys = [key for key in keys if key not in _SKIPPED]
+            keys = [key for key in keys if key not in _SKIPPED and (key in then or key not in (absent or ()))]
         for key in keys:
             part = f"{name}.{key}" if name else str(key)
             if not name and key in _STATED and key in then:
                 yield from ((one, old, _MISSING) for one, old in _leaves(then[key], key))
                 continue
-            yield from _pairs(then.get(key, _MISSING), now.get(key, _MISSING), part, whole)
+            yield from _pairs(then.get(key, _MISSING), now.get(key, _MISSING), part, absent)
     elif isinstance(then, list) and isinstance(now, list):
         for k in range(max(len(then), len(now))):  # a list neither grows nor shrinks, whatever the form
             old, new = (part[k] if k < len(part) else _MISSING for part in (then, now))
-            yield from _pairs(old, new, f"{name}.{k}", whole)
+            yield from _pairs(old, new, f"{name}.{k}", absent)
     else:
         yield name, then, now
 

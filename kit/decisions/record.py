@@ -14,11 +14,15 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from kit.findings import replace_text
+from kit.decisions.compare import DATA, DIFFERS, compare
+from kit.decisions.rows import ENDING, UsedRows, write_rows
+from kit.decisions.strict_json import RecordError, json_object
+from kit.findings import TABLES, Fleet, replace_text
 from kit.intervals import Answer, ModeAnswer, Question
 
-SCHEMA = 3
-"""Version of the form in which records are written. Form 1 knew the mean risk over the horizon alone; forms 1 and 2
+SCHEMA = 4
+"""Version of the form in which records are written. Form 3 said neither when it was made nor which rows, packages,
+planned usage and POD it used. Form 1 knew the mean risk over the horizon alone; forms 1 and 2
 took growth and POD as sure, a panel's first onset only, and gave the risk at the best estimate."""
 
 _FIXED_SHAPE, _FREE_SHAPE = (
@@ -29,15 +33,9 @@ _FIXED_SHAPE, _FREE_SHAPE = (
 MOST_BYTES = 32_000_000
 """A record has some 50,000 bytes; what is longer than this is none and is not read [bytes]."""
 
-MOST_DIGITS = 18
-"""Longest whole number of a record, so that every reader can hold it [digits]."""
-
 _PACKAGES = ("skin-findings-kit", "numpy", "pandas", "scipy", "shapely", "pydantic")
 Number = float | None
-
-
-class RecordError(ValueError):
-    """A decision record that cannot be read."""
+Value = float | str | None
 
 
 class _Part(BaseModel):
@@ -144,6 +142,15 @@ class DatasetRecord(_Part):
     fingerprint: Annotated[dict[str, str], Field(description="SHA-256 of each table as known then")]
 
 
+class RowsRecord(_Part):
+    """The rows that were used, one by one."""
+
+    root: Annotated[
+        str, Field(description="root of the tree of SHA-256 digests of the rows in the side file")
+    ]
+    counts: Annotated[dict[str, int], Field(description="how many rows by table")]
+
+
 class SignOff(_Part):
     """Who agreed, by role."""
 
@@ -155,11 +162,23 @@ class SignOff(_Part):
 class DecisionRecord(_Part):
     """A decision on one question, with what it rests on."""
 
-    record: Annotated[Literal[1, 2, 3], Field(description="version of this form")] = SCHEMA
+    record: Annotated[Literal[1, 2, 3, 4], Field(description="version of this form")] = SCHEMA
     name: str
     known_on: Annotated[dt.date, Field(description="day whose knowledge was used")]
+    made_on: Annotated[
+        dt.date | None, Field(description="day on which it was made, by the clock of that machine")
+    ] = None
     question: Question
     dataset: Annotated[DatasetRecord, Field(description="the data as known then")]
+    reference: Annotated[
+        dict[str, tuple[dict[str, Value], ...]],
+        Field(description="limit, POD, packages and planned usage that it rests on, with values and days"),
+    ] = {}
+    rows: Annotated[RowsRecord | None, Field(description="the rows that were used")] = None
+    set_aside: Annotated[
+        tuple[str, ...],
+        Field(description="rows as known then that were set aside, by table, id or row, and reason"),
+    ] = ()
     software: Annotated[dict[str, str], Field(description="versions that made it")]
     modes: tuple[ModeRecord, ...]
     rules: tuple[RuleRecord, ...]
@@ -219,7 +238,9 @@ def software_versions() -> dict[str, str]:
     }
 
 
-def decision_record(answer: Answer, *, sign_offs: tuple[SignOff, ...] = ()) -> DecisionRecord:
+def decision_record(
+    answer: Answer, *, sign_offs: tuple[SignOff, ...] = (), rows: UsedRows | None = None
+) -> DecisionRecord:
     """Turn an answer into a record.
 
     Parameters
@@ -228,6 +249,8 @@ def decision_record(answer: Answer, *, sign_offs: tuple[SignOff, ...] = ()) -> D
         What `kit.recommend` gave.
     sign_offs : tuple of SignOff
         Who agreed, by role.
+    rows : UsedRows, optional
+        The rows that it used, as `rows_used` gives them; without them the record does not say which they were.
 
     Returns
     -------
@@ -235,11 +258,16 @@ def decision_record(answer: Answer, *, sign_offs: tuple[SignOff, ...] = ()) -> D
         With its digest.
     """
     proposal = answer.proposal
+    dataset = {name: value for name, value in answer.dataset.items() if name != "reference"}
     record = DecisionRecord(
         name=answer.question.name,
         known_on=dt.date.fromisoformat(str(answer.dataset["known_on"])),
+        made_on=dt.date.today(),
         question=answer.question,
-        dataset=answer.dataset,
+        dataset=dataset,
+        reference=answer.dataset.get("reference", {}),
+        rows=None if rows is None else RowsRecord(root=rows.root, counts=rows.counts()),
+        set_aside=() if answer.fleet is None else set_aside(answer.fleet),
         software=software_versions(),
         modes=tuple(_mode_record(mode) for mode in answer.modes),
         rules=tuple(
@@ -265,6 +293,30 @@ def decision_record(answer: Answer, *, sign_offs: tuple[SignOff, ...] = ()) -> D
         sign_offs=sign_offs,
     )
     return record.model_copy(update={"digest": record_digest(record)})
+
+
+def set_aside(fleet: Fleet) -> tuple[str, ...]:
+    """Name the rows of a dataset that were set aside.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset as known then.
+
+    Returns
+    -------
+    tuple of str
+        One for each problem: table, id, column, value and reason, whatever kind of source they stand in.
+    """
+    ids = {}
+    for name in fleet.rejected["table"].unique():
+        if name in fleet.as_read:
+            rows = fleet.as_read[name].typed
+            ids[name] = rows.set_index(["file", "row"])[TABLES[name].id_column].to_dict()
+    return tuple(
+        f"{one.table} {ids.get(one.table, {}).get((one.file, one.row), '')}, {one.column} = {one.value!r}: {one.reason}"
+        for one in fleet.rejected.itertuples(index=False)
+    )
 
 
 def record_digest(record: DecisionRecord) -> str:
@@ -338,7 +390,8 @@ def write_decision(answer: Answer, folder: str | Path, *, sign_offs: tuple[SignO
     Returns
     -------
     Path
-        The file, ``<name>.json``.
+        The file, ``<name>.json``; the rows used stand beside it in ``<name>.rows.gz``. A record of that name that
+        says the same, made on another day or another machine, stays as it is.
 
     Raises
     ------
@@ -346,24 +399,58 @@ def write_decision(answer: Answer, folder: str | Path, *, sign_offs: tuple[SignO
         If the folder cannot be written to, or holds another decision of that name; nothing is
         overwritten.
     """
-    record = decision_record(answer, sign_offs=sign_offs)
+    rows = None if answer.fleet is None else UsedRows(answer.fleet.row_texts())
+    record = decision_record(answer, sign_offs=sign_offs, rows=rows)
     path = Path(folder) / f"{record.name}.json"
     text = record.model_dump_json(indent=1) + "\n"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists():
-            if path.read_bytes() == text.encode("utf-8"):
+            if _is_same(record, path):
                 return path
             raise RecordError(
                 f"{path}: another decision of this name is there, and records are never overwritten. "
                 "Give another folder, or another name in the question."
             )
+        if rows is not None:
+            write_rows(rows, rows_path(path))
         replace_text(path, text)
     except OSError as error:
         raise RecordError(
             f"{path}: cannot be written ({error.strerror}). Give a folder that can be written to."
         ) from None
     return path
+
+
+def rows_path(path: str | Path) -> Path:
+    """Return the side file of a record, with the rows that it used.
+
+    Parameters
+    ----------
+    path : str or Path
+        The record.
+
+    Returns
+    -------
+    Path
+        Beside it; it may be missing.
+    """
+    return Path(path).with_suffix(ENDING)
+
+
+def _is_same(record: DecisionRecord, path: Path) -> bool:
+    """Return whether a file holds the same decision, made on whichever day and machine."""
+    try:
+        there = read_contents(path)
+    except RecordError:
+        return False
+    if there.get("digest") != digest_of(there):
+        return False
+    new = record.model_dump(mode="json")
+    names = ("question", "sign_offs")
+    return all(there.get(name) == new[name] for name in names) and not any(
+        one.state in (DIFFERS, DATA) for one in compare(there, new)
+    )
 
 
 def read_decision(path: str | Path) -> DecisionRecord:
@@ -459,72 +546,6 @@ def read_contents(path: str | Path) -> dict[str, Any]:
         reason = getattr(error, "strerror", None) or str(error)
         raise RecordError(f"{path}: cannot be read ({reason}). Give the path of a decision record.") from None
     return json_object(raw, path)
-
-
-def json_object(raw: bytes, path: str | Path, what: str = "decision record") -> dict[str, Any]:
-    """Return a JSON object from bytes that no two readers can read otherwise.
-
-    Parameters
-    ----------
-    raw : bytes
-        The bytes.
-    path : str or Path
-        Where they stand, for the error.
-    what : str
-        What they should be.
-
-    Returns
-    -------
-    dict
-        The object.
-
-    Raises
-    ------
-    RecordError
-        If a name stands twice in one object, a number is none or out of range, a text holds half a character, it is
-        nested too deeply, cut short, begins with a byte-order mark, or is no JSON object.
-    """
-
-    def pairs(items: list[tuple[str, Any]]) -> dict[str, Any]:
-        out = dict(items)
-        if len(out) < len(items):
-            names = [name for name, _ in items]
-            twice = next(name for name in names if names.count(name) > 1)
-            raise ValueError(f"the name {twice[:80]!r} stands twice in one object")
-        return out
-
-    def number(text: str) -> float:
-        value = float(text)
-        if not np.isfinite(value):
-            raise ValueError(f"{text[:30]} is not a finite number")
-        return value
-
-    def whole(text: str) -> int:
-        if len(text) > MOST_DIGITS:
-            raise ValueError(f"{text[:30]}... is out of range: a whole number of {len(text):,} digits")
-        return int(text)
-
-    restore = "Restore the file from its source."
-    try:
-        text = raw.decode("utf-8")
-        data = json.loads(
-            text, object_pairs_hook=pairs, parse_float=number, parse_int=whole, parse_constant=number
-        )
-        json.dumps(data, ensure_ascii=False).encode("utf-8")
-    except UnicodeDecodeError:
-        raise RecordError(f"{path}: not a text file. Give the path of a {what}.") from None
-    except RecursionError:
-        raise RecordError(f"{path}: not a {what}: nested too deeply. {restore}") from None
-    except UnicodeEncodeError:
-        raise RecordError(f"{path}: not a {what}: a text holds half a character. {restore}") from None
-    except ValueError as error:
-        words = "it begins with a byte-order mark" if text.startswith("\ufeff") else str(error)
-        raise RecordError(
-            f"{path}: not a {what}: not JSON as records are written ({words}). {restore}"
-        ) from None
-    if not isinstance(data, dict):
-        raise RecordError(f"{path}: not a {what}: no JSON object. {restore}")
-    return data
 
 
 def _as_today(data: dict[str, Any]) -> dict[str, Any]:

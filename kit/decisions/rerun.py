@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from kit.decisions.compare import (
+    DATA,
     DIFFERS,
     STATED,
     TOLERANCE,
@@ -21,14 +22,24 @@ from kit.decisions.compare import (
 from kit.decisions.record import (
     SCHEMA,
     DecisionRecord,
-    RecordError,
     as_record,
     decision_record,
     digest_of,
     read_contents,
+    rows_path,
 )
+from kit.decisions.rows import UsedRows, read_rows, rows_changed
+from kit.decisions.strict_json import RecordError
 from kit.findings import Fleet, digest_over_all, need_fleet
-from kit.intervals import Evidence, QuestionError, recommend
+from kit.intervals import (
+    Evidence,
+    NamedDetection,
+    Question,
+    QuestionError,
+    read_question,
+    recommend,
+    with_pod,
+)
 
 VERDICTS = (
     "reproduced",
@@ -45,7 +56,7 @@ ALL = "all"
 
 _NAMED = 8  # fields named in a reason; `fields_frame` has all
 
-REFERENCE = ("limits",)
+REFERENCE = ("limits", "packages", "planned_usage", "pods")
 """Tables that say what is allowed or planned, not what was seen."""
 
 
@@ -74,6 +85,9 @@ class Rerun:
         Tables whose rows as known then differ from the record's fingerprint.
     rows_since : DataFrame
         Rows recorded since that bear on that time, as `Fleet.rows_since` gives them.
+    row_changes : DataFrame or None
+        Rows as known then that were altered in place, back-dated or deleted since: table, id, what, column, then,
+        now. None where the record has no rows beside it.
     """
 
     verdicts: tuple[str, ...]
@@ -85,6 +99,7 @@ class Rerun:
     checks: tuple[FieldCheck, ...]
     changed_tables: tuple[str, ...]
     rows_since: pd.DataFrame
+    row_changes: pd.DataFrame | None = None
 
     @property
     def verdict(self) -> str:
@@ -186,7 +201,17 @@ def _quantities(record: DecisionRecord) -> dict[str, float | str]:
     return out
 
 
-def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
+_NEW = {3: ("made_on", "reference", "rows", "set_aside")}
+"""Fields that records of a form did not have yet; of forms 1 and 2 parts lack fields, too."""
+
+_JOINT = 3  # the first form that was worked out as today; before it, the form itself tells of other software
+
+_LATER = ("packages", "planned_usage", "pods")  # in no fingerprint before form 4
+
+
+def rerun(
+    path: str | Path, fleet: Fleet | Evidence, *, question: Question | str | Path | None = None
+) -> Rerun:
     """Re-run a past decision from its record.
 
     Parameters
@@ -195,6 +220,8 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
         The record.
     fleet : Fleet or Evidence
         The dataset as it is today.
+    question : Question, str or Path, optional
+        The question that was meant, to be held against the one in the record.
 
     Returns
     -------
@@ -220,7 +247,7 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
     altered = then.digest != digest_of(contents)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
     try:
-        return _run_again(contents, then, evidence)
+        result = _run_again(contents, then, evidence, _rows_of(path, then))
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
         if not altered:
             raise
@@ -228,13 +255,68 @@ def rerun(path: str | Path, fleet: Fleet | Evidence) -> Rerun:
             f"{path}: the record does not match its own digest: it was altered after it was written, and what it "
             f"says now cannot be run again ({error}). Restore the file from its source."
         ) from None
+    return result if question is None else _held_against(result, read_question(question), evidence)
 
 
-def _run_again(contents: dict[str, Any], then: DecisionRecord, evidence: Evidence) -> Rerun:
+def _rows_of(path: str | Path, then: DecisionRecord) -> UsedRows | str | None:
+    """Rows that the record used, from the file beside it; in words why there are none."""
+    if then.rows is None:
+        return None
+    side = rows_path(path)
+    if not side.is_file():
+        return f"{side.name} is not beside the record: rows that were altered, back-dated or deleted cannot be named"
+    rows = read_rows(side)
+    if rows.root != then.rows.root:
+        return f"{side.name} does not belong to this record (another root): rows cannot be named"
+    return rows
+
+
+def _held_against(result: Rerun, asked: Question, evidence: Evidence) -> Rerun:
+    """Add whether the question in the record is the one that was given."""
+    asked = with_pod(asked, evidence.as_known_on(result.then.known_on).fleet)
+    day = {"known_on": result.then.known_on}
+    sides = [one.model_copy(update=day).model_dump(mode="json") for one in (result.then.question, asked)]
+    other = [one for one in compare(*({"asked": side} for side in sides)) if one.state == DIFFERS]
+    if not other:
+        return result
+    words = "; ".join(
+        f"{one.field.removeprefix('asked.')} {one.then} in the record, {one.now} as given"
+        for one in other[:_NAMED]
+    )
+    found = {"question altered", *result.verdicts} - {"reproduced"}
+    return dataclasses.replace(
+        result,
+        verdicts=tuple(name for name in VERDICTS if name in found),
+        reasons=(*result.reasons, f"the question is not the one given: {words}"),
+    )
+
+
+def open_question(question: Question) -> Question:
+    """Return a question without its day, its POD by name again where it had one.
+
+    Parameters
+    ----------
+    question : Question
+        As a record holds it.
+
+    Returns
+    -------
+    Question
+        To be asked of what is known today.
+    """
+    pod = question.detection
+    more = {} if pod.pod is None else {"detection": NamedDetection(pod=pod.pod, in_fit=pod.in_fit)}
+    return question.model_copy(update={"known_on": None} | more)
+
+
+def _run_again(
+    contents: dict[str, Any], then: DecisionRecord, evidence: Evidence, used: UsedRows | str | None
+) -> Rerun:
     """Answer the question of a record again, three times, and compare."""
     question = then.question.model_copy(update={"known_on": then.known_on})
-    now = decision_record(recommend(evidence, question))
-    open_question = question.model_copy(update={"known_on": None})
+    answer = recommend(evidence, question)
+    rows = None if used is None else UsedRows(answer.fleet.row_texts())
+    now = decision_record(answer, rows=rows)
     later: list[DecisionRecord | None] = []
     unanswered: list[str] = []
     for words, body in (
@@ -242,14 +324,24 @@ def _run_again(contents: dict[str, Any], then: DecisionRecord, evidence: Evidenc
         ("known to date", evidence),
     ):
         try:
-            later.append(decision_record(recommend(body, open_question)))
+            later.append(decision_record(recommend(body, open_question(then.question))))
         except QuestionError as problem:
             later.append(None)
             unanswered.append(f"what is {words} cannot answer the question: {problem}")
     known_now, today = later
     since = evidence.fleet.rows_since(pd.Timestamp(then.known_on))
+    if isinstance(used, str):
+        unanswered.append(used)
+    changes = rows_changed(used, rows) if isinstance(used, UsedRows) else None
     return judge(
-        contents, then, now, known_now=known_now, today=today, rows_since=since, notes=tuple(unanswered)
+        contents,
+        then,
+        now,
+        known_now=known_now,
+        today=today,
+        rows_since=since,
+        row_changes=changes,
+        notes=tuple(unanswered),
     )
 
 
@@ -261,6 +353,7 @@ def judge(
     known_now: DecisionRecord | None = None,
     today: DecisionRecord | None = None,
     rows_since: pd.DataFrame | None = None,
+    row_changes: pd.DataFrame | None = None,
     notes: tuple[str, ...] = (),
 ) -> Rerun:
     """Hold a record against the fresh run, and say what follows.
@@ -277,6 +370,8 @@ def judge(
         The same question on what is known now of that time, and to date.
     rows_since : DataFrame, optional
         Rows recorded since.
+    row_changes : DataFrame, optional
+        What became of the rows used, as `rows_changed` gives it.
     notes : tuple of str
         What to say besides.
 
@@ -285,11 +380,16 @@ def judge(
     Rerun
         The verdicts. A pure function: nothing is run, read or written.
     """
-    verdicts, reasons = set(), list(notes)
+    verdicts, reasons = set(), []
     if then.digest != digest_of(contents):
         verdicts.add("record altered")
         reasons.append("the record does not match its own digest: it was altered after it was written")
-    changed = _changed_tables(then.dataset.fingerprint, now.dataset.fingerprint)
+    fresh = now.model_dump(mode="json")
+    prints = fresh["dataset"]["fingerprint"]
+    if then.record < SCHEMA:
+        prints = {name: digest for name, digest in prints.items() if name not in _LATER}
+        prints = fresh["dataset"]["fingerprint"] = prints | {ALL: digest_over_all(prints)}
+    changed = _changed_tables(then.dataset.fingerprint, prints)
     for verdict, named in (
         ("data changed in place", [name for name in changed if name not in (*REFERENCE, ALL)]),
         ("reference data changed", [name for name in changed if name in REFERENCE]),
@@ -303,16 +403,21 @@ def judge(
     if changed == (ALL,):
         verdicts.add("record altered")
         reasons.append("the digest over all tables does not match those of the tables, which all agree")
-    checks = compare(contents, now.model_dump(mode="json"), whole=then.record == SCHEMA)
+    if row_changes is not None and len(row_changes):
+        reasons.append("rows: " + _rows_in_words(row_changes))
+    checks = compare(contents, fresh, absent=_NEW.get(then.record, () if then.record == SCHEMA else None))
     differing = [one for one in checks if one.state == DIFFERS]
     other = [one for one in checks if one.state == VERSION]
+    if not other and (words := _at_odds(checks, changed)):
+        verdicts.add("record altered")
+        reasons.append(words)
     if differing:
         more = f" and {len(differing) - _NAMED} more" if len(differing) > _NAMED else ""
         names = ", ".join(one.field for one in differing[:_NAMED]) + more
         reasons.append(f"{len(differing)} fields do not come out again: {names}")
         if not verdicts & {"data changed in place", "reference data changed"}:
-            verdicts.add("software changed" if other or then.record < SCHEMA else "record altered")
-            if not other and then.record == SCHEMA:
+            verdicts.add("software changed" if other or then.record < _JOINT else "record altered")
+            if not other and then.record >= _JOINT:
                 reasons.append(
                     "same rows, same question, same versions: the record says what they do not give, so that it or its "
                     "question was altered after it was written"
@@ -324,14 +429,14 @@ def judge(
                 f"{one.field.removeprefix('software.')} {one.then} then, {one.now} now" for one in other
             )
         )
-    if then.record < SCHEMA and differing:
+    if then.record < _JOINT and differing:
         reasons.append(
             f"the record is of form {then.record}: its own measure and its own certainties were used, but what is shown and how "
             "it is worked out has changed since (form 3: the median of joint draws in place of the best estimate)"
         )
     return Rerun(
         tuple(name for name in VERDICTS if name in verdicts) or ("reproduced",),
-        tuple(reasons),
+        (*reasons, *notes),
         then,
         now,
         known_now,
@@ -339,7 +444,39 @@ def judge(
         checks,
         changed,
         pd.DataFrame() if rows_since is None else rows_since,
+        row_changes,
     )
+
+
+def _at_odds(checks: tuple[FieldCheck, ...], changed: tuple[str, ...]) -> str:
+    """Say where the record contradicts itself: its digests of tables, its root of rows and the values that it used."""
+    data = [one.field for one in checks if one.state == DATA]
+    of_rows = set(changed) - {ALL, "pods"}  # the register of PODs has no rows in the side file
+    if any(name.startswith("rows.") for name in data) and not of_rows:
+        return "the record's root or count of rows is not that of its tables, whose digests all agree"
+    if (
+        of_rows
+        and "rows.root" in {one.field for one in checks}
+        and not any(name.startswith("rows.") for name in data)
+    ):
+        return "the record's digests of tables are not those of its rows, which all agree"
+    if any(name.startswith("reference.") for name in data) and not changed:
+        return "the record names a limit, POD, package or planned usage that its own rows do not say"
+    return ""
+
+
+def _rows_in_words(changes: pd.DataFrame) -> str:
+    """Name the rows that are no longer as they were, the first of each sort."""
+    parts = []
+    for what, some in changes.groupby("what", sort=True):
+        lines = [
+            f"{one.table} {one.id}"
+            + (f" {one.column} {one.then!r} to {one.now!r}" if what == "altered" else "")
+            for one in some.head(_NAMED).itertuples(index=False)
+        ]
+        n_rows = len(some.drop_duplicates(["table", "id"]))
+        parts.append(f"{n_rows} {what} ({'; '.join(lines)}{'; ...' if len(some) > _NAMED else ''})")
+    return ", ".join(parts)
 
 
 def _changed_tables(then: dict[str, str], now: dict[str, str]) -> tuple[str, ...]:

@@ -64,6 +64,9 @@ class PodEntry(BaseModel):
     recorded_on: Annotated[
         dt.date | None, Field(description="day on which it became known; default: always known")
     ] = None
+    valid_from: Annotated[
+        dt.date | None, Field(description="first day on which it counts; default: always")
+    ] = None
 
     @model_validator(mode="after")
     def _one_size(self) -> PodEntry:
@@ -254,7 +257,8 @@ class PodRegister:
                 f"{', '.join(data) or 'nothing'}. See PodEntry for the fields."
             )
         entries, lines = [], []
-        names = [entry.name for entry in BUILT_IN]
+        names = [(entry.name, entry.valid_from, entry.recorded_on) for entry in BUILT_IN]
+        built_in = {entry.name for entry in BUILT_IN}
         for number, row in enumerate(rows, 1):
             try:
                 entry = PodEntry.model_validate(row)
@@ -266,11 +270,12 @@ class PodRegister:
                         f"  [[pods]] {number} ({row.get('name', 'no name')}), {field}: {item['msg']}.{got}"
                     )
                 continue
-            if entry.name in names:
+            days = (entry.name, entry.valid_from, entry.recorded_on)
+            if days in names or entry.name in built_in:
                 lines.append(
-                    f"  [[pods]] {number} ({entry.name}), name: stands twice, or is that of a built-in entry."
+                    f"  [[pods]] {number} ({entry.name}), name: stands twice with the same days, or is that of a built-in entry."
                 )
-            names.append(entry.name)
+            names.append(days)
             entries.append(entry)
         if lines:
             raise PodError(
@@ -295,28 +300,35 @@ class PodRegister:
         path = Path(folder) / FILE
         return cls.read(path) if path.is_file() else cls()
 
-    def get(self, name: str) -> PodEntry:
+    def get(self, name: str, *, known_on: dt.date | None = None, on: dt.date | None = None) -> PodEntry:
         """Return the entry of a name.
 
         Parameters
         ----------
         name : str
             The name.
+        known_on : date, optional
+            Entries recorded later do not count, unless there is no other; default: all count.
+        on : date, optional
+            Entries valid only from later on do not count, unless there is no other; default: all count.
 
         Returns
         -------
         PodEntry
-            The entry.
+            Of several the one valid from the latest day, and of those the one recorded last.
 
         Raises
         ------
         PodError
             If there is none; names those there are.
         """
-        for entry in self.entries:
-            if entry.name == name:
-                return entry
-        names = [entry.name for entry in self.entries]
+        named = [entry for entry in self.entries if entry.name == name]
+        for day, field in ((known_on, "recorded_on"), (on, "valid_from")):
+            early = [one for one in named if day is None or (getattr(one, field) or dt.date.min) <= day]
+            named = early or named
+        if named:
+            return max(named, key=lambda one: (one.valid_from or dt.date.min, one.recorded_on or dt.date.min))
+        names = list(dict.fromkeys(entry.name for entry in self.entries))
         near = difflib.get_close_matches(name, names, n=1)
         raise PodError(
             f"`pod` must be a name in the register ({self.source}). Got {name!r}. Known are {', '.join(names)}."
@@ -330,7 +342,7 @@ class PodRegister:
         -------
         DataFrame
             Columns name, method, skin_class, side, conditions, a50_mm, a90_mm, slope, plateau,
-            far_side_plateau, basis, assumed, blind_to, source, recorded_on.
+            far_side_plateau, basis, assumed, blind_to, source, valid_from, recorded_on.
         """
         return pd.DataFrame(
             [
@@ -349,6 +361,7 @@ class PodRegister:
                     "assumed": ", ".join(entry.assumed),
                     "blind_to": ", ".join(entry.blind_to),
                     "source": entry.source,
+                    "valid_from": entry.valid_from,
                     "recorded_on": entry.recorded_on,
                 }
                 for entry in self.entries

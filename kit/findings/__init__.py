@@ -3,8 +3,8 @@
 from kit.findings.ages import AgeBounds, PanelAges, panel_age_bounds, panel_ages, record_starts
 from kit.findings.check.check import check_tables
 from kit.findings.check.problems import PROBLEM_COLUMNS, TableError, table_error
-from kit.findings.files import replace_text
-from kit.findings.fingerprint import digest_over_all
+from kit.findings.files import replace_bytes, replace_text
+from kit.findings.fingerprint import digest_of_rows, digest_over_all
 from kit.findings.fittings import Fittings
 from kit.findings.fleet import Fleet, need_fleet
 from kit.findings.frames import need_columns
@@ -26,6 +26,7 @@ from kit.findings.report.delays import (
 )
 from kit.findings.report.genealogy import lineage, panel_history
 from kit.findings.report.report import problems_html, problems_text, write_report
+from kit.findings.stated import KEYS, PACKAGES, USAGE, in_force
 from kit.findings.tables import (
     BOUNDED,
     CLOCKS,
@@ -60,17 +61,20 @@ __all__ = [
     "DAYS_BEYOND",
     "DELAY_TABLES",
     "DISPOSITIONS",
+    "KEYS",
     "KINDS",
     "LOOK_COLUMNS",
     "METHODS",
     "MM_PER_UNIT",
     "NO_DAMAGE",
+    "PACKAGES",
     "PLACES",
     "PROBLEM_COLUMNS",
     "SEES",
     "TABLES",
     "TAP_METHODS",
     "TRAPS",
+    "USAGE",
     "AgeBounds",
     "Column",
     "Fittings",
@@ -90,9 +94,11 @@ __all__ = [
     "clean_methods",
     "coverage_table",
     "delay_distribution",
+    "digest_of_rows",
     "digest_over_all",
     "events_up_to",
     "find_traps",
+    "in_force",
     "is_damage",
     "kind_as_seen",
     "lineage",
@@ -108,6 +114,7 @@ __all__ = [
     "propose_corrections",
     "record_starts",
     "region_rows",
+    "replace_bytes",
     "replace_text",
     "reporting_delay",
     "right_edge",

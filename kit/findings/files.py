@@ -22,10 +22,30 @@ def replace_text(path: Path, text: str) -> None:
     OSError
         If it cannot be written; what was there stays as it was.
     """
+    replace_bytes(path, text.encode("utf-8"))
+
+
+def replace_bytes(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its folder must be there.
+    content : bytes
+        What it is to hold.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; what was there stays as it was.
+    """
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
         os.chmod(name, 0o644)
         os.replace(name, path)
     except BaseException:

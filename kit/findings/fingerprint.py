@@ -69,6 +69,55 @@ def digest_over_all(digests: dict[str, str]) -> str:
     return hashlib.sha256(json.dumps(each, sort_keys=True).encode()).hexdigest()
 
 
+def digest_of_rows(rows: pd.DataFrame) -> str:
+    """Return the digest of rows that stand in no table of `TABLES`, such as packages.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        The rows; neither their order nor that of the columns matters.
+
+    Returns
+    -------
+    str
+        SHA-256 in hex.
+    """
+    texts = sorted(text for _, text in row_texts("", rows, rows.columns[0]))
+    return hashlib.sha256("\n".join(texts).encode()).hexdigest()
+
+
+def row_texts(name: str, rows: pd.DataFrame, key: str) -> list[tuple[str, str]]:
+    """Return the canonical form of each row.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table.
+    rows : DataFrame
+        Accepted current rows.
+    key : str
+        Column of the id.
+
+    Returns
+    -------
+    list of (str, str)
+        Id, and a JSON list of table, id and the cells that are not blank by column, in the order of the ids. It depends
+        neither on the kind of source nor on the order of rows, nor on columns that are blank.
+    """
+    if name == "findings":
+        rows = rows.assign(kind=_kind_as_ever(rows))
+    names = sorted(set(rows.columns) - set(_NOT_CONTENT))
+    columns = [_canonical(rows[column]) for column in names]
+    ids = [str(one) for one in rows[key]]
+    out = []
+    for one, cells in zip(ids, zip(*columns, strict=True), strict=True):
+        given = {
+            column: str(cell) for column, cell in zip(names, cells, strict=True) if cell not in (None, "")
+        }
+        out.append((one, json.dumps([name, one, given], ensure_ascii=False, separators=(",", ":"))))
+    return sorted(out)
+
+
 def _digest(frame: pd.DataFrame, table: Table) -> str:
     """Return the digest of one table."""
     rows = frame.sort_values(table.id_column, kind="stable")
@@ -98,6 +147,8 @@ def _canonical(cells: pd.Series) -> list[str | None]:
     if cells.dtype.kind == "f":
         values = cells.to_numpy() + 0.0  # a negative zero becomes zero
         return [None if np.isnan(value) else repr(value) for value in values.tolist()]
+    if cells.dtype.kind in "iu":
+        return [str(cell) for cell in cells]
     if cells.dtype.kind == "b":
         return ["yes" if cell else "" for cell in cells]
     if cells.dtype == object:

@@ -8,11 +8,12 @@ import pandas as pd
 
 from kit.findings.check.check import check_tables
 from kit.findings.check.problems import sorted_problems
-from kit.findings.fingerprint import fingerprint
+from kit.findings.fingerprint import ALL, digest_of_rows, digest_over_all, fingerprint, row_texts
 from kit.findings.frames import one_name_a_row
 from kit.findings.read.columns import RawTable
 from kit.findings.report.changes import as_day, changes, rows_since
-from kit.findings.tables import is_damage
+from kit.findings.stated import DATES, KEYS, USAGE, in_force, known_by
+from kit.findings.tables import TABLES, is_damage
 from kit.numerics.refusals import need
 
 
@@ -36,9 +37,9 @@ class Fleet:
     known_on : Timestamp
         Rows recorded after this day are left out.
     packages : DataFrame
-        Scheduled checks, smallest first: name, flight_hours, flight_cycles, days.
+        Scheduled checks in force, smallest first: name, flight_hours, flight_cycles, days.
     planned_usage : DataFrame
-        A row for each subtype: flight_hours, flight_cycles [per year], aircraft.
+        What is in force for each subtype: flight_hours, flight_cycles [per year], aircraft.
     clocks : tuple of str
         Clocks that the dataset holds.
     source : str
@@ -47,6 +48,9 @@ class Fleet:
         Every table as read, rejected and superseded rows too, typed and as text.
     unusable : dict of str to DataFrame
         Rejected rows by table, as far as they could be read.
+    stated : dict of str to DataFrame
+        All rows of packages and planned usage with valid_from and recorded_on, in force or not, by `PACKAGES` and
+        `USAGE`.
     file_problems : tuple of DataFrame
         Problems of rows that were not read, and of the headings; none where nothing was.
     """
@@ -65,6 +69,7 @@ class Fleet:
     as_read: dict[str, RawTable] = field(default_factory=dict)
     unusable: dict[str, pd.DataFrame] = field(default_factory=dict)
     file_problems: tuple[pd.DataFrame, ...] = ()
+    stated: dict[str, pd.DataFrame] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         """Return name, size, days and counts of problems on one line."""
@@ -118,6 +123,7 @@ class Fleet:
         ragged, columns = self.file_problems or (pd.DataFrame(), pd.DataFrame())
         return replace(
             self,
+            **self.stated_in_force(known_on=known_on, cut_off=cut_off),
             tables=checked.tables,
             rejected=sorted_problems([ragged, checked.rejected]),
             warnings=sorted_problems([columns, checked.warnings]),
@@ -140,7 +146,55 @@ class Fleet:
         order of rows and the lay-out of the files do not matter; any other change of an
         accepted cell does.
         """
-        return fingerprint(self.tables)
+        digests = fingerprint(self.tables)
+        digests |= {name: digest_of_rows(rows) for name, rows in self.stated_known().items() if len(rows)}
+        return digests | {ALL: digest_over_all(digests)}
+
+    def stated_known(self) -> dict[str, pd.DataFrame]:
+        """Return packages and planned usage as known then, whether in force yet or not.
+
+        Returns
+        -------
+        dict of str to DataFrame
+            By list, with the days of each row.
+        """
+        return {name: known_by(rows, self.known_on) for name, rows in self.stated.items()}
+
+    def stated_in_force(self, *, known_on: pd.Timestamp, cut_off: pd.Timestamp) -> dict[str, pd.DataFrame]:
+        """Return packages and planned usage in force, as known on a day.
+
+        Parameters
+        ----------
+        known_on : Timestamp
+            Rows recorded later do not count.
+        cut_off : Timestamp
+            Rows valid only from later on do not count.
+
+        Returns
+        -------
+        dict of str to DataFrame
+            The fields `packages` and `planned_usage`; empty where nothing is stated with days.
+        """
+        out = {
+            name: in_force(rows, KEYS[name], known_on=known_on, cut_off=cut_off).drop(columns=list(DATES))
+            for name, rows in self.stated.items()
+        }
+        return out | {USAGE: out[USAGE].set_index(KEYS[USAGE])} if USAGE in out else out
+
+    def row_texts(self) -> tuple[str, ...]:
+        """Return every row that analyses see in its canonical form, packages and planned usage included.
+
+        Returns
+        -------
+        tuple of str
+            As `kit.findings.fingerprint.row_texts` makes them, in order of table and id.
+        """
+        parts = {name: (table, TABLES[name].id_column) for name, table in self.tables.items()}
+        for name, rows in self.stated_known().items():
+            days = rows["valid_from"].dt.strftime(" from %Y-%m-%d").fillna("")
+            noted = rows["recorded_on"].dt.strftime(" noted %Y-%m-%d").fillna("")
+            parts[name] = (rows.assign(_id=rows[KEYS[name]].astype("str") + days + noted), "_id")
+        return tuple(text for name in sorted(parts) for _, text in row_texts(name, *parts[name]))
 
     def rows_since(self, date: str | pd.Timestamp) -> pd.DataFrame:
         """Return rows that became known after a day and change what was known of it.

@@ -20,6 +20,7 @@ from kit.findings.read.size_limits import shortened
 from kit.findings.read.source_table import declared_cells
 from kit.findings.read.sources import Source, open_source
 from kit.findings.read.tap_files import with_tap_files
+from kit.findings.stated import DATES, KEYS, PACKAGES, USAGE, in_force
 from kit.findings.tables import TABLES
 
 
@@ -88,6 +89,9 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     row_problems, warnings = row_problems + lines, warnings + columns
     recorded = [table.typed["recorded_on"].max() for table in raw.values() if len(table.typed)]
     known_on = max([cut_off, *(day for day in recorded if pd.notna(day))])
+    every = {PACKAGES: dataset.packages_frame(), USAGE: dataset.usage_frame()}
+    recorded = [rows["recorded_on"].max() for rows in every.values() if rows["recorded_on"].notna().any()]
+    known_on = max([known_on, *recorded])
     checked = check_tables(raw, cut_off=cut_off, known_on=known_on)
     rejected = sorted_problems([*row_problems, checked.rejected])
     if len(rejected) and set_aside is False:
@@ -96,6 +100,11 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         target = _target(opened.rejected_file, set_aside)
         if len(rejected) or target.exists():
             write_rejected(rejected, raw, target)
+    stated = {
+        name: in_force(rows, KEYS[name], known_on=known_on, cut_off=cut_off).drop(columns=list(DATES))
+        for name, rows in every.items()
+    }
+    stated[USAGE] = stated[USAGE].set_index(KEYS[USAGE])
     return Fleet(
         name=dataset.name,
         notice=dataset.notice,
@@ -104,13 +113,14 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         warnings=sorted_problems([*warnings, checked.warnings]),
         cut_off=cut_off,
         known_on=known_on,
-        packages=dataset.packages_frame(),
-        planned_usage=dataset.usage_frame(),
+        packages=stated[PACKAGES],
+        planned_usage=stated[USAGE],
         clocks=tuple(dataset.clocks),
         source=opened.name,
         as_read=raw,
         unusable=checked.unusable,
         file_problems=(sorted_problems(row_problems), sorted_problems(warnings)),
+        stated=every,
     )
 
 

@@ -40,4 +40,5 @@ def events_up_to(fleet: Fleet, date: str | pd.Timestamp) -> Fleet:
         if end := TABLES[name].end_date:
             rows[end] = rows[end].where(rows[end] <= day)
         tables[name] = rows
-    return replace(fleet, tables=tables, cut_off=day)
+    stated = fleet.stated_in_force(known_on=fleet.known_on, cut_off=day)
+    return replace(fleet, **stated, tables=tables, cut_off=day)

@@ -4,8 +4,9 @@ from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
 from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
+from kit.intervals.named_pod import with_pod
 from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
-from kit.intervals.question import Question, QuestionError, read_question
+from kit.intervals.question import NamedDetection, Question, QuestionError, read_question
 from kit.intervals.recommend import problem_of, recommend
 from kit.intervals.risk import (
     IntervalRisk,
@@ -28,6 +29,7 @@ __all__ = [
     "IntervalRisk",
     "JointRisk",
     "ModeAnswer",
+    "NamedDetection",
     "Nodes",
     "Part",
     "Problem",
@@ -50,5 +52,6 @@ __all__ = [
     "recommend",
     "risks",
     "schedule_kernel",
+    "with_pod",
     "worst_window",
 ]

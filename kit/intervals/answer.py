@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from kit.cautions import CAUTIONS
+from kit.findings import Fleet
 from kit.growth import Growth
 from kit.intervals.question import Question
 from kit.life import Histories, LifeFit
@@ -94,7 +95,8 @@ class Answer:
     question : Question
         What was asked.
     dataset : dict
-        Name, notice, known_on, cut_off, rejected and warned rows, fingerprint by table.
+        Name, notice, known_on, cut_off, rejected and warned rows, fingerprint by table, reference (limit, POD,
+        packages and planned usage that it rests on, with their days).
     modes : tuple of ModeAnswer
         Evidence by kind of damage.
     limit_mm : float
@@ -131,6 +133,8 @@ class Answer:
         For the interval of the programme now, the same as for a proposal.
     due : DataFrame or None
         When each panel is due under the recommendation, as `kit.intervals.cautions.next_due` gives it.
+    fleet : Fleet or None
+        The dataset as known on the question's day.
     """
 
     question: Question
@@ -153,6 +157,7 @@ class Answer:
     share_meeting: float = float("nan")
     present: dict[str, object] | None = None
     due: pd.DataFrame | None = None
+    fleet: Fleet | None = None
 
     @property
     def special_cautions(self) -> tuple[str, ...]:

@@ -32,10 +32,11 @@ def with_pod(question: Question, fleet: Fleet) -> Question:
     if not isinstance(asked, NamedDetection):
         return question
     try:
-        entry = PodRegister.of_dataset(fleet.source).get(asked.pod)
+        known_on = fleet.known_on.date()
+        register = PodRegister.of_dataset(fleet.source)
+        entry = register.get(asked.pod, known_on=known_on, on=fleet.cut_off.date())
     except PodError as problem:
         raise QuestionError(f"question {question.name}: detection.pod: {problem}") from None
-    known_on = fleet.known_on.date()
     if entry.recorded_on is not None and entry.recorded_on > known_on:
         raise QuestionError(
             f"question {question.name}: detection.pod: {entry.name} was not known on {known_on}: it was recorded on "

@@ -26,6 +26,7 @@ from kit.intervals.named_pod import kind_asked, with_pod
 from kit.intervals.packages import package_lengths, shortest_on_clock
 from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, summary
 from kit.intervals.question import Question, QuestionError, read_question
+from kit.intervals.reference import reference_used, with_pods
 from kit.intervals.rules import Schedule, combine
 from kit.life import NoFiniteMaximum
 from kit.posterior import PRIORS, FrailtyDraws, KindDraws
@@ -135,8 +136,11 @@ def problem_of(
 
 def _limit(ask: Question, evidence: Evidence) -> float:
     """Limit as stated, or the revision in force for the group."""
-    if ask.limit_mm is not None:
-        return float(ask.limit_mm)
+    return float(_limit_row(ask, evidence)["size"] if ask.limit_mm is None else ask.limit_mm)
+
+
+def _limit_row(ask: Question, evidence: Evidence) -> pd.Series:
+    """Row of the limits table that is in force for the group."""
     fleet = evidence.fleet
     limits = fleet.tables["limits"]
     # Limits for the edge band or a fastener row are narrower than what the risk of a whole panel is about.
@@ -147,7 +151,7 @@ def _limit(ask: Question, evidence: Evidence) -> float:
             f"question {ask.name}: limits: no revision for group {ask.group!r} is in force on "
             f"{fleet.cut_off:%Y-%m-%d}. Add it to the limits table, or state limit_mm in the question."
         )
-    return float(rows.sort_values("valid_from", kind="stable")["size"].iloc[-1])
+    return rows.sort_values("valid_from", kind="stable").iloc[-1]
 
 
 def _tasks(ask: Question, evidence: Evidence) -> pd.DataFrame:
@@ -194,7 +198,7 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
     notes += [*usage_cautions(problem, evidence), *_notes(problem, believed, evidence)]
     return Answer(
         ask,
-        _dataset(evidence),
+        _dataset(ask, evidence),
         tuple(one.mode for one in believed),
         problem.limit_mm,
         schedule.first,
@@ -213,6 +217,7 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
         share_meeting=share_meeting(problem, *schedule.at),
         present=present_programme(problem, schedule, current),
         due=due,
+        fleet=evidence.fleet,
     )
 
 
@@ -237,8 +242,9 @@ def _risk_curve(problem: Problem, schedule: Schedule, current: float) -> pd.Data
     return pd.DataFrame(rows)
 
 
-def _dataset(evidence: Evidence) -> dict[str, object]:
+def _dataset(ask: Question, evidence: Evidence) -> dict[str, object]:
     fleet = evidence.fleet
+    limit = None if ask.limit_mm is not None else _limit_row(ask, evidence)
     return {
         "name": fleet.name,
         "notice": fleet.notice,
@@ -246,7 +252,8 @@ def _dataset(evidence: Evidence) -> dict[str, object]:
         "cut_off": f"{fleet.cut_off:%Y-%m-%d}",
         "rejected_rows": len(fleet.rejected),
         "warned_rows": len(fleet.warnings),
-        "fingerprint": evidence.fingerprint,
+        "fingerprint": with_pods(evidence.fingerprint, fleet),
+        "reference": reference_used(ask, evidence, limit),
     }
 
 

@@ -13,6 +13,7 @@ from kit.decisions import (
     DecisionRecord,
     RecordError,
     SignOff,
+    UsedRows,
     as_record,
     decision_record,
     digest_of,
@@ -43,7 +44,7 @@ def data(short, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def fresh(short):
-    return decision_record(short)
+    return decision_record(short, rows=UsedRows(short.fleet.row_texts()))
 
 
 def found_out(forged, fresh):
@@ -115,7 +116,9 @@ def test_every_field_forged_with_its_digest_is_noticed_or_listed_as_stated(data,
             verdicts, stated, reasons = found_out(put(data, path, value), fresh)
             field = ".".join(map(str, path))
             noticed = verdicts != ("reproduced",)
-            listed = path[0] in ("question", "sign_offs") and any(name.startswith(path[0]) for name in stated)
+            listed = path[0] in ("question", "sign_offs", "made_on") and any(
+                name.startswith(path[0]) for name in stated
+            )
             named = path[0] == "software" and "software: " in reasons
             if not (noticed or listed or named):
                 unseen.append((field, value))

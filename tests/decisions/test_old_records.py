@@ -1,5 +1,6 @@
 """Records of every form that was ever written verify and run again, whatever the software has learned since."""
 
+import datetime as dt
 import json
 import shutil
 from pathlib import Path
@@ -7,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import kit
-from kit.decisions import file_digest, read_decision, rerun
+from kit.decisions import as_record, digest_of, file_digest, judge, read_contents, read_decision, rerun
 
 RECORDS = Path(__file__).parents[1] / "data" / "records"
 FORM_1 = RECORDS / "form_1"
@@ -97,3 +98,19 @@ def test_a_record_of_form_1_that_was_altered_is_named_as_such(fleet, tmp_path):
     shutil.copy(FORM_1 / "small.json", tmp_path / "small.json")
     (tmp_path / "small.json").write_text(json.dumps(data), encoding="utf-8")
     assert rerun(tmp_path / "small.json", fleet).verdict == "record altered"
+
+
+def test_a_record_of_form_3_knows_no_packages_in_its_fingerprint_and_lacks_no_more_than_it_did(fleet):
+    """Only what was declared since may be missing; a field of today in it, or one of then gone, is a difference."""
+    contents = read_contents(RECORDS / "form_3" / "D-07.json")
+    then = read_decision(RECORDS / "form_3" / "D-07.json")
+    added = {"packages": "1" * 64, "planned_usage": "2" * 64}
+    later = then.dataset.model_copy(update={"fingerprint": then.dataset.fingerprint | added})
+    now = then.model_copy(update={"record": 4, "dataset": later, "made_on": dt.date(2026, 1, 1)})
+    assert judge(contents, then, now).verdicts == ("reproduced",)
+    without = {name: part for name, part in contents.items() if name not in ("present", "digest")}
+    without |= {"digest": digest_of(without)}
+    assert judge(without, as_record(without, "x"), now).verdicts == ("record altered",)
+    more = {name: part for name, part in contents.items() if name != "digest"} | {"set_aside": ["x"]}
+    more |= {"digest": digest_of(more)}
+    assert judge(more, as_record(more, "x"), now).verdicts == ("record altered",)

@@ -1,6 +1,7 @@
 """Decision records: written whole, read back, checked by their digest, never overwritten."""
 
 import copy
+import importlib
 import json
 import os
 from datetime import date
@@ -12,9 +13,11 @@ from kit.cautions import CAUTIONS
 from kit.decisions import (
     RecordError,
     SignOff,
+    UsedRows,
     decision_record,
     file_digest,
     read_decision,
+    read_rows,
     record_digest,
     write_decision,
 )
@@ -71,7 +74,9 @@ def test_a_record_is_read_back_as_it_was_written(answer, tmp_path):
     path = write_decision(answer, tmp_path / "new" / "folder")
     assert path == tmp_path / "new" / "folder" / "small.json"
     record = read_decision(path)
-    assert record.model_dump(mode="json") == decision_record(answer).model_dump(mode="json")
+    rows = UsedRows(answer.fleet.row_texts())
+    assert record.model_dump(mode="json") == decision_record(answer, rows=rows).model_dump(mode="json")
+    assert read_rows(tmp_path / "new" / "folder" / "small.rows.gz").texts == rows.texts
     assert record.digest == record_digest(record)
     assert len(record.digest) == 64
 
@@ -165,6 +170,18 @@ def test_writing_the_same_again_changes_nothing(answer, tmp_path):
     assert path.stat().st_mtime_ns == before
 
 
+def test_the_same_decision_made_on_another_day_or_machine_leaves_the_record_as_it_is(
+    answer, tmp_path, monkeypatch
+):
+    """Other days, versions and last digits make other bytes, not another decision."""
+    path = write_decision(answer, tmp_path)
+    before = path.read_bytes()
+    module = importlib.import_module("kit.decisions.record")
+    monkeypatch.setattr(module, "software_versions", lambda: {"python": "3.99.0"})
+    assert write_decision(answer, tmp_path) == path
+    assert path.read_bytes() == before
+
+
 def test_another_record_of_that_name_is_never_overwritten(answer, small_evidence, small_question, tmp_path):
     path = write_decision(answer, tmp_path)
     before = path.read_bytes()
@@ -174,7 +191,7 @@ def test_another_record_of_that_name_is_never_overwritten(answer, small_evidence
     ):
         write_decision(other, tmp_path)
     assert path.read_bytes() == before
-    assert [one.name for one in tmp_path.iterdir()] == ["small.json"]
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["small.json", "small.rows.gz"]
 
 
 def test_an_existing_file_that_is_no_text_is_not_overwritten(answer, tmp_path):
@@ -218,14 +235,14 @@ def test_what_is_no_record_is_refused_naming_the_fields(data, saved):
         read_decision(saved({"name": "x", "rules": 3, "cost": 1}))
     message = str(caught.value)
     for words in (
-        "small.json: not a decision record of form 3 or earlier",
+        "small.json: not a decision record of form 4 or earlier",
         "known_on: Field required",
         "rules: ",
         "Restore the file",
     ):
         assert words in message
     for changed, words in (
-        (data | {"record": 4}, "record: Input should be 1, 2 or 3"),
+        (data | {"record": 5}, "record: Input should be 1, 2, 3 or 4"),
         (data | {"cost": 1}, "cost: Extra inputs"),
         (
             data | {"modes": [data["modes"][0] | {"scale": "large"}]},

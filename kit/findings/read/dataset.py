@@ -10,11 +10,21 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from kit.findings.check.problems import TableError, one_problem, sorted_problems, table_error
 from kit.findings.read import size_limits
 from kit.findings.read.column_map import TableMap, check_map
+from kit.findings.stated import DATES
 from kit.findings.tables import TABLES
 
 FILE_NAME = "dataset.toml"
@@ -41,6 +51,8 @@ class Package(BaseModel):
     flight_hours: _Positive | None = None
     flight_cycles: _Positive | None = None
     days: _Positive | None = None
+    valid_from: dt.date | None = None
+    recorded_on: dt.date | None = None
 
     @model_validator(mode="after")
     def _has_interval(self) -> Package:
@@ -56,6 +68,16 @@ class PlannedUsage(BaseModel):
     flight_hours: _Positive
     flight_cycles: _Positive
     aircraft: Annotated[int, Field(gt=0)]
+    valid_from: dt.date | None = None
+    recorded_on: dt.date | None = None
+
+
+_TIMES = ("once", "dated")
+
+
+def _how_often(value: object) -> str:
+    """Tell planned usage that never changed from a list of rows with days."""
+    return "dated" if isinstance(value, list) else "once"
 
 
 class RegionFile(BaseModel):
@@ -77,7 +99,13 @@ class Dataset(BaseModel):
     clocks: Annotated[list[Literal["flight_hours", "flight_cycles", "calendar_days"]], Field(min_length=1)]
     tables: dict[str, str]
     packages: list[Package] = []
-    planned_usage: dict[str, PlannedUsage] = {}
+    planned_usage: dict[
+        str,
+        Annotated[
+            Annotated[PlannedUsage, Tag("once")] | Annotated[list[PlannedUsage], Tag("dated")],
+            Discriminator(_how_often),
+        ],
+    ] = {}
     regions: RegionFile | None = None
     map: dict[str, TableMap] = {}
 
@@ -91,7 +119,11 @@ class Dataset(BaseModel):
     @field_validator("packages")
     @classmethod
     def _smallest_first(cls, packages: list[Package]) -> list[Package]:
-        for small, large in itertools.pairwise(packages):
+        days = [(package.name, package.valid_from, package.recorded_on) for package in packages]
+        if twice := [name for k, (name, *_) in enumerate(days) if days[k] in days[:k]]:
+            raise ValueError(f"{twice[0]!r} stands twice with the same valid_from and recorded_on")
+        last = {package.name: package for package in packages}
+        for small, large in itertools.pairwise(last.values()):
             for unit in ("flight_hours", "flight_cycles", "days"):
                 first, second = getattr(small, unit), getattr(large, unit)
                 if first is not None and second is not None and first > second:
@@ -145,12 +177,13 @@ class Dataset(BaseModel):
         -------
         DataFrame
             Columns name, flight_hours, flight_cycles, days; nan where a package has no such
-            interval [as named].
+            interval [as named]; valid_from, recorded_on, NaT where always. A package that changed has
+            several rows.
         """
         rows = [package.model_dump() for package in self.packages]
-        frame = pd.DataFrame(rows, columns=["name", "flight_hours", "flight_cycles", "days"])
+        frame = pd.DataFrame(rows, columns=["name", "flight_hours", "flight_cycles", "days", *DATES])
         numbers = dict.fromkeys(("flight_hours", "flight_cycles", "days"), "float64")
-        return frame.astype({"name": "str"} | numbers)
+        return frame.astype({"name": "str"} | numbers | dict.fromkeys(DATES, "datetime64[us]"))
 
     def usage_frame(self) -> pd.DataFrame:
         """Return the planned usage as a table.
@@ -158,15 +191,17 @@ class Dataset(BaseModel):
         Returns
         -------
         DataFrame
-            A row for each subtype (the index): flight_hours, flight_cycles [per year], and
-            aircraft, how many there are.
+            Columns subtype, flight_hours, flight_cycles [per year], aircraft, how many there are, valid_from,
+            recorded_on, NaT where always. What changed has several rows.
         """
-        rows = {subtype: usage.model_dump() for subtype, usage in self.planned_usage.items()}
-        frame = pd.DataFrame.from_dict(
-            rows, orient="index", columns=["flight_hours", "flight_cycles", "aircraft"]
-        )
-        frame.index = pd.Index(frame.index.astype("str"), name="subtype")
-        return frame.astype({"flight_hours": "float64", "flight_cycles": "float64", "aircraft": "int64"})
+        rows = [
+            {"subtype": subtype} | usage.model_dump()
+            for subtype, stated in self.planned_usage.items()
+            for usage in (stated if isinstance(stated, list) else [stated])
+        ]
+        frame = pd.DataFrame(rows, columns=["subtype", "flight_hours", "flight_cycles", "aircraft", *DATES])
+        types = {"subtype": "str", "flight_hours": "float64", "flight_cycles": "float64", "aircraft": "int64"}
+        return frame.astype(types | dict.fromkeys(DATES, "datetime64[us]"))
 
 
 def read_description(path: Path, *, name: str, tables: dict[str, str] | None = None) -> Dataset:
@@ -298,7 +333,7 @@ def _toml_error(name: str, reason: str, expected: str, mend: str) -> TableError:
 
 def _field_problem(item: dict) -> pd.DataFrame:
     """Return what pydantic found about one field as a problem."""
-    field = ".".join(str(part) for part in item["loc"])
+    field = ".".join(str(part) for part in item["loc"] if part not in _TIMES)
     message = item["msg"].removeprefix("Value error, ")
     value, mend = str(item["input"]), f"correct `{field}` in {FILE_NAME}"
     if item["type"] == "extra_forbidden":
