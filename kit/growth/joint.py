@@ -494,18 +494,19 @@ class _Problem:
             inside = np.isfinite(log_age)
             z = np.where(inside, (log_age - p[SCALE]) * k, 0.0)
             with np.errstate(over="ignore"):
-                h = np.where(inside, np.exp(z), np.where(log_age > 0, np.inf, 0.0))
-            parts.append((h, z))
-        (h_low, z_low), (h_high, z_high) = parts
+                h, slope, _ = WEIBULL.cumulative_hazard(z)
+            parts.append(
+                (np.where(inside, h, np.where(log_age > 0, np.inf, 0.0)), np.where(inside, slope, 0.0), z)
+            )
+        (h_low, slope_low, z_low), (h_high, slope_high, z_high) = parts
         base = np.minimum.reduceat(h_low, self._starts)
         shift = base[np.cumsum(np.r_[0, np.diff(self._row) > 0])]
         s_low = np.exp(-(h_low - shift))
         finite = np.isfinite(h_high)
-        h_end = np.where(finite, h_high, 0.0)
         s_high = np.where(finite, np.exp(-np.where(finite, h_high - shift, 0.0)), 0.0)
         gap = np.where(finite, -s_low * np.expm1(-np.where(finite, h_high - h_low, 0.0)), s_low)
-        by_scale = k * (s_low * h_low - s_high * h_end)
-        by_shape = -(s_low * z_low * h_low - s_high * z_high * h_end)
+        by_scale = k * (s_low * slope_low - s_high * slope_high)
+        by_shape = -(s_low * z_low * slope_low - s_high * z_high * slope_high)
         total = np.add.reduceat(coefficient * gap, self._starts)
         with np.errstate(divide="ignore", invalid="ignore"):
             per_row = self.weight / total

@@ -33,6 +33,7 @@ from kit.posterior import (
     joint_draws,
     zone_frailty,
 )
+from kit.simulate.progress import progress
 
 LEVELS = (0.80, 0.90, 0.95)
 MEASURES = ("exposure", "preventable")
@@ -658,10 +659,10 @@ def study(
     """
     work = [(setting, seed + k, draws) for setting in settings for k in range(fleets)]
     if processes == 1:
-        found = [_one(job) for job in work]
+        found = [_one(job) for job in progress(work, "fleets")]
     else:
         with ProcessPoolExecutor(processes) as pool:
-            found = list(pool.map(_one, work, chunksize=4))
+            found = list(progress(pool.map(_one, work, chunksize=4), "fleets", total=len(work)))
     return pd.DataFrame([row for rows in found for row in rows])
 
 

@@ -33,6 +33,7 @@ from kit.intervals import (
     risks,
 )
 from kit.numerics.typing import Floats
+from kit.simulate.progress import progress
 
 
 @dataclass(frozen=True)
@@ -331,7 +332,7 @@ def honesty_tables(
     with tempfile.TemporaryDirectory() as aside:
         evidence = Evidence(load_fleet(folder, set_aside=Path(aside) / "rejected_rows.csv"))
     rows, shares = [], []
-    for path in paths:
+    for path in progress(paths, "questions"):
         ask = read_question(path)
         if questions is None and ask.known_on is not None:
             continue

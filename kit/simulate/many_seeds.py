@@ -7,6 +7,7 @@ import tempfile
 import time
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import pandas as pd
 
 from kit.findings import load_fleet, replace_text
 from kit.intervals import Evidence, QuestionError, read_question, recommend
+from kit.simulate.progress import progress
 from kit.simulate.scenario import default_scenario
 from kit.simulate.write import make_demo
 
@@ -23,6 +25,9 @@ FLEETS = 200
 
 FIRST_SEED = 1
 """Seed of its first fleet; the others follow."""
+
+DRAWS = 64
+"""Draws of each answer of the page: whether a question is answered does not hang on how many there are."""
 
 
 def answers_of_seed(
@@ -91,7 +96,13 @@ def answers_of_seed(
 
 
 def many_seeds(
-    questions: str | Path, seeds: Iterable[int], *, n_aircraft: int | None = None, workers: int = 1
+    questions: str | Path,
+    seeds: Iterable[int],
+    *,
+    n_aircraft: int | None = None,
+    draws: int | None = DRAWS,
+    workers: int = 1,
+    kept: str | Path | None = None,
 ) -> pd.DataFrame:
     """Put all questions to fleets of many seeds.
 
@@ -103,28 +114,67 @@ def many_seeds(
         Seeds of the fleets.
     n_aircraft : int, optional
         Aircraft of each fleet. Default: those of the demo fleet.
+    draws : int, optional
+        Draws of each answer; None: as each question asks.
     workers : int
         Processes to share the work.
+    kept : str or Path, optional
+        Table of the seeds that are done: what stands there is not done again, and each seed is added when it is
+        done, so that work that was broken off goes on where it was. A table of other draws is begun anew by hand.
 
     Returns
     -------
     DataFrame
         As `answers_of_seed`, seed by seed.
+
+    Raises
+    ------
+    ValueError
+        If `kept` was made with other questions, aircraft or draws.
     """
-    one = partial(answers_of_seed, questions=str(questions), n_aircraft=n_aircraft)
-    if workers == 1:
-        return pd.concat([one(seed) for seed in seeds], ignore_index=True)
-    with ProcessPoolExecutor(workers) as pool:
-        return pd.concat(list(pool.map(one, seeds)), ignore_index=True)
+    wanted = list(seeds)
+    made = f"{len(sorted(Path(questions).glob('*.toml')))} questions, {n_aircraft or 'all'} aircraft, {draws or 'own'} draws"
+    tables = [] if kept is None else [_kept(Path(kept), made)]
+    done = set(tables[0]["seed"]) if tables else set()
+    left = [seed for seed in wanted if seed not in done]
+    one = partial(answers_of_seed, questions=str(questions), n_aircraft=n_aircraft, draws=draws)
+    with ExitStack() as stack:
+        answers = (
+            map(one, left)
+            if workers == 1
+            else stack.enter_context(ProcessPoolExecutor(workers)).map(one, left)
+        )
+        for table in progress(answers, "fleets", total=len(left)):
+            tables.append(table)
+            if kept is not None:
+                whole = pd.concat([part for part in tables if len(part)], ignore_index=True)
+                replace_text(Path(kept), whole.assign(made=made).to_csv(index=False))
+    whole = pd.concat([part for part in tables if len(part)], ignore_index=True)
+    return whole[whole["seed"].isin(wanted)].sort_values(["seed", "question"], ignore_index=True)
 
 
-def many_seeds_page(table: pd.DataFrame) -> str:
+def _kept(path: Path, made: str) -> pd.DataFrame:
+    """Return what a broken-off run left; an empty table where there is none."""
+    if not path.exists():
+        return pd.DataFrame({"seed": pd.Series(dtype=np.int64)})
+    table = pd.read_csv(path, keep_default_na=False, na_values={"threshold": [""], "repeat": [""]})
+    other = sorted(set(table["made"]) - {made})
+    if other:
+        raise ValueError(
+            f"{path}: must be of {made} to be gone on with. Got {other[0]}. Delete it, or give another file."
+        )
+    return table.drop(columns="made")
+
+
+def many_seeds_page(table: pd.DataFrame, *, draws: int | None = None) -> str:
     """Put the outcomes on a page.
 
     Parameters
     ----------
     table : DataFrame
         What `many_seeds` gave.
+    draws : int, optional
+        Draws of each answer, where they were not those that the question asks for.
 
     Returns
     -------
@@ -132,13 +182,14 @@ def many_seeds_page(table: pd.DataFrame) -> str:
         Markdown.
     """
     seeds, outcome = table["seed"], table["outcome"].value_counts()
+    sampled = "" if draws is None else f"; each from {draws} draws, fewer than a decision takes"
     lines = [
         "# Is every question answered, whatever luck made the fleet?",
         "",
         f"The invented demo fleet made anew with {seeds.nunique()} other seeds ({seeds.min()} to {seeds.max()}), and each question of "
         f"`demo_fleet/questions/` put to each: {len(table):,} questions, {outcome.get('answered', 0):,} answered with an interval, "
         f"{outcome.get('no interval', 0):,} answered that no interval meets the target, {outcome.get('refused', 0):,} refused with a "
-        f"reason, none without an end. The slowest took {table['seconds'].max():.0f} s.",
+        f"reason, none without an end{sampled}. The slowest took {table['seconds'].max():.0f} s.",
         "",
         "Made by `python -m kit.simulate.many_seeds demo_fleet/questions docs/many_seeds.md`; do not edit by hand.",
         "",
@@ -165,7 +216,7 @@ def _range(values: pd.Series) -> str:
 
 
 def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2") -> None:
-    """Write the page to a file.
+    """Write the page to a file; broken off, it goes on where it was when it is started again.
 
     Parameters
     ----------
@@ -179,7 +230,10 @@ def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2") 
         Processes to share the work.
     """
     seeds = range(FIRST_SEED, FIRST_SEED + int(n))
-    replace_text(Path(target), many_seeds_page(many_seeds(questions, seeds, workers=int(workers))))
+    kept = Path(target).with_suffix(".kept.csv")
+    table = many_seeds(questions, seeds, workers=int(workers), kept=kept)
+    replace_text(Path(target), many_seeds_page(table, draws=DRAWS))
+    kept.unlink(missing_ok=True)
 
 
 if __name__ == "__main__":

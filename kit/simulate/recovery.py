@@ -31,6 +31,7 @@ from kit.life import (
     fit_two_clocks,
     fit_weibull,
 )
+from kit.simulate.progress import progress
 
 LEVEL = 0.9
 """Confidence of the bounds whose coverage is counted."""
@@ -340,7 +341,7 @@ def recovery_table(n: int = FLEETS, *, studies: tuple[Study, ...] = STUDIES, see
     rows = []
     for number, study in enumerate(studies):
         results, refused = [], 0
-        for i in range(n):
+        for i in progress(range(n), study.name):
             rng = np.random.default_rng([seed, number, i])
             try:
                 results.append(study.run(rng))

@@ -585,3 +585,35 @@ def test_the_demo_fleet_gives_every_life_every_covariate(demo_fleet):
     assert ((frame["repair_class"] == "not repaired") == ~after).all()
     fit = fit_regression(frame, "climate")
     assert fit.n_finds == histories.n_finds
+
+
+def test_without_a_row_a_regression_answers_for_all_panels_that_were_fitted():
+    """Share and age are those of the mixture: the mean over the lives, each with its own covariates."""
+    rng = np.random.default_rng(2)
+    dry = np.arange(300) % 3 == 0
+    onset = np.where(dry, 9000.0, 5000.0) * rng.weibull(2.0, 300)
+    upper = 700 * np.ceil(onset / 700)
+    table = pd.DataFrame({"lower": upper - 700, "upper": upper, "climate": np.where(dry, "dry", "wet")})
+    fit = fit_regression(table, "climate")
+    ages = np.array([1000.0, 4000.0, 8000.0])
+    mixed = fit.survival(ages, {"climate": "dry"}) / 3 + 2 * fit.survival(ages, {"climate": "wet"}) / 3
+    np.testing.assert_allclose(fit.survival(ages), mixed, rtol=1e-12)
+    np.testing.assert_allclose(1 - fit.survival(fit.quantile([0.01, 0.1, 0.5])), [0.01, 0.1, 0.5], rtol=1e-9)
+    assert fit.survival(1000.0, given=2000.0) == 1.0
+    # A mixture has its early finds among those that are worst off: sooner than a panel between the two.
+    between = np.sqrt(fit.scale({"climate": "dry"}) * fit.scale({"climate": "wet"}))
+    assert fit.quantile(0.01) < between * (-np.log1p(-0.01)) ** (1 / fit.shape)
+
+
+def test_bounds_of_a_regression_ask_whose_they_are():
+    table = pd.DataFrame(
+        {"lower": [0, 500, 900, 0.0], "upper": [500, 900, np.inf, 900], "wing": [0, 1, 0, 1]}
+    )
+    fit = fit_regression(table, "wing", shape=2.0)
+    for call in (lambda: fit.quantile_bounds(0.1), lambda: fit.survival_bounds(500.0)):
+        with pytest.raises(
+            ValueError, match=r"`row` must say whose bounds are wanted: a value for each of wing\."
+        ):
+            call()
+    none = fit_regression(table, "1", shape=2.0)
+    assert none.quantile_bounds(0.1) == none.quantile_bounds(0.1, {})

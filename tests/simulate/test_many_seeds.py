@@ -3,13 +3,15 @@
 import signal
 from contextlib import contextmanager
 
+import numpy as np
 import pandas as pd
 import pytest
 from support import DEMO
 
-from kit.simulate.many_seeds import answers_of_seed, many_seeds_page
+from kit.simulate.many_seeds import answers_of_seed, many_seeds, many_seeds_page
 
 QUESTIONS = DEMO / "questions"
+COLUMNS = ["seed", "question", "outcome", "threshold", "repeat", "governed_by", "seconds", "why"]
 NAMES = sorted(path.stem for path in QUESTIONS.glob("*.toml"))
 _LONGEST = (
     180  # seconds of the processor; answers take a few, so that this can only be a search without an end
@@ -61,8 +63,8 @@ def test_the_page_counts_outcomes_and_gives_the_reasons():
         (1, "radome", "refused", None, None, None, 0.5, "question radome: no finds"),
         (2, "radome", "no interval", None, None, "no answer", 0.5, ""),
     ]
-    columns = ["seed", "question", "outcome", "threshold", "repeat", "governed_by", "seconds", "why"]
-    page = many_seeds_page(pd.DataFrame(rows, columns=columns))
+    page = many_seeds_page(pd.DataFrame(rows, columns=COLUMNS), draws=64)
+    assert "none without an end; each from 64 draws" in page
     assert "4 questions, 2 answered with an interval, 1 answered that no interval meets" in page
     assert "| flap | 2 | 0 | 0 | 5,000 to 6,000 | 2,500 to 5,000 | risk 1, cap 1 |" in page
     assert "| radome | 0 | 1 | 1 | – | – |  |" in page
@@ -72,3 +74,27 @@ def test_the_page_counts_outcomes_and_gives_the_reasons():
 def test_a_folder_without_questions_is_refused(tmp_path):
     with pytest.raises(ValueError, match="`questions` must be a folder of questions"):
         answers_of_seed(1, tmp_path)
+
+
+def test_work_that_was_broken_off_goes_on_where_it_was(tmp_path, monkeypatch):
+    """Seeds that stand in the kept table are not done again; one of other draws is refused."""
+    asked = []
+
+    def one(seed, questions, *, n_aircraft, draws):
+        asked.append(seed)
+        if seed == 3 and asked.count(3) == 1:
+            raise KeyboardInterrupt
+        row = (seed, "flap", "answered", 5000.0, np.nan, "risk", 1.0, "")
+        return pd.DataFrame([row], columns=COLUMNS)
+
+    monkeypatch.setattr("kit.simulate.many_seeds.answers_of_seed", one)
+    kept = tmp_path / "kept.csv"
+    with pytest.raises(KeyboardInterrupt):
+        many_seeds(QUESTIONS, range(1, 5), kept=kept)
+    table = many_seeds(QUESTIONS, range(1, 5), kept=kept)
+    assert asked == [1, 2, 3, 3, 4]
+    assert table["seed"].tolist() == [1, 2, 3, 4]
+    assert table["why"].tolist() == [""] * 4
+    assert table["repeat"].isna().all()
+    with pytest.raises(ValueError, match=r"to be gone on with\. Got .* 64 draws\. Delete it"):
+        many_seeds(QUESTIONS, range(1, 5), draws=128, kept=kept)

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
 
+from kit.life.likelihood.families import WEIBULL
 from kit.numerics.confidence import likelihood_drop, normal_reach
 from kit.numerics.covariance import second_derivatives
 from kit.numerics.fit import Fit, Parameter
@@ -63,16 +64,17 @@ class _Pieces:
         log_a, k, log_b, m = theta[0], np.exp(theta[1]), theta[2], np.exp(theta[3])
         # Points lie where moisture is likely: evenly in its own distribution between low and high.
         with np.errstate(divide="ignore"):
-            h_low = np.exp(k * (np.log(self.low) - log_a))
-        h_high = np.exp(np.minimum(k * (np.log(self.high) - log_a), 700.0))
+            h_low = WEIBULL.cumulative_hazard(k * (np.log(self.low) - log_a))[0]
+        h_high = WEIBULL.cumulative_hazard(np.minimum(k * (np.log(self.high) - log_a), 700.0))[0]
         reached = np.exp(-h_low) * -np.expm1(h_low - h_high)
         h = h_low[:, None] - np.log1p(_X * np.expm1(h_low - h_high)[:, None])
-        z = np.log(np.maximum(h, 1e-300))
+        z = WEIBULL.inverse_cumulative_hazard(np.maximum(h, 1e-300))
         t = np.exp(z / k + log_a)
         t = np.clip(t, self.low[:, None], self.high[:, None])
         density = reached[:, None] * _W
         # Derivatives of the log density by log scale and log shape.
-        by_scale, by_shape = -k * (1 - h), 1 + z * (1 - h)
+        slope = WEIBULL.log_hazard(z)[1] - WEIBULL.cumulative_hazard(z)[1]
+        by_scale, by_shape = -k * slope, 1 + z * slope
         survive, s_scale, s_shape = _survival(self.clean[:, None] - t, log_b, m)
         fail, f_scale, f_shape = _survival(self.stop[:, None] - t, log_b, m)
         inner, i_scale, i_shape = survive - fail, s_scale - f_scale, s_shape - f_shape
@@ -96,9 +98,9 @@ def _survival(age: Floats, log_scale: float, shape: float) -> tuple[Floats, Floa
     """Weibull survival, 1 before age 0 and 0 at infinity, and its derivatives by log scale and log shape."""
     inside = (age > 0) & np.isfinite(age)
     z = shape * (np.log(np.where(inside, age, 1.0)) - log_scale)
-    h = np.exp(np.minimum(z, 700.0))
+    h, slope, _ = WEIBULL.cumulative_hazard(np.minimum(z, 700.0))
     s = np.where(inside, np.exp(-h), np.where(age > 0, 0.0, 1.0))
-    rate = np.where(inside, h * s, 0.0)
+    rate = np.where(inside, slope * s, 0.0)
     return s, shape * rate, np.where(inside, -z, 0.0) * rate
 
 

@@ -24,6 +24,7 @@ from kit.numerics.typing import Floats
 _FINDS_PER_COEFFICIENT = 10
 _FEW_CLUSTERS = 10
 _FEW_FINDS = 5
+_HALVINGS = 100  # of the range of an age, to the last digit
 
 Rows = Mapping[str, object] | pd.DataFrame
 
@@ -301,8 +302,14 @@ class RegressionFit(Fit):
             [np.empty((len(frame), 0)), *(term.values(frame) for term in self.terms)]
         ), single
 
-    def _one(self, row: Rows) -> Floats:
-        x, _ = self._x(row)
+    def _one(self, row: Rows | None) -> Floats:
+        if row is None and self.terms:
+            raise ValueError(
+                f"`row` must say whose bounds are wanted: a value for each of {', '.join(term.name for term in self.terms)}. "
+                "Got none; bounds of the mean over all panels cannot be had from a profile. Give a mapping, such as that of "
+                "the panel that is worst off."
+            )
+        x, _ = self._x({} if row is None else row)
         if len(x) != 1:
             raise ValueError(
                 f"`row` must be one row of covariates. Got {len(x)}. Ask for the bounds of one at a time."
@@ -332,15 +339,16 @@ class RegressionFit(Fit):
         scale = np.exp(beta[0] + x @ beta[1:])
         return scale[0] if single else scale
 
-    def survival(self, age: ArrayLike, rows: Rows, *, given: float = 0.0) -> Floats:
-        """Share of panels with given covariates that are still without damage.
+    def survival(self, age: ArrayLike, rows: Rows | None = None, *, given: float = 0.0) -> Floats:
+        """Share of panels that are still without damage: with given covariates, or of all that were fitted.
 
         Parameters
         ----------
         age : array_like of float, shape (m,) or ()
             Ages [clock units].
-        rows : mapping or DataFrame
-            Values of the covariates: of one panel, or n rows.
+        rows : mapping or DataFrame, optional
+            Values of the covariates: of one panel, or n rows. Default: the mean over the lives that were fitted, each
+            with its own.
         given : float
             Age at which they are known to be without damage [clock units].
 
@@ -350,19 +358,33 @@ class RegressionFit(Fit):
             S(age) / S(given), 1 before `given` [-].
         """
         t = np.maximum(np.asarray(age, np.float64), given)
+        if rows is None:
+            share, scale = self._fitted
+            each = (
+                WEIBULL.survival(np.stack([t, np.full_like(t, given)])[..., None], scale, self.shape) @ share
+            )
+            return each[0] / each[1]
         scale = np.asarray(self.scale(rows))
         scale = scale.reshape(scale.shape + (1,) * t.ndim)
         return np.exp(WEIBULL.hazard_at(given, scale, self.shape) - WEIBULL.hazard_at(t, scale, self.shape))
 
-    def quantile(self, share: ArrayLike, rows: Rows) -> Floats:
-        """Age by which a share of the panels with given covariates has damage.
+    @property
+    def _fitted(self) -> tuple[Floats, Floats]:
+        """Share of the lives that each fitted row stands for, and its scale."""
+        beta = self.coefficients.to_numpy()
+        x, where = np.unique(self._model.x, axis=0, return_inverse=True)
+        share = np.bincount(where.ravel(), self._count, len(x)) / self._count.sum()
+        return share, np.exp(beta[0] + x @ beta[1:])
+
+    def quantile(self, share: ArrayLike, rows: Rows | None = None) -> Floats:
+        """Age by which a share of the panels has damage: with given covariates, or of all that were fitted.
 
         Parameters
         ----------
         share : array_like of float, shape (m,) or ()
             Shares in [0, 1) [-].
-        rows : mapping or DataFrame
-            Values of the covariates: of one panel, or n rows.
+        rows : mapping or DataFrame, optional
+            Values of the covariates: of one panel, or n rows. Default: all that were fitted, as in `survival`.
 
         Returns
         -------
@@ -370,11 +392,20 @@ class RegressionFit(Fit):
             Ages [clock units].
         """
         p = np.asarray(share, np.float64)
+        if rows is None:
+            scales = self._fitted[1]
+            ends = (WEIBULL.quantile(p, scale, self.shape) for scale in (scales.min(), scales.max()))
+            low, high = (np.array(end, np.float64) for end in ends)
+            for _ in range(_HALVINGS):
+                middle = (low + high) / 2
+                early = 1 - self.survival(middle) < p
+                low, high = np.where(early, middle, low), np.where(early, high, middle)
+            return (low + high) / 2
         scale = np.asarray(self.scale(rows))
         return WEIBULL.quantile(p, scale.reshape(scale.shape + (1,) * p.ndim), self.shape)
 
     def quantile_bounds(
-        self, share: float, row: Rows, *, level: float = 0.95, method: str = "profile"
+        self, share: float, row: Rows | None = None, *, level: float = 0.95, method: str = "profile"
     ) -> tuple[float, float]:
         """Two-sided bounds of the age by which a share of the panels with given covariates has damage.
 
@@ -383,7 +414,7 @@ class RegressionFit(Fit):
         share : float
             Share in (0, 1) [-].
         row : mapping or DataFrame
-            Values of the covariates of one panel.
+            Values of the covariates of one panel; may be left out only where the fit has none.
         level : float
             Confidence [-].
         method : str
@@ -410,7 +441,7 @@ class RegressionFit(Fit):
         return float(np.exp(low)), float(np.exp(high))
 
     def survival_bounds(
-        self, age: ArrayLike, row: Rows, *, level: float = 0.95, method: str = "profile"
+        self, age: ArrayLike, row: Rows | None = None, *, level: float = 0.95, method: str = "profile"
     ) -> tuple[Floats, Floats]:
         """Two-sided bounds of the share still without damage, age by age.
 
@@ -419,7 +450,7 @@ class RegressionFit(Fit):
         age : array_like of float
             Ages above 0 [clock units].
         row : mapping or DataFrame
-            Values of the covariates of one panel.
+            Values of the covariates of one panel; may be left out only where the fit has none.
         level : float
             Confidence at each age [-].
         method : str

@@ -14,6 +14,7 @@ from scipy.special import chdtrc
 from kit.findings import Fleet, need_fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
+from kit.life.likelihood.families import WEIBULL
 from kit.life.likelihood.likelihood import PerfectTerms
 from kit.life.likelihood.maximum import highest_life
 from kit.life.lives.repairs import RepairedLives, repaired_lives
@@ -96,8 +97,8 @@ class _Problem:
         def hazards(age: Floats) -> tuple[Floats, Floats]:
             # A first life begins at age 0 whatever the factors are; its slope is 0, and its rate must be finite.
             z = k * (np.log(np.where(age > 0, age, 1.0)) - point[0])
-            h = np.where(age > 0, np.exp(z), 0.0)
-            return h, np.where(age > 0, k * h / np.where(age > 0, age, 1.0), 0.0)
+            h, slope, _ = WEIBULL.cumulative_hazard(z)
+            return np.where(age > 0, h, 0.0), np.where(age > 0, k * slope / np.where(age > 0, age, 1.0), 0.0)
 
         found = np.isfinite(upper)
         h_low, rate_low = hazards(lower)
