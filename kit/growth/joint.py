@@ -547,7 +547,7 @@ class _Problem:
                 gradient[SHAPE] += gradient[SCALE] * w * np.exp(-p[SHAPE])
             return value, gradient[free]
 
-        best, value = highest_within(surface, point[free], [self.limits[i] for i in free], ftol=1e-11)
+        best, value, _ = highest_within(surface, point[free], [self.limits[i] for i in free])
         return full(best), value
 
     def covariance(self, point: Floats) -> pd.DataFrame:
