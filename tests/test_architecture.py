@@ -319,7 +319,7 @@ def test_what_is_private_is_read_where_it_is_made(path):
 
 # Loops whose number of rounds is not written at their head, each with why it ends.
 ENDS = {
-    "growth/joint.py": ["each round takes at least one gap"],
+    "growth/joint_likelihood.py": ["each round takes at least one gap"],
     "intervals/rules.py": ["the repeat shrinks to the next package, or by 2 % down to the shortest look"],
     "simulate/schedule.py": ["the age grows by the repeat, up to the horizon"],
     "simulate/loop.py": ["what is put back lies later, and nothing is done beyond the last day"],

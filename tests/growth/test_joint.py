@@ -9,7 +9,7 @@ from scipy.special import chdtri
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth, RateNotTold, SizeDetection, compare_joint, fit_joint
-from kit.growth.joint import NAMES
+from kit.growth.joint_likelihood import NAMES
 from kit.life import Histories, MethodDetection, fit_weibull
 
 TRUE = {

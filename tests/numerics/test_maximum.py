@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.numerics.maximum import maximise
+from kit.numerics.maximum import Followed, maximise
 
 coordinates = st.floats(-5.0, 5.0)
 
@@ -66,3 +66,67 @@ def test_what_is_not_a_number_ends_the_search_and_is_no_maximum(what, wall):
 def test_no_parameters_are_a_maximum_where_they_are():
     found = maximise(lambda x: (-3.0, np.zeros(0), np.zeros((0, 0))), np.zeros(0))
     assert (found.value, found.flat) == (-3.0, None)
+
+
+def banana(point):
+    """Minus Rosenbrock's valley, with its slopes alone."""
+    x, y = point
+    value = -((1 - x) ** 2) - 100 * (y - x * x) ** 2
+    return value, np.array([2 * (1 - x) + 400 * x * (y - x * x), -200 * (y - x * x)])
+
+
+@pytest.mark.parametrize("begin", [(-1.2, 1.0), (3.0, -2.0), (0.0, 0.0)])
+def test_slopes_alone_lead_to_the_top_of_a_bent_ridge(begin):
+    found = maximise(Followed(banana), np.array(begin))
+    assert found.has_ended
+    assert found.flat is None
+    np.testing.assert_allclose(found.point, [1.0, 1.0], atol=1e-6)
+
+
+def test_slopes_alone_ask_for_the_likelihood_less_often_than_differences_at_each_step():
+    asked = []
+
+    def counted(point):
+        asked.append(point)
+        return banana(point)
+
+    maximise(Followed(counted), np.array([-1.2, 1.0]))
+    followed = len(asked)
+    asked.clear()
+
+    def anew(point):
+        return *counted(point), Followed(counted)(point)[2]
+
+    maximise(anew, np.array([-1.2, 1.0]))
+    assert followed < len(asked)
+
+
+@pytest.mark.parametrize(
+    ("limits", "top"),
+    [
+        ([(-9, 9), (-9, 9)], (2.0, -1.0)),
+        ([(-9, 1.5), (-9, 9)], (1.5, -0.75)),
+        ([(-9, 1.2), (0, 9)], (1.2, 0.0)),
+        ([(2.5, 9), (-0.5, 9)], (2.5, -0.5)),
+    ],
+)
+def test_within_ranges_the_top_is_where_the_slopes_point_out_of_them(limits, top):
+    """A bowl whose parameters go together; the tops by the conditions of Karush, Kuhn and Tucker, by hand."""
+    bend = np.array([[2.0, 1.0], [1.0, 2.0]])
+
+    def bowl(point):
+        off = point - np.array([2.0, -1.0])
+        return -0.5 * off @ bend @ off, -bend @ off, -bend
+
+    for surface in (bowl, Followed(lambda point: bowl(point)[:2], np.array(limits, float))):
+        found = maximise(surface, np.array([0.5, 3.0]), limits=limits)
+        np.testing.assert_allclose(found.point, top, atol=1e-9)
+        assert found.flat is None
+
+
+def test_where_no_parameter_can_move_the_search_ends_at_once():
+    found = maximise(
+        lambda p: (float(p.sum()), np.ones(2), -np.eye(2)), np.array([5.0, 5.0]), limits=[(0, 1), (0, 1)]
+    )
+    np.testing.assert_array_equal(found.point, [1.0, 1.0])
+    assert found.has_ended

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize
 
 from kit.life.likelihood.families import WEIBULL
 from kit.numerics.confidence import likelihood_drop, normal_reach
 from kit.numerics.covariance import second_derivatives
 from kit.numerics.fit import Fit, Parameter
+from kit.numerics.maximum import Followed, maximise
 from kit.numerics.profile import profile_limit
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.refusals import NoFiniteMaximum, need
@@ -24,6 +24,7 @@ PARAMETERS = ("moisture_scale", "moisture_shape", "disbond_scale", "disbond_shap
 
 _NODES = 24
 _FLAT = 1e-5
+_STEP = 1e-5  # of the differences of slopes
 
 
 def _clustered(n: int) -> tuple[Floats, Floats]:
@@ -323,33 +324,18 @@ def fit_moisture_then_disbond(
     theta0 = np.array([np.log(held[name]) if name in held else begin[i] for i, name in enumerate(PARAMETERS)])
     free = np.array([i for i, name in enumerate(PARAMETERS) if name not in held], dtype=np.int64)
 
-    loss = _loss(pieces, theta0, free)
+    surface = _surface(pieces, theta0, free)
     best = None
     for shift in (0.0, 0.7, -0.7):
         start = theta0[free].copy()
         start[np.isin(free, [2])] += shift
-        with np.errstate(all="ignore"):
-            found = minimize(loss, start, jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 500})
-        if best is None or found.fun < best.fun:
+        found = maximise(Followed(surface, step=_STEP), start)
+        if best is None or found.value > best.value:
             best = found
-    if (
-        best is None
-        or not np.isfinite(best.x).all()
-        or np.abs(best.x[np.isin(free, [1, 3])]).max(initial=0) > 5
-    ):
+    if best is None or np.abs(best.point[np.isin(free, [1, 3])]).max(initial=0) > 5:
         raise NoFiniteMaximum(_not_told_apart())
-    x, hessian = best.x, _curvature(loss, best.x)
-    for _ in range(20):
-        try:
-            step = np.linalg.solve(hessian, -loss(x)[1])
-        except np.linalg.LinAlgError:
-            break
-        if not np.abs(step).max() < 0.1:
-            break
-        x = x + step
-        if np.abs(step).max() < 1e-9:
-            break
-    hessian = _curvature(loss, x)
+    top = maximise(lambda q: (*surface(q), lambda: _curvature(surface, q)), best.point)
+    x, hessian = top.point, -_curvature(surface, top.point)
     if not (np.isfinite(hessian).all() and np.linalg.eigvalsh(hessian).min() > _FLAT):
         raise NoFiniteMaximum(_not_told_apart())
     covariance = np.full((4, 4), np.nan)
@@ -358,7 +344,7 @@ def fit_moisture_then_disbond(
     return MoistureThenDisbond(
         estimates={name: float(np.exp(value)) for name, value in zip(PARAMETERS, theta0, strict=True)},
         covariance=covariance,
-        log_likelihood=-loss(x)[0],
+        log_likelihood=top.value,
         n_lives=float(rows["count"].sum()),
         n_moisture=float(rows.loc[np.isfinite(rows["wet"]), "count"].sum()),
         n_disbond=float(rows.loc[np.isfinite(rows["stop"]), "count"].sum()),
@@ -368,34 +354,27 @@ def fit_moisture_then_disbond(
     )
 
 
-def _loss(
+def _surface(
     pieces: _Pieces, theta: Floats, free: NDArray[np.int64]
 ) -> Callable[[Floats], tuple[float, Floats]]:
-    """Minus the log-likelihood with its slopes, by the logs of the parameters that are free."""
+    """Log-likelihood with its slopes, by the logs of the parameters that are free."""
 
-    def loss(x: Floats) -> tuple[float, Floats]:
+    def surface(x: Floats) -> tuple[float, Floats]:
         point = theta.copy()
         point[free] = x
         with np.errstate(all="ignore"):
             value, slope = pieces.value(point)
-        if not np.isfinite(value):
-            return 1e12, np.zeros(free.size)
-        return -value, -slope[free]
+        return (value, slope[free]) if np.isfinite(value) else (-np.inf, np.zeros(free.size))
 
-    return loss
+    return surface
 
 
 def _highest(pieces: _Pieces, theta: Floats, free: NDArray[np.int64]) -> tuple[float, Floats]:
     """Highest log-likelihood over the parameters that are free, and where."""
-    loss, point = _loss(pieces, theta, free), theta.copy()
-    if free.size:
-        with np.errstate(all="ignore"):
-            found = minimize(
-                loss, theta[free], jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 500}
-            )
-        point[free] = found.x
-    value = -loss(point[free])[0]
-    return (value if value > -1e11 else -np.inf), point
+    point = theta.copy()
+    found = maximise(Followed(_surface(pieces, theta, free), step=_STEP), theta[free])
+    point[free] = found.point
+    return found.value, point
 
 
 def _not_told_apart() -> str:
@@ -405,9 +384,9 @@ def _not_told_apart() -> str:
     )
 
 
-def _curvature(loss, x: Floats) -> Floats:
+def _curvature(surface: Callable[[Floats], tuple[float, Floats]], x: Floats) -> Floats:
     """Matrix of second derivatives from the analytic first ones."""
-    matrix = second_derivatives(lambda p: loss(p)[1], x, range(x.size), 1e-5)
+    matrix = second_derivatives(lambda p: surface(p)[1], x, range(x.size), _STEP)
     return (matrix + matrix.T) / 2
 
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import minimize
 from scipy.special import chdtrc
 
 from kit.findings import Fleet, need_fleet
@@ -21,7 +20,7 @@ from kit.life.lives.repairs import RepairedLives, repaired_lives
 from kit.numerics.confidence import likelihood_drop, normal_reach
 from kit.numerics.covariance import second_derivatives
 from kit.numerics.fit import Fit, Parameter
-from kit.numerics.maximum import maximise
+from kit.numerics.maximum import Followed, maximise
 from kit.numerics.profile import profile_limit
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
@@ -443,26 +442,21 @@ def _highest(problem: _Problem, starts: Sequence[Floats]) -> tuple[float, Floats
     if m == 0:
         return problem.highest(np.empty(0))[0], np.empty(0)
 
-    def minus(q: Floats) -> tuple[float, Floats]:
+    def surface(q: Floats) -> tuple[float, Floats]:
         try:
             value, point = problem.highest(q)
         except NoFiniteMaximum:
-            return 1e300, np.zeros(m)
-        return -value, -problem.gradient(q, point)
+            return -np.inf, np.zeros(m)
+        return value, problem.gradient(q, point)
 
-    best, at = -np.inf, None
+    limits = np.tile([_LEAST, _MOST], (m, 1))
+    best, at = -np.inf, np.clip(starts[0], _LEAST, _MOST)
     for start in starts:
-        begin = np.clip(start, _LEAST, _MOST)
-        found = minimize(
-            minus,
-            begin,
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[(_LEAST, _MOST)] * m,
-            options={"ftol": 1e-15, "gtol": 1e-10, "maxiter": 200},
-        )
-        if -found.fun > best:
-            best, at = -float(found.fun), np.asarray(found.x)
+        found = maximise(Followed(surface, limits, step=1e-5), start, limits=limits)
+        if found.value > best:
+            best, at = found.value, found.point
+    if best == -np.inf:
+        return problem.highest(at)[0], at  # says why there is none
     at, best = _polished(problem, at, best)
     # A factor that went to the end of its range is at 0 itself, where the likelihood is not lower there.
     for j in range(m):
