@@ -330,7 +330,7 @@ def line_design(data: Trials, common_slope: bool, middle: float, unit: float) ->
 
 
 def maximise_on(surface: Surface, begin: Floats) -> tuple[Floats, float, Floats, bool]:
-    """Climb to the maximum of a surface.
+    """Find the maximum of a surface.
 
     Parameters
     ----------

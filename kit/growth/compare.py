@@ -13,7 +13,7 @@ from kit.growth.forms import GrowthForm, as_form
 from kit.growth.track_likelihood import WEAK_PRIORS
 from kit.growth.tracks import TrackFit, fit_tracks
 
-_CLOSE = 4.0  # forms whose criteria are nearer than this are not told apart here (assumed, customary)
+_CLOSE = 4.0  # forms whose criteria are nearer than this are indistinguishable here (assumed, customary)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

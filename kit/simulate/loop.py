@@ -1,4 +1,4 @@
-"""How the life of the panels is played: looks in date order, finds, repairs and exchanges, zone by zone."""
+"""How the life of the panels is simulated: looks in date order, finds, repairs and exchanges, zone by zone."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The central case of an answer beside lives played event by event, and what really happened in a simulated fleet."""
+"""The central case of an answer beside lives simulated event by event, and what really happened in a simulated fleet."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What an inspection schedule lets through, played event by event.
+"""What an inspection schedule lets through, simulated event by event.
 
 Nothing here is shared with the quadrature of `kit.intervals`: the one checks the other.
 """

@@ -333,11 +333,11 @@ def fit_moisture_then_disbond(
         if best is None or found.value > best.value:
             best = found
     if best is None or np.abs(best.point[np.isin(free, [1, 3])]).max(initial=0) > 5:
-        raise NoFiniteMaximum(_not_told_apart())
+        raise NoFiniteMaximum(_indistinguishable())
     top = maximise(lambda q: (*surface(q), lambda: _curvature(surface, q)), best.point)
     x, hessian = top.point, -_curvature(surface, top.point)
     if not (np.isfinite(hessian).all() and np.linalg.eigvalsh(hessian).min() > _FLAT):
-        raise NoFiniteMaximum(_not_told_apart())
+        raise NoFiniteMaximum(_indistinguishable())
     covariance = np.full((4, 4), np.nan)
     covariance[np.ix_(free, free)] = np.linalg.inv(hessian)
     theta0[free] = x
@@ -377,7 +377,7 @@ def _highest(pieces: _Pieces, theta: Floats, free: NDArray[np.int64]) -> tuple[f
     return found.value, point
 
 
-def _not_told_apart() -> str:
+def _indistinguishable() -> str:
     return (
         "No fit: the likelihood is flat in at least one direction at its highest point, so the looks do not tell the age at "
         "moisture from the time to disbond. What can be had: a fit with a parameter assumed (`assumed={'disbond_shape': 1.0}`)."

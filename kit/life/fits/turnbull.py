@@ -389,7 +389,7 @@ def _fit(entry: Floats, lower: Floats, upper: Floats, count: Floats) -> dict[str
     endless = risk <= 0.5 * float(count.min())
     n_endless = np.r_[0, np.cumsum(endless)]
     open_pair = n_endless[low] == n_endless[high]
-    theta, value = _climb(low[open_pair], high[open_pair], pair_weight[open_pair], risk, endless)
+    theta, value = _likeliest_hazards(low[open_pair], high[open_pair], pair_weight[open_pair], risk, endless)
     theta = np.where(endless, np.inf, theta)
     total = np.r_[0.0, np.cumsum(theta)]
     with np.errstate(invalid="ignore"):
@@ -414,7 +414,7 @@ def _fit(entry: Floats, lower: Floats, upper: Floats, count: Floats) -> dict[str
     }
 
 
-def _climb(
+def _likeliest_hazards(
     low: NDArray[np.int64], high: NDArray[np.int64], weight: Floats, risk: Floats, endless: NDArray[np.bool_]
 ) -> tuple[Floats, float]:
     """Highest log-likelihood over the hazards of the intervals, and where it is."""

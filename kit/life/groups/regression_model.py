@@ -1,4 +1,4 @@
-"""The likelihood of a regression of lives on covariates, and how far it can be pushed from its top."""
+"""The likelihood of a regression of lives on covariates, and the limits of its profiles."""
 
 from __future__ import annotations
 
