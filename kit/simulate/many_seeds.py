@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 import tempfile
 import time
@@ -148,7 +149,7 @@ def many_seeds(
             tables.append(table)
             if kept is not None:
                 whole = pd.concat([part for part in tables if len(part)], ignore_index=True)
-                replace_text(Path(kept), whole.assign(made=made).to_csv(index=False))
+                replace_text(Path(kept), json.dumps({"made": made, "rows": whole.to_dict("records")}))
     whole = pd.concat([part for part in tables if len(part)], ignore_index=True)
     return whole[whole["seed"].isin(wanted)].sort_values(["seed", "question"], ignore_index=True)
 
@@ -157,13 +158,12 @@ def _kept(path: Path, made: str) -> pd.DataFrame:
     """Return what a broken-off run left; an empty table where there is none."""
     if not path.exists():
         return pd.DataFrame({"seed": pd.Series(dtype=np.int64)})
-    table = pd.read_csv(path, keep_default_na=False, na_values={"threshold": [""], "repeat": [""]})
-    other = sorted(set(table["made"]) - {made})
-    if other:
+    left = json.loads(path.read_text(encoding="utf-8"))
+    if left["made"] != made:
         raise ValueError(
-            f"{path}: must be of {made} to be gone on with. Got {other[0]}. Delete it, or give another file."
+            f"{path}: must be of {made} to be gone on with. Got {left['made']}. Delete it, or give another file."
         )
-    return table.drop(columns="made")
+    return pd.DataFrame(left["rows"])
 
 
 def many_seeds_page(table: pd.DataFrame, *, draws: int | None = None) -> str:
@@ -230,7 +230,7 @@ def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2") 
         Processes to share the work.
     """
     seeds = range(FIRST_SEED, FIRST_SEED + int(n))
-    kept = Path(target).with_suffix(".kept.csv")
+    kept = Path(target).with_suffix(".kept.json")
     table = many_seeds(questions, seeds, workers=int(workers), kept=kept)
     replace_text(Path(target), many_seeds_page(table, draws=DRAWS))
     kept.unlink(missing_ok=True)

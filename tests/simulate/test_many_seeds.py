@@ -88,7 +88,7 @@ def test_work_that_was_broken_off_goes_on_where_it_was(tmp_path, monkeypatch):
         return pd.DataFrame([row], columns=COLUMNS)
 
     monkeypatch.setattr("kit.simulate.many_seeds.answers_of_seed", one)
-    kept = tmp_path / "kept.csv"
+    kept = tmp_path / "kept.json"
     with pytest.raises(KeyboardInterrupt):
         many_seeds(QUESTIONS, range(1, 5), kept=kept)
     table = many_seeds(QUESTIONS, range(1, 5), kept=kept)
