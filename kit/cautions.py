@@ -31,3 +31,19 @@ CAUTIONS: tuple[str, ...] = (
     "Demo data are invented and carry no information on any real aircraft, operator or place.",
 )
 """The one list; nothing else in the kit words a standing caution of its own (common practice, no source)."""
+
+
+def caution_section(heading: str = "## Cautions") -> list[str]:
+    """Return the lines of a Markdown section with the whole list.
+
+    Parameters
+    ----------
+    heading : str
+        Line that it begins with.
+
+    Returns
+    -------
+    list of str
+        Heading, a blank line, an item for each caution, a blank line.
+    """
+    return [heading, "", *(f"- {caution}" for caution in CAUTIONS), ""]

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from kit.cautions import caution_section
 from kit.figures import plot_risk, shown_measures
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def risk_text(answer: Answer, repeat: float) -> str:
     Returns
     -------
     str
-        Five lines of plain text, or six where the programme has a cap that is shorter.
+        Four lines of plain text, or five where the programme has a cap that is shorter, and the cautions.
 
     Raises
     ------
@@ -86,10 +87,7 @@ def risk_text(answer: Answer, repeat: float) -> str:
     ]
     if row["repeat"] > _cap(answer) * (1 + 1e-9):
         lines.append(f"Longer than the cap of {_cap(answer):,.0f} {unit}: never allowed, whatever the risk")
-    lines.append(
-        "Advisory only: the approved maintenance data, the caps and the airworthiness authority govern."
-    )
-    return "\n".join(lines)
+    return "\n".join([*lines, *caution_section("Cautions")[:-1]])
 
 
 def risk_picture(answer: Answer, repeats: Sequence[float]) -> Figure:

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from made_answer import make_answer, make_question
 
+from kit.cautions import CAUTIONS
 from kit.explore import interval_explorer, risk_html, risk_picture, risk_text
 from kit.intervals.answer import RuleAnswer
 
@@ -18,7 +19,9 @@ def test_text_gives_risk_band_exposure_and_whether_the_target_is_met():
         "Hours beyond the limit, unfound: 80.0 (5 % to 95 % of draws: 40.0 to 160.0) per 10,000 panel flight hours",
         "Target, preventable exceedances at most 0.05 per 10,000 panel flight hours in the worst 10,000 flight hours of "
         "age: met; 95.0% of draws meet it, 95.0% must (middle of the draws 0.04)",
-        "Advisory only: the approved maintenance data, the caps and the airworthiness authority govern.",
+        "Cautions",
+        "",
+        *(f"- {caution}" for caution in CAUTIONS),
     ]
 
 

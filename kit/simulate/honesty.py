@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from kit.cautions import caution_section
 from kit.detection import DetectionCurve
 from kit.findings import load_fleet, replace_text
 from kit.growth import Growth
@@ -482,10 +483,8 @@ def honesty_page(source: str | Path) -> str:
         "- A few damages jump in size in one flight block. Neither side has jumps.",
         "- The truth counts the first onset of each kind; the answer counts panels that are repaired and fly on as well.",
         "",
-        "Invented data: nothing here stands for a real fleet. Advisory analysis only; approved data and the authority govern.",
-        "",
     ]
-    return "\n".join(lines)
+    return "\n".join([*lines, *caution_section()])
 
 
 def main(source: str, target: str) -> None:

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kit.cautions import caution_section
 from kit.findings import load_fleet, replace_text
 from kit.intervals import Evidence, QuestionError, read_question, recommend
 from kit.simulate.progress import progress
@@ -206,7 +207,7 @@ def many_seeds_page(table: pd.DataFrame, *, draws: int | None = None) -> str:
     lines += ["", "## Refused", ""]
     refused = table.loc[table["outcome"] == "refused"]
     lines += [f"- seed {row.seed}, {row.question}: {row.why}" for row in refused.itertuples()] or ["None."]
-    lines += ["", "Invented data: nothing here stands for a real fleet.", ""]
+    lines += ["", *caution_section()]
     return "\n".join(lines)
 
 

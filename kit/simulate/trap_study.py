@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kit.cautions import caution_section
 from kit.findings import TABLES, TRAPS, Fleet, find_traps, load_fleet, replace_text
 
 _FACTS = {
@@ -30,8 +31,9 @@ _REASONS = {
     "T7": "4 % of the cycles are missing on four aircraft, the others differ by about 2 % as it is: only the farthest stands out",
     "T13": "a false call is seen only where the panel was tapped clean afterwards and nothing was found on it again: the missed "
     "ones were not tapped again, or other damage was found there; the false alarm is damage that a later tap missed",
-    "T14": "the missed cards belong to tasks that are due at every second check only (the trailing edge, thermography), so that "
-    "their absence is no sign; the false alarms are cards that were never closed, for the one zone of the task was not looked at",
+    "T14": "the missed cards are of tasks that ride with no other: the trailing edge at every second check, the cowl at every fourth "
+    "A check, the campaign. The false alarms are no lost cards, but there was no look either: where no zone of a task could be "
+    "done, its card was not closed",
     "T8": "the false alarms are cards entered late whose day turned round happens to lie just before the entry",
 }
 
@@ -205,12 +207,7 @@ def traps_page(source: str | Path) -> str:
         "| --- | --- | --- | --- |",
     ]
     lines += [f"| {trap.name} | {trap.title} | {trap.policy} | {trap.unseen} |" for trap in TRAPS]
-    lines += [
-        "",
-        "Invented data: nothing here stands for a real fleet. Advisory analysis only; approved data and the authority govern.",
-        "",
-    ]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", *caution_section()])
 
 
 def main(source: str, target: str) -> None:

@@ -274,6 +274,38 @@ def test_cards_that_are_missing_at_a_check_and_zones_not_done_are_found(hand):
     assert "not done: Z2 (access)" in set(found(hand, "T14")["found"])
 
 
+def every_second_check(hand, *, rider: bool) -> Hand:
+    """Four checks of three aircraft; K3, and K4 where it rides along, are closed at the second and fourth."""
+    for name in ("K3", "K4"):
+        hand._add("tasks", task=name, zones="Z2", method="thermography", valid_from=day(0))
+    for task in hand.rows["tasks"]:
+        task["repeat_days"] = "700" if task["task"] in ("K1", "K2") else "1400"
+    flown(hand, "A1", "A2", "A3")
+    for name in ("A1", "A2", "A3"):
+        for number, n in enumerate((500, 1000, 1500, 2000)):
+            hand.card(name, n).card(name, n, zone="Z2")
+            for task in ("K3", "K4")[: (1 + rider) * (number % 2)]:
+                hand.card(name, n, zone="Z2")
+                hand.rows["cards"][-1]["task"] = task
+    return hand
+
+
+def test_a_lost_card_of_a_task_due_at_every_second_check_is_found_beside_what_rides_with_it(hand):
+    """A task at half the checks is held against those at which its companion is closed, and no check between."""
+    cards = every_second_check(hand, rider=True).rows["cards"]
+    assert not len(found(hand, "T14"))
+    cards.remove(next(row for row in cards if row["task"] == "K3" and row["closed_on"] == day(2000)))
+    row = only(hand, "T14", table="cards", id="", value=f"A1 K3 {day(2000)}")
+    assert row["found"] == "no card, though 83% of the checks with K4 hold one; 3 others were closed"
+
+
+def test_a_task_that_rides_with_no_other_gives_no_alarm(hand):
+    """Half the checks are without it as a rule, so that one more is no sign."""
+    cards = every_second_check(hand, rider=False).rows["cards"]
+    cards.remove(next(row for row in cards if row["task"] == "K3"))
+    assert not len(found(hand, "T14"))
+
+
 def test_a_finding_within_the_limit_of_another_revision_only_is_found(tiny):
     tiny.add(
         "limits", "M1", limit="M2", revision="2", valid_from="2018-01-01", recorded_on="2018-01-01", size="25"
@@ -419,7 +451,7 @@ def test_the_demo_study_counts_what_was_put_in():
         ("T5", 0.9),
         ("T8", 0.9),
         ("T9", 0.95),
-        ("T14", 0.5),  # cards of tasks due at every second check are missed: said in docs/traps.md
+        ("T14", 0.9),  # what is missed rides with no other task: said in docs/traps.md
     ):
         assert table.at[name, "found"] >= least * table.at[name, "injected"], name
     assert (table["found"] <= table["injected"]).all()

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from kit.findings.tables import TAP_METHODS
 from kit.findings.traps.context import CASE_COLUMNS, TrapContext, no_cases, together
 from kit.findings.units import LIKELY, POSSIBLE, SURE
+from kit.numerics.typing import Floats
 
 SISTER_DAYS = 7
 """Time after a find in which a look at the sister panel hangs on it [days]."""
@@ -16,7 +17,10 @@ CHECK_DAYS = 3
 """Days within which cards of one aircraft belong to one check [days]."""
 
 RIDES = 0.6
-"""Share of the checks at which a task is closed from which on it is expected at each [-]."""
+"""Share of the checks with another task at which a task is closed too, from which on it is expected beside it [-]."""
+
+FEWEST_CHECKS = 3
+"""Checks with another task that are needed before a task is said to ride with it."""
 
 METHOD_STEP, FEWEST_LOOKS = 0.15, 20
 """Change of the share of a method from year to year that is named [-], and the fewest looks of a year."""
@@ -73,12 +77,12 @@ def find_sisters(context: TrapContext) -> pd.DataFrame:
 
 
 def _card_table(context: TrapContext) -> pd.DataFrame:
-    """Return the cards of tap tasks that repeat, with the check that each belongs to."""
+    """Return the cards of tasks that repeat, those of walk-rounds apart, with the check that each belongs to."""
     tasks = context.fleet.tables["tasks"]
     repeats = tasks[["repeat_flight_hours", "repeat_flight_cycles", "repeat_days"]].notna().any(axis=1)
-    tap = tasks[tasks["method"].isin(TAP_METHODS) & repeats]
+    kept = tasks[(tasks["method"] != "visual") & repeats]
     cards = context.fleet.tables["cards"]
-    cards = cards[cards["task"].isin(tap["task"])].sort_values(["aircraft", "closed_on", "task"])
+    cards = cards[cards["task"].isin(kept["task"])].sort_values(["aircraft", "closed_on", "task"])
     apart = cards.groupby("aircraft")["closed_on"].diff().dt.days
     return cards.assign(check=(apart.isna() | (apart > CHECK_DAYS)).cumsum())
 
@@ -99,8 +103,10 @@ def find_busy_checks(context: TrapContext) -> pd.DataFrame:
 
     Notes
     -----
-    A task is expected at a check where it was in force and where most checks of the dataset
-    with at least two cards in its time hold it. A check all of whose cards are lost is not seen.
+    A task is expected at a check where it was in force and where another task is closed with which it rides: at
+    most of the checks that hold that one, it is closed as well. So a task that is due at every second check is
+    held against the others of these checks, not against all. A check all of whose cards are lost is not seen, and
+    neither is a task that rides with no other.
     """
     cards = _card_table(context)
     skipped = context.fleet.tables["cards"]
@@ -127,7 +133,6 @@ def find_busy_checks(context: TrapContext) -> pd.DataFrame:
     begin = tasks["valid_from"].reindex(names).to_numpy()
     end = tasks["valid_to"].reindex(names).to_numpy()
     alive = (day >= begin) & ((day <= end) | np.isnat(end))
-    share = (held.to_numpy() & alive).sum(axis=0) / np.maximum(alive.sum(axis=0), 1)
     own = (
         context.fleet.task_zones.merge(context.fleet.zone_subtypes, on="zone")
         .groupby("task")["subtype"]
@@ -136,7 +141,9 @@ def find_busy_checks(context: TrapContext) -> pd.DataFrame:
     subtype = context.fleet.tables["aircraft"]["subtype"]
     has = np.array([subtype.isin(own.get(name, ())).to_numpy() for name in names]).T
     plane = pd.Index(context.fleet.tables["aircraft"]["aircraft"]).get_indexer(pd.Index(checks["aircraft"]))
-    missing = alive & ~held.to_numpy() & (share >= RIDES) & has[plane]
+    asked, closed = alive & has[plane], held.to_numpy()
+    share, beside = _riding(asked, closed)
+    missing = asked & ~closed & (share > 0)
     at, task = np.nonzero(missing)
     where = checks.iloc[at]
     value = [
@@ -144,11 +151,25 @@ def find_busy_checks(context: TrapContext) -> pd.DataFrame:
         for plane_, k, day_ in zip(where["aircraft"], task, where["day"], strict=True)
     ]
     found = [
-        f"no card, though {share[k]:.0%} of the checks hold one; {n} others were closed"
-        for k, n in zip(task, where["n"], strict=True)
+        f"no card, though {share[c, k]:.0%} of the checks with {names[beside[c, k]]} hold one; {n} others were closed"
+        for c, k, n in zip(at, task, where["n"], strict=True)
     ]
     lost = _without_row("cards", "card", value, found, POSSIBLE)
     return together(lost, not_done)
+
+
+def _riding(asked: NDArray[np.bool_], closed: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.int64]]:
+    """Return for each check and task the largest share at which it rides with a task closed there, and which.
+
+    The share is 0 where it rides with none of them.
+    """
+    of = asked.T.astype(np.int64) @ closed.astype(np.int64)  # [task, other]: checks with the other
+    with np.errstate(invalid="ignore"):
+        share = ((asked & closed).T.astype(np.int64) @ closed.astype(np.int64)) / of
+    share[(of < FEWEST_CHECKS) | ~(share >= RIDES)] = 0.0
+    np.fill_diagonal(share, 0.0)
+    there = np.where(closed[:, None, :], share[None, :, :], 0.0)
+    return there.max(axis=2), there.argmax(axis=2)
 
 
 def _without_row(
