@@ -122,7 +122,8 @@ class HitMissFit(PodBySize, Fit):
         head = f"HitMissFit({self.link}, {self.n_trials:g} trials, {self.n_hits:g} hits: "
         if len(self.groups) > 1:
             return head + f"{len(self.groups)} groups)"
-        return head + f"a50 {self.a50:.3g}, a90 {self.a90:.3g}, a90/95 {self.a90_95():.3g} mm)"
+        half = "a50" if self.plateau == 1 else "a50 (half of the plateau)"
+        return head + f"{half} {self.a50:.3g}, a90 {self.a90:.3g}, a90/95 {self.a90_95():.3g} mm)"
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
@@ -328,7 +329,8 @@ class HitMissFit(PodBySize, Fit):
         Returns
         -------
         DataFrame
-            Columns group, trials, hits, intercept, slope, plateau, false_calls, spread, a50, a90, a90_95.
+            Columns group, trials, hits, intercept, slope, plateau, false_calls, spread, a50 (size found half as often
+            as the plateau), a90, a90_95.
         """
         rows = []
         for g, name in enumerate(self.groups):

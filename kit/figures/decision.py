@@ -26,7 +26,7 @@ _WORDS = {
     "exposure": "Hours beyond the limit, unfound",
     "preventable_exposure": "Preventable hours beyond the limit",
 }
-_MOST_CAUTIONS = 5  # on the figure; the record has all
+_PLOTS, _LINE = 4.6, 0.124  # height of the plots with title and axes, and of a line of small words [inch]
 _HEADROOM = 1.5  # the legend stands above the lines
 
 
@@ -132,9 +132,13 @@ def plot_answer(answer: Answer) -> Figure:
     Figure
         To be saved with `savefig`; it belongs to no window.
     """
+    told = [f"! {one}" for one in answer.special_cautions] + [f"- {one}" for one in CAUTIONS]
+    cautions = [line for one in told for line in textwrap.wrap(one, 235, subsequent_indent="  ")]
     # Fixed margins: a layout engine would draw every page twice.
-    figure = Figure(figsize=(12.5, 6.0))
-    figure.subplots_adjust(left=0.05, right=0.99, top=0.83, bottom=0.28, wspace=0.34)
+    below = 0.75 + _LINE * len(cautions)
+    figure = Figure(figsize=(12.5, _PLOTS + below))
+    height = figure.get_figheight()
+    figure.subplots_adjust(left=0.05, right=0.99, top=1 - 0.95 / height, bottom=below / height, wspace=0.34)
     left, middle, right = figure.subplots(1, 3)
     unit = UNITS[answer.question.clock]
     plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
@@ -162,13 +166,7 @@ def plot_answer(answer: Answer) -> Figure:
     )
     lines = [*textwrap.wrap(title, 170), *textwrap.wrap(rest, 170)]
     figure.suptitle("\n".join(lines), fontsize="medium")
-    special = answer.special_cautions
-    more = (
-        f" (and {len(special) - _MOST_CAUTIONS} more in the record)" if len(special) > _MOST_CAUTIONS else ""
-    )
-    lines = [*(line for one in special[:_MOST_CAUTIONS] for line in textwrap.wrap(f"! {one}", 190))]
-    lines += textwrap.wrap(f"{CAUTIONS[0]} {CAUTIONS[1]}{more}", 190)
-    figure.supxlabel("\n".join(lines), fontsize="x-small", color="0.3")
+    figure.supxlabel("\n".join(cautions), x=0.02, ha="left", fontsize="x-small", color="0.3")
     return figure
 
 

@@ -77,7 +77,7 @@ def plot_reporting_delay(delay: ReportingDelay, ax: Axes | None = None, *, level
         fontsize="small",
         color="0.3",
     )
-    ax.set(xscale="log", xlim=(1, most), ylim=(0, 1.02))
+    ax.set(xscale="log", xlim=(1, most), ylim=(0, 1))
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set(xlabel="Time since the event [days]", ylabel="Share recorded [-]")
     ax.set_title(f"{delay.table}: {delay.n_rows:,} rows", fontsize="medium")

@@ -21,6 +21,7 @@ UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "cale
 """Clocks in words, for axes."""
 
 INK, PALE = "#1b4965", "#9fb8c8"
+_LEGEND_ROOM = 1.35
 _NAIVE = {"color": "0.2", "linestyle": ":", "linewidth": 1.8, "label": "the naive way"}
 LINES = (("#1b4965", "-", "o"), ("#c8553d", "--", "s"), ("#588157", "-.", "^"), ("#6d597a", ":", "D"))
 """Colour, dash and marker of the first lines of a figure; dash and marker tell them apart in grey."""
@@ -40,16 +41,18 @@ def thousands(ax: Axes) -> None:
     ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
 
 
-def key(ax: Axes) -> None:
-    """Put the legend upper left, white under its words so that no line runs through them.
+def key(ax: Axes, loc: str = "upper left") -> None:
+    """Put the legend into a corner, white under its words so that no line runs through them.
 
     Parameters
     ----------
     ax : Axes
         Whose labelled artists are named.
+    loc : str
+        The corner; ``best``: that which hides least.
     """
     legend = ax.legend(
-        loc="upper left", fontsize="small", frameon=True, framealpha=1.0, edgecolor="none", borderaxespad=0.0
+        loc=loc, fontsize="small", frameon=True, framealpha=1.0, edgecolor="none", borderaxespad=0.0
     )
     legend.set_zorder(2.4)  # above the lines, below the frame of the axes
 
@@ -150,9 +153,7 @@ def plot_share_damaged(
         ax.plot(age, 1 - naive.survival(age), **_NAIVE)
     unit = UNITS.get(fit.clock, fit.clock)
     ax.set(xlabel=f"Panel age [{unit}]", ylabel="Share with damage [-]", xlim=(0, fit.oldest_age))
-    _room_above(ax, 1.35)
-    thousands(ax)
-    key(ax)
+    _share_axis_and_key(ax)
     return ax
 
 
@@ -261,14 +262,13 @@ def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Ax
             markersize=3,
             label=_finds_label(fitted).replace("the line adds", "lines add"),
         )
-    _room_above(ax, 1.35)
-    thousands(ax)
-    key(ax)
+    _share_axis_and_key(ax)
     return ax
 
 
-def _room_above(ax: Axes, factor: float) -> None:
-    """Leave room for the legend above what is drawn; a share has no ticks above 1."""
-    top = ax.get_ylim()[1]
-    ax.set_ylim(0, top * factor)
-    ax.set_yticks([tick for tick in ax.get_yticks() if 0 <= tick <= min(1.0, top * factor) + 1e-9])
+def _share_axis_and_key(ax: Axes) -> None:
+    """Name the artists, with room above them for the legend, on an axis that ends at 1 as a share does."""
+    top = _LEGEND_ROOM * ax.get_ylim()[1]
+    ax.set_ylim(0, min(1.0, top))
+    thousands(ax)
+    key(ax, "upper left" if top <= 1 else "best")

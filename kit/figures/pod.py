@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from kit.detection import DetectionCurve, HitMissFit, ResponseFit
 
 _BANDS = 8  # of size, for the shares of the trial
-_JITTER = 0.035  # height over which single hits and misses are spread
+_JITTER = 0.024  # half the height over which single hits and misses are spread, within the axis
 _MOST_SINGLE = 1000  # with more trials single marks only make a smear
 _GOLDEN = 0.618033988749895
 
@@ -60,9 +60,7 @@ def plot_pod(
             _trial(ax, result, number, colour, marker)
         if len(groups) == 1:
             _marks(ax, result, level)
-    ax.set(
-        xlabel="Equivalent diameter of the damage [mm]", ylabel="Chance to be found [-]", ylim=(-0.08, 1.08)
-    )
+    ax.set(xlabel="Equivalent diameter of the damage [mm]", ylabel="Chance to be found [-]", ylim=(0, 1))
     ax.set_xlim(0, size[-1])
     ax.axhline(0.9, color="0.6", linewidth=0.8, linestyle=(0, (1, 3)), zorder=0)
     # Below the axes, where it hides neither curve nor trial.
@@ -97,7 +95,17 @@ def _trial(ax: Axes, fit: HitMissFit, number: int, colour: str, marker: str) -> 
     share = np.bincount(band, weights=hit)[held] / total[held]
     middle = np.bincount(band, weights=size * count)[held] / total[held]
     label = "share of hits (trials beside it)" if number == 0 else None
-    ax.plot(middle, share, marker, color=colour, markerfacecolor="white", markersize=6, label=label, zorder=3)
+    ax.plot(
+        middle,
+        share,
+        marker,
+        color=colour,
+        markerfacecolor="white",
+        markersize=6,
+        label=label,
+        zorder=3,
+        clip_on=False,
+    )
     for x, y, n in zip(middle, share, total[held], strict=True):
         # Above a point near 0, where the misses lie, and with a rim that keeps it apart from marks and lines.
         note = ax.annotate(
@@ -110,7 +118,8 @@ def _trial(ax: Axes, fit: HitMissFit, number: int, colour: str, marker: str) -> 
         note.set_path_effects([withStroke(linewidth=2, foreground="white")])
     if (count == 1).all() and count.size <= _MOST_SINGLE:
         lift = ((np.arange(size.size) * _GOLDEN) % 1 - 0.5) * 2 * _JITTER
-        for found, at, sign, words in ((True, 1.0, "|", "a hit"), (False, 0.0, "x", "a miss")):
+        # Just within the axis, which ends at 0 and 1.
+        for found, at, sign, words in ((True, 1 - _JITTER, "|", "a hit"), (False, _JITTER, "x", "a miss")):
             rows = (hit > 0) == found
             ax.plot(
                 size[rows], at + lift[rows], sign, color=colour, markersize=4, alpha=0.6, linestyle="none",
@@ -119,16 +128,17 @@ def _trial(ax: Axes, fit: HitMissFit, number: int, colour: str, marker: str) -> 
 
 
 def _marks(ax: Axes, result, level: float) -> None:
-    """Mark a50, a90 and a90/95 by line, style and words."""
+    """Mark a50 (half of the plateau), a90 and a90/95 by line, style and words."""
     plateau = getattr(result, "plateau", 1.0)
-    marks = [("a50", result.a50, plateau / 2, (0, (1, 1))), ("a90", result.a90, 0.9, (0, (4, 2)))]
+    half = "a50" if plateau == 1 else "a50 (half of the plateau)"
+    marks = [(half, result.a50, plateau / 2, (0, (1, 1))), ("a90", result.a90, 0.9, (0, (4, 2)))]
     if hasattr(result, "a90_95"):
         marks.append((f"a90/{level * 100:.0f}", result.a90_95(level=level), 0.9, "-"))
     for name, value, height, dash in marks:
         if np.isfinite(value):
             ax.vlines(
                 value,
-                -0.08,
+                0,
                 height,
                 colors="0.25",
                 linestyles=dash,

@@ -13,6 +13,7 @@ from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks
 from kit.findings.packages import MissingPackage
 from kit.findings.period import events_up_to
 from kit.findings.read.region_files import region_rows
+from kit.findings.reinspections import reinspections
 from kit.findings.report.changes import CHANGE_COLUMNS, changes_text
 from kit.findings.report.corrections import apply_corrections, propose_corrections, write_proposals
 from kit.findings.report.coverage import coverage_table
@@ -115,6 +116,7 @@ __all__ = [
     "record_starts",
     "region_rows",
     "replace_bytes",
+    "reinspections",
     "replace_text",
     "reporting_delay",
     "right_edge",

@@ -543,7 +543,18 @@ TABLES: dict[str, Table] = {
                     later=True,
                 ),
                 Column(
-                    "most_damages", "number", "largest number of damages on a panel", minimum=0, later=True
+                    "kind",
+                    "choice",
+                    "kind of damage that it is for; blank: every kind without a limit of its own",
+                    choices=KINDS,
+                    later=True,
+                ),
+                Column(
+                    "most_damages",
+                    "number",
+                    "largest number of damages on a panel, of the kind where one is named",
+                    minimum=0,
+                    later=True,
                 ),
                 Column(
                     "bounds",

@@ -30,6 +30,7 @@ from kit.intervals.reference import reference_used, with_pods
 from kit.intervals.rules import Schedule, combine
 from kit.life import NoFiniteMaximum
 from kit.posterior import PRIORS, FrailtyDraws, KindDraws
+from kit.regions import equivalent_diameter, limits_in_force
 
 _OFTEN = 0.5  # above this share of panels with damage, recurrence matters and gets a caution
 
@@ -135,23 +136,35 @@ def problem_of(
 
 
 def _limit(ask: Question, evidence: Evidence) -> float:
-    """Limit as stated, or the revision in force for the group."""
-    return float(_limit_row(ask, evidence)["size"] if ask.limit_mm is None else ask.limit_mm)
+    """Limit as stated, or the smallest of those in force for the kinds asked about [mm]."""
+    return float(_limits(ask, evidence)["diameter_mm"].min() if ask.limit_mm is None else ask.limit_mm)
 
 
 def _limit_row(ask: Question, evidence: Evidence) -> pd.Series:
-    """Row of the limits table that is in force for the group."""
-    fleet = evidence.fleet
-    limits = fleet.tables["limits"]
-    # Limits for the edge band or a fastener row are narrower than what the risk of a whole panel is about.
-    anywhere = limits["place"].isin(["", "field"])
-    rows = limits.loc[(limits["group"] == ask.group) & (limits["valid_from"] <= fleet.cut_off) & anywhere]
-    if not len(rows):
+    """Row of the limits table that gives the limit."""
+    chosen = _limits(ask, evidence).sort_values("diameter_mm", kind="stable")["limit"].iloc[0]
+    limits = evidence.fleet.tables["limits"]
+    return limits.loc[limits["limit"] == chosen].iloc[-1]
+
+
+def _limits(ask: Question, evidence: Evidence) -> pd.DataFrame:
+    """Return the limit in force for each kind asked about, in the field of the panel, as a diameter.
+
+    Limits for the edge band or a fastener row are narrower than what the risk of a whole panel is about.
+    """
+    fleet, kinds = evidence.fleet, [kind_asked(ask, mode) for mode in ask.modes]
+    n = len(kinds)
+    rows = limits_in_force(fleet.tables["limits"], [ask.group] * n, ["field"] * n, [fleet.cut_off] * n, kinds)
+    size = rows["size"].to_numpy(np.float64)
+    diameter = np.where(rows["bounds"] == "area", equivalent_diameter(size), size)
+    none = [kind for kind, limit in zip(kinds, rows["limit"], strict=True) if limit == ""]
+    if none:
+        of_kind = "" if (fleet.tables["limits"]["kind"] == "").all() else f" and {', '.join(none)}"
         raise QuestionError(
-            f"question {ask.name}: limits: no revision for group {ask.group!r} is in force on "
+            f"question {ask.name}: limits: no revision for group {ask.group!r}{of_kind} is in force on "
             f"{fleet.cut_off:%Y-%m-%d}. Add it to the limits table, or state limit_mm in the question."
         )
-    return rows.sort_values("valid_from", kind="stable").iloc[-1]
+    return rows.assign(asked=kinds, diameter_mm=diameter)
 
 
 def _tasks(ask: Question, evidence: Evidence) -> pd.DataFrame:
@@ -261,7 +274,7 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
     """List what does not come from data, whatever the kinds of damage."""
     ask, pod, per_day = problem.ask, problem.ask.detection, problem.units_per_day
     lines = [
-        f"POD of {pod.method}: a50 {pod.a50_mm:g} mm, slope {pod.slope:g}, plateau {pod.plateau:g} ({pod.basis})",
+        f"POD of {pod.method}: a50 {pod.a50_mm:g} mm (the size found half as often as the plateau), slope {pod.slope:g}, plateau {pod.plateau:g} ({pod.basis})",
         *(
             f"{mode.far_side_share:.0%} of {mode.kind} is on the far side, found with POD up to "
             f"{pod.far_side_plateau:g} ({pod.basis})"
@@ -308,6 +321,18 @@ def _notes(problem: Problem, believed: tuple[Belief, ...], evidence: Evidence) -
         if (seen := kind_asked(ask, mode)) != mode.kind:
             notes.append(
                 f"{mode.kind} is not seen by {ask.detection.method}: it is read as {seen}, the bond that moisture broke"
+            )
+    if ask.limit_mm is None:
+        limits = _limits(ask, evidence)
+        if limits["diameter_mm"].nunique() > 1:
+            each = ", ".join(f"{row.asked} {row.diameter_mm:g} mm" for row in limits.itertuples())
+            notes.append(
+                f"the limits differ by kind ({each}): the smallest, {problem.limit_mm:g} mm, is used for all of them"
+            )
+        if (limits["bounds"] == "longest_extent").any():
+            notes.append(
+                "the limit bounds the longest extent, and sizes here are equivalent diameters: damage that is longer than wide "
+                "reaches the limit before the risk says so"
             )
     damaged = float(damaged_share(problem, np.array([ask.horizon]))[0, 0])
     if damaged > _OFTEN and any(mode.restoration is None for mode in ask.modes):

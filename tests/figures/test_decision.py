@@ -4,9 +4,11 @@ from types import SimpleNamespace
 import matplotlib.pyplot as plt
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
+from kit.cautions import CAUTIONS
 from kit.figures import plot_answer, plot_rerun, plot_risk
 
 
@@ -95,8 +97,12 @@ def test_answer_figure_says_interval_cautions_and_that_data_are_invented_within_
     title = figure.get_suptitle()
     assert "first look at 3,000, then every 4,000 flight hours" in title
     assert "Invented data." in title
-    assert "Advisory analysis only" in figure.get_supxlabel()
-    figure.canvas.draw()
+    below = " ".join(figure.get_supxlabel().split())
+    assert all(f"- {caution}" in below for caution in CAUTIONS)  # the whole list, under the plots
+    FigureCanvasAgg(figure).draw()
+    assert figure._supxlabel.get_window_extent().y0 >= 0
+    labels = [ax.xaxis.label.get_window_extent().y0 for ax in figure.axes]
+    assert figure._supxlabel.get_window_extent().y1 < min(labels)
     for text in (figure._suptitle, figure._supxlabel):
         box = text.get_window_extent()
         assert box.x0 >= 0

@@ -467,3 +467,16 @@ def test_a_clean_fleet_of_one_aircraft_without_events_is_accepted(tiny):
     fleet = load_fleet(tiny.write())
     assert len(fleet.tables["panels"]) == 3
     assert np.isin(fleet.tables["panels"]["aircraft"], "A1").all()
+
+
+@pytest.mark.parametrize("column", ["length", "width"])
+def test_a_size_of_0_beside_an_outline_is_warned_of_by_name(tiny, column):
+    """The outline is used; a size that nobody measured is left blank."""
+    assert not len(load_fleet(tiny.write()).warnings)
+    tiny.set("findings", "D1", **{column: "0"})
+    told = load_fleet(tiny.write()).warnings
+    told = told[told["reason"] == f"a {column} of 0"]
+    assert told[["file", "row", "column", "value"]].to_numpy().tolist() == [
+        ["findings.csv", tiny.line("findings", "D1"), column, "0"]
+    ]
+    assert f"leave {column} blank where it was not measured" in told["mend"].iloc[0]

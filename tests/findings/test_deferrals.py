@@ -99,3 +99,57 @@ def test_damage_beyond_the_repairable_limit_that_was_left_is_a_caution(left):
     ledger = deferral_ledger(left.load())
     assert ledger.to_frame()["is_beyond_rdl"].tolist() == [True, True]
     assert any("beyond the repairable damage limit" in words for words in ledger.cautions)
+
+
+@pytest.mark.parametrize(
+    ("look", "reason", "expected"),
+    [
+        (
+            {"aircraft": "A2"},
+            "the re-inspection is of another panel",
+            "a look at panel P1, whose damage was left (it is of P2)",
+        ),
+        (
+            {"inspected_on": day(990)},
+            "the re-inspection was before the damage was deferred",
+            f"a look on {day(1000)} or later (it was on {day(990)})",
+        ),
+        (
+            {"method": "moisture_meter"},
+            "the re-inspection was by a method that cannot see the damage",
+            "a look at disbond by tap_manual, tap_instrumented, thermography, ultrasonic, visual (it was by moisture_meter)",
+        ),
+    ],
+)
+def test_a_re_inspection_must_be_of_the_panel_after_the_deferral_and_able_to_see(
+    left, look, reason, expected
+):
+    """Such a look is warned of by name and the ledger does not take it for the re-inspection."""
+    left.aircraft("A2").panel("P2", "A2")
+    left.clean("A1", 1200)
+    left.set("inspections", "L3", **look)
+    left.set("deferrals", "DF1", reinspection="L3", closed_on="", closed_by="", until=day(4200))
+    fleet = left.load()
+    told = fleet.warnings[fleet.warnings["reason"].str.startswith(reason)]
+    assert told[["table", "column", "value", "expected"]].to_numpy().tolist() == [
+        ["deferrals", "reinspection", "L3", expected]
+    ]
+    ledger = deferral_ledger(fleet).to_frame().set_index("deferral")
+    assert ledger.loc["DF1", "reinspection_state"] == "overdue"
+
+
+def test_a_re_inspection_at_the_wrong_side_counts_by_its_serial(left):
+    """The zone is wrong, the serial is not: that is warned of at the look."""
+    left.panel("P2", "A1", zone="Z2")
+    left.clean("A1", 1200, zone="Z2")
+    left.set("inspections", "L3", panel="P1")
+    left.set("deferrals", "DF1", reinspection="L3")
+    assert words(left) == []
+    assert deferral_ledger(left.load()).to_frame()["reinspection_state"].tolist() == ["done", "not yet due"]
+
+
+def test_a_deferral_under_a_limit_for_another_kind_is_rejected(left):
+    left._add("limits", limit="M2", group="flap", kind="dent", revision="1", valid_from=day(0), size="60")
+    left.set("deferrals", "DF1", limit="M2")
+    with pytest.raises(TableError, match="the limit is one for another kind of damage"):
+        left.load()

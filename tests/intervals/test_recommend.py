@@ -572,6 +572,37 @@ def test_no_limit_in_force_is_refused_with_what_to_do(fleet, ask):
     assert recommend(none, ask(limit_mm=55.0)).limit_mm == 55
 
 
+def with_limits(fleet, *rows):
+    """Exchange the limits: the first of the fleet with these cells, one row each."""
+    first = fleet.tables["limits"].iloc[0].to_dict()
+    limits = pd.DataFrame([first | {"limit": f"M{k + 1}"} | row for k, row in enumerate(rows)])
+    return replace(fleet, tables=fleet.tables | {"limits": limits})
+
+
+def test_the_limit_is_that_of_the_kind_asked_about_and_of_no_other_kind(fleet, ask):
+    limits = ({"size": 60.0}, {"size": 45.0, "kind": "moisture_disbond"}, {"size": 5.0, "kind": "dent"})
+    answer = recommend(with_limits(fleet, *limits), ask(packages=()))
+    assert answer.limit_mm == 45
+    assert not any("limits differ by kind" in line for line in answer.cautions)
+    assert any("the limit bounds the longest extent" in line for line in answer.special_cautions)
+
+
+def test_of_limits_that_differ_by_kind_the_smallest_is_used_and_told(fleet, ask):
+    """An area of 1,257 mm² is a disc of 40 mm."""
+    area = {"size": 400 * np.pi, "kind": "disbond", "bounds": "area"}
+    mode = ask().modes[0]
+    question = ask(packages=(), modes=(mode, mode.model_copy(update={"kind": "disbond"})))
+    answer = recommend(with_limits(fleet, {"size": 60.0}, area), question)
+    assert answer.limit_mm == pytest.approx(40)
+    words = "the limits differ by kind (moisture_disbond 60 mm, disbond 40 mm): the smallest, 40 mm, is used for all of them"
+    assert words in answer.special_cautions
+
+
+def test_a_kind_without_a_limit_is_refused_by_name(fleet, ask):
+    with pytest.raises(QuestionError, match="no revision for group 'flap' and moisture_disbond is in force"):
+        recommend(with_limits(fleet, {"kind": "dent"}), ask())
+
+
 def test_no_planned_usage_is_refused_with_the_subtype(fleet, ask):
     bare = replace(fleet, planned_usage=fleet.planned_usage.iloc[:0])
     with pytest.raises(QuestionError, match=r"`planned_usage` in dataset\.toml must give .* Got none for S1"):

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import day
 
@@ -184,6 +184,7 @@ SIZE = st.floats(0.1, 200.0)
 DISTANCE = st.floats(0.0, 200.0)
 
 
+@settings(deadline=None)
 @given(size=SIZE, spacing=DISTANCE, edge=DISTANCE, scale=st.floats(0.01, 100), more=st.floats(1.0, 3.0))
 def test_unit_does_not_matter_and_worse_is_never_judged_better(size, spacing, edge, scale, more):
     clauses = {"spacing": 60.0, "edge_distance": 20.0}
@@ -194,8 +195,10 @@ def test_unit_does_not_matter_and_worse_is_never_judged_better(size, spacing, ed
         return judge([scale * size], rows, spacing_mm=scale * spacing, edge_distance_mm=scale * edge).iloc[0]
 
     gaps = [size / 30 - 1, size / 100 - 1, spacing / 60 - 1, edge / 20 - 1]
+    shares = sorted([1 - size / 30, spacing / 60 - 1, edge / 20 - 1, 1 - size / 100])
     one = ask(size, spacing, edge)
-    if min(map(abs, gaps)) > 1e-9:
+    # Where a value equals its limit, or two clauses are missed alike, rounding decides.
+    if min(map(abs, gaps)) > 1e-9 and np.diff(shares).min() > 1e-9:
         two = ask(size, spacing, edge, scale)
         assert (one["tier"], one["clause"]) == (two["tier"], two["clause"])
         assert two["margin"] == pytest.approx(scale * one["margin"], abs=1e-6 * scale)

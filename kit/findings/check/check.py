@@ -250,7 +250,7 @@ def _limits(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         mend="exchange the two, or mend one of them",
         warn=True,
     )
-    keys = ["group", "place", "valid_from"]
+    keys = ["group", "place", "kind", "valid_from"]
     good = context.sound("limits", rows)
     context.report(
         "limits",
@@ -258,11 +258,36 @@ def _limits(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         good.duplicated(keys, keep=False) & good["valid_from"].notna(),
         "valid_from",
         reason="two limits for one place in force from the same day",
-        expected="one row for each group, place and day",
-        mend="mend the place or the day; the row with the last id is used",
+        expected="one row for each group, place, kind and day",
+        mend="mend the place, the kind or the day; the row with the last id is used",
         warn=True,
     )
+    _crossing(context, good)
     return rows
+
+
+def _crossing(context: CheckContext, limits: pd.DataFrame) -> None:
+    """Report limits for a kind anywhere, beside ones for a place and every kind: both may be meant for one damage."""
+    placed = limits[(limits["kind"] == "") & (limits["place"] != "")]
+    both = set(zip(limits["group"], limits["kind"], limits["place"], strict=True))
+    of_kind = limits[(limits["kind"] != "") & (limits["place"] == "")]
+    missing = [
+        sorted(
+            p for p in placed.loc[placed["group"] == group, "place"].unique() if (group, kind, p) not in both
+        )
+        for group, kind in of_kind[["group", "kind"]].itertuples(index=False, name=None)
+    ]
+    crosses = np.array([bool(places) for places in missing], dtype=bool)
+    context.report(
+        "limits",
+        of_kind,
+        crosses,
+        "kind",
+        reason="a limit for a kind anywhere, and one for a place and every kind",
+        expected=[f"a row for this kind in {', '.join(places)} too" for places in missing if places],
+        mend="write that row; until then the smaller of the two allowable damage limits is used there",
+        warn=True,
+    )
 
 
 def _basing(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:

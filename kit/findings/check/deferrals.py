@@ -6,7 +6,8 @@ import pandas as pd
 
 from kit.findings.check.context import CheckContext
 from kit.findings.keys import places
-from kit.findings.tables import is_damage
+from kit.findings.reinspections import reinspections
+from kit.findings.tables import is_damage, methods_seeing
 
 
 def check_deferrals(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
@@ -60,6 +61,7 @@ def check_deferrals(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         mend="mend until or deferred_on",
     )
     _limits(context, good, found.set_axis(good.index))
+    _reinspections(context, good)
     end = rows["closed_on"].fillna(context.cut_off)
     past = (rows["until"] < end) & ~before
     is_open = rows["closed_on"].isna()
@@ -110,9 +112,9 @@ def check_deferrals(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _limits(context: CheckContext, rows: pd.DataFrame, found: pd.DataFrame) -> None:
-    """Report deferrals under a limit of another group, or of a day to come."""
+    """Report deferrals under a limit of another group or kind, or of a day to come."""
     limits = context.tables["limits"].set_index("limit")
-    named = limits.reindex(rows["limit"])[["group", "valid_from"]].set_axis(rows.index)
+    named = limits.reindex(rows["limit"])[["group", "kind", "valid_from"]].set_axis(rows.index)
     group = found["zone"].map(context.tables["zones"].set_index("zone")["group"])
     other = named["group"].notna() & group.notna() & (named["group"] != group)
     context.report(
@@ -124,6 +126,16 @@ def _limits(context: CheckContext, rows: pd.DataFrame, found: pd.DataFrame) -> N
         expected=[f"a limit of group {name}" for name in group[other]],
         mend="mend the limit or the finding",
     )
+    wrong = named["kind"].fillna("").ne("") & (named["kind"] != found["kind"])
+    context.report(
+        "deferrals",
+        rows,
+        wrong,
+        "limit",
+        reason="the limit is one for another kind of damage",
+        expected=[f"a limit for {kind}, or for every kind" for kind in found["kind"][wrong]],
+        mend="mend the limit or the finding",
+    )
     late = named["valid_from"] > rows["deferred_on"]
     context.report(
         "deferrals",
@@ -133,5 +145,52 @@ def _limits(context: CheckContext, rows: pd.DataFrame, found: pd.DataFrame) -> N
         reason="the limit was not in force yet",
         expected="the revision in force on deferred_on",
         mend="name that revision, or mend deferred_on",
+        warn=True,
+    )
+
+
+def _reinspections(context: CheckContext, rows: pd.DataFrame) -> None:
+    """Report re-inspections of another panel, before the deferral, or by a method blind to the damage."""
+    named = reinspections(rows, context.tables["findings"], context.tables["inspections"])
+    part = named[named["other_panel"]]
+    context.report(
+        "deferrals",
+        rows,
+        named["other_panel"],
+        "reinspection",
+        reason="the re-inspection is of another panel; it does not count as done",
+        expected=[
+            f"a look at panel {one.panel}, whose damage was left (it is of {one.looked_panel or 'no known panel'})"
+            for one in part.itertuples()
+        ],
+        mend="name the look at that panel, or leave it blank until it is done",
+        warn=True,
+    )
+    part = named[named["too_early"]]
+    context.report(
+        "deferrals",
+        rows,
+        named["too_early"],
+        "reinspection",
+        reason="the re-inspection was before the damage was deferred; it does not count as done",
+        expected=[
+            f"a look on {begin:%Y-%m-%d} or later (it was on {looked:%Y-%m-%d})"
+            for begin, looked in zip(rows.loc[part.index, "deferred_on"], part["looked_on"], strict=True)
+        ],
+        mend="name the look that came after, or mend deferred_on",
+        warn=True,
+    )
+    part = named[named["blind"]]
+    context.report(
+        "deferrals",
+        rows,
+        named["blind"],
+        "reinspection",
+        reason="the re-inspection was by a method that cannot see the damage; it does not count as done",
+        expected=[
+            f"a look at {one.kind} by {', '.join(methods_seeing(one.kind))} (it was by {one.looked_with})"
+            for one in part.itertuples()
+        ],
+        mend="look again by such a method, and name that look",
         warn=True,
     )

@@ -252,6 +252,21 @@ def _shapeless(
     context.report("findings", rows, no_unit & ~drawn, "size_unit", reason="a size without a unit", **words)
     reason = "a size without a unit, not used"
     context.report("findings", rows, no_unit & drawn, "size_unit", reason=reason, warn=True, **words)
+    for column in ("length", "width"):
+        context.report(
+            "findings",
+            rows,
+            rows[column] == 0,
+            column,
+            reason=f"a {column} of 0",
+            expected=[
+                "nothing beside the outline, or what was measured" if one else "what was measured"
+                for one in drawn[rows[column] == 0]
+            ],
+            mend=f"leave {column} blank where it was not measured; the outline is used where there is one, and nothing "
+            "is judged by a size of 0",
+            warn=True,
+        )
     centred = rows["centre_x"].notna() & rows["centre_y"].notna()
     damage = is_damage(rows)
     context.report(
@@ -286,11 +301,20 @@ def _shapeless(
 def _without_limit(context: CheckContext, rows: pd.DataFrame, groups: pd.Series) -> None:
     """Report findings on whose day no limit of the group was in force."""
     group = groups.reindex(rows["zone"]).set_axis(rows.index)
-    first = context.tables["limits"].groupby("group")["valid_from"].min().reindex(group).set_axis(rows.index)
+    limits = context.tables["limits"]
+    begin = limits.groupby(["group", "kind"])["valid_from"].min()
+    every, own = (
+        begin.reindex(pd.MultiIndex.from_arrays([group, kinds])).set_axis(rows.index)
+        for kinds in (np.full(len(rows), ""), rows["kind"])
+    )
+    first = every.where(~(own < every) & every.notna(), own)
     none = group.notna() & ~(first <= rows["found_on"])
     expected = [
-        f"a limit of group {name} in force" + ("" if pd.isna(day) else f" (the first is from {day:%Y-%m-%d})")
-        for name, day in zip(group[none], first[none], strict=True)
+        f"a limit of group {name} in force"
+        + (f" for {kind}" if name in of_kinds else "")
+        + ("" if pd.isna(day) else f" (the first is from {day:%Y-%m-%d})")
+        for of_kinds in [set(limits.loc[limits["kind"] != "", "group"])]
+        for name, kind, day in zip(group[none], rows["kind"][none], first[none], strict=True)
     ]
     context.report(
         "findings",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 
@@ -128,17 +130,19 @@ def find_other_limits(context: TrapContext) -> pd.DataFrame:
     start = limits.groupby("group")["valid_from"].min().reindex(rows["group"]).set_axis(rows.index)
     # A limit for the edge band or a row of fasteners says nothing of damage elsewhere.
     limits = limits[limits["place"].isin(["", "field"])]
-    ordered = limits.sort_values("valid_from")[["group", "valid_from", "size", "revision"]]
+    limits = _by_kind(limits, rows["kind"].unique())
+    ordered = limits.sort_values("valid_from")[["group", "kind", "valid_from", "size", "revision"]]
     dated = rows[rows["found_on"].notna()].sort_values("found_on", kind="stable")
     both = pd.merge_asof(
-        dated[["group", "found_on"]].assign(k=dated.index),
+        dated[["group", "kind", "found_on"]].assign(k=dated.index),
         ordered,
         left_on="found_on",
         right_on="valid_from",
-        by="group",
+        by=["group", "kind"],
     ).set_index("k")
     rows["limit_size"], rows["revision"] = both["size"].astype("float64"), both["revision"]
-    largest = limits.groupby("group")["size"].max().reindex(rows["group"]).to_numpy()
+    largest = limits.groupby(["group", "kind"])["size"].max()
+    largest = largest.reindex(pd.MultiIndex.from_frame(rows[["group", "kind"]])).to_numpy()
     allowed = rows["disposition"] == "within_limits"
     other = allowed & (rows["length"] > rows["limit_size"]) & (rows["length"] <= largest)
     found = [
@@ -155,6 +159,16 @@ def find_other_limits(context: TrapContext) -> pd.DataFrame:
     none = rows[~(start <= rows["found_on"]) & rows["found_on"].notna() & rows["group"].notna()]
     second = context.cases("findings", none, "found_on", words, confidence=SURE)
     return together(first, second)
+
+
+def _by_kind(limits: pd.DataFrame, kinds: Iterable[str]) -> pd.DataFrame:
+    """Return limits with a row for each kind: those of the kind, else those for every kind of the group."""
+    parts = [limits.iloc[:0]]
+    for kind in kinds:
+        own = limits[limits["kind"] == kind]
+        rest = limits[(limits["kind"] == "") & ~limits["group"].isin(own["group"])]
+        parts.append(pd.concat([own, rest]).assign(kind=kind))
+    return pd.concat(parts)
 
 
 def find_blank_causes(context: TrapContext) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kit.findings import DAMAGE_LEFT, Fleet, Meters
+from kit.findings import DAMAGE_LEFT, Fleet, Meters, reinspections
 from kit.regions.limits.limits import BEYOND, tier_findings
 
 OPEN, PAST, CLOSED, LATE = "open", "open past its end", "closed in time", "closed late"
@@ -135,7 +135,8 @@ def deferral_ledger(
     Notes
     -----
     A deferral ends on its day `until`, or earlier where the flight hours or cycles that it allows are flown before,
-    by the meters. Its re-inspection is the look that it names, and counts when that look was by the day. Left
+    by the meters. Its re-inspection is the look that it names, and counts when that look was by the day, not before
+    the deferral, of the panel and by a method that can see the damage (`kit.findings.reinspections`). Left
     damage is that of which the disposition says monitor or temporary repair; a mapping of a damage by
     another method on the day of a deferred one needs no deferral of its own.
     """
@@ -166,9 +167,8 @@ def deferral_ledger(
         [closed.isna() & ~past, closed.isna(), ~past], [OPEN, PAST, CLOSED], LATE
     ).astype(object)
     table["days_left"] = (rows["until"] - end).dt.days
-    looks = fleet.tables["inspections"].set_index("inspection")["inspected_on"]
-    looked = pd.Series(looks.reindex(rows["reinspection"]).to_numpy(), index=rows.index)
-    looked = looked.where(looked <= day)
+    named = reinspections(rows, fleet.tables["findings"], fleet.tables["inspections"])
+    looked = named["looked_on"].where(named["counts"] & (named["looked_on"] <= day))
     table["reinspected_on"] = looked
     asked = rows["reinspect_by"].notna()
     # What was closed before its re-inspection fell due needed none.

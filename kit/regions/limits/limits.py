@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from kit.findings import BOUNDED, PLACES, Fleet
+from kit.findings import BOUNDED, KINDS, PLACES, Fleet
 from kit.numerics.typing import Floats
 from kit.regions.limits.spacing import neighbours_then, spacing_of
 from kit.regions.make.make import finding_regions
@@ -90,8 +90,10 @@ def damage_place(
     return place
 
 
-def limits_in_force(limits: pd.DataFrame, group: ArrayLike, place: ArrayLike, on: ArrayLike) -> pd.DataFrame:
-    """Return the limit that holds for each group, place and day.
+def limits_in_force(
+    limits: pd.DataFrame, group: ArrayLike, place: ArrayLike, on: ArrayLike, kind: ArrayLike = ""
+) -> pd.DataFrame:
+    """Return the limit that holds for each group, place, kind of damage and day.
 
     Parameters
     ----------
@@ -101,45 +103,73 @@ def limits_in_force(limits: pd.DataFrame, group: ArrayLike, place: ArrayLike, on
         Zone group and place in the panel.
     on : array_like of datetime64, shape (n,)
         Days.
+    kind : array_like of str, shape (n,) or ()
+        Kinds of damage; "": the limits for every kind.
 
     Returns
     -------
     DataFrame
-        The row of the table for each, in order: limit, revision, place and the clauses; "" and nan where
+        The row of the table for each, in order: limit, revision, place, kind and the clauses; "" and nan where
         none is in force.
 
     Notes
     -----
-    A row stands until another for the same group and place follows it. A limit for the place of the damage
-    goes before one for anywhere (blank place). Of two rows from one day the last by id holds.
+    A row stands until another for the same group, place and kind follows it. A limit for the kind and the place
+    goes before one for the kind or for the place alone, and those before one for every kind anywhere (blank).
+    Where one is for the kind and another for the place, the one with the smaller allowable damage holds, an area
+    taken as the disc of that area; loading warns of it. Of two rows from one day the last by id holds.
     """
-    kept = ["limit", "revision", "place", "bounds", *LIMIT_COLUMNS]
+    names = ["limit", "revision", "place", "kind", "bounds"]
     asked = pd.DataFrame({"group": group, "place": place, "on": pd.to_datetime(pd.Series(on)).to_numpy()})
-    limits = limits if "bounds" in limits.columns else limits.assign(bounds="")
+    asked["kind"] = np.broadcast_to(np.asarray(kind, object), len(asked))
+    limits = limits.assign(**{name: "" for name in ("kind", "bounds") if name not in limits.columns})
     ordered = limits.sort_values(["valid_from", "limit"], kind="stable").reset_index(drop=True)
-    place_of = pd.Index(["", *PLACES])
+    place_of, kind_of = pd.Index(["", *PLACES]), pd.Index(["", *KINDS])
     code = pd.Index(ordered["group"].unique())
-    n_places = len(place_of)
 
-    def key(groups: ArrayLike, places: ArrayLike) -> NDArray[np.int64]:
-        one, two = code.get_indexer(pd.Index(groups)), place_of.get_indexer(pd.Index(places))
-        return np.where((one < 0) | (two < 0), -1, one * n_places + two)
+    def key(groups: ArrayLike, places: ArrayLike, kinds: ArrayLike) -> NDArray[np.int64]:
+        parts = [
+            of.get_indexer(pd.Index(values))
+            for of, values in ((code, groups), (place_of, places), (kind_of, kinds))
+        ]
+        whole = (parts[0] * len(place_of) + parts[1]) * len(kind_of) + parts[2]
+        return np.where(np.min(parts, axis=0) < 0, -1, whole)
 
-    keys, days = key(ordered["group"], ordered["place"]), ordered["valid_from"].to_numpy("datetime64[us]")
-    row = np.full(len(asked), -1)
-    for places in ("", asked["place"].to_numpy(object)):
-        wanted = key(asked["group"], np.broadcast_to(np.asarray(places, object), len(asked)))
+    keys = key(ordered["group"], ordered["place"], ordered["kind"])
+    days = ordered["valid_from"].to_numpy("datetime64[us]")
+
+    def in_force(places: ArrayLike, kinds: ArrayLike) -> NDArray[np.int64]:
+        row = np.full(len(asked), -1)
+        every = [np.broadcast_to(np.asarray(values, object), len(asked)) for values in (places, kinds)]
+        wanted = key(asked["group"], *every)
         for one in np.unique(wanted[wanted >= 0]):
             mine, theirs = np.flatnonzero(wanted == one), np.flatnonzero(keys == one)
-            if not theirs.size:
-                continue
-            at = np.searchsorted(days[theirs], asked["on"].to_numpy("datetime64[us]")[mine], side="right") - 1
-            row[mine[at >= 0]] = theirs[at[at >= 0]]
-    out = ordered[kept].reindex(row).reset_index(drop=True)
-    names = ["limit", "revision", "place", "bounds"]
+            if theirs.size:
+                after = np.searchsorted(
+                    days[theirs], asked["on"].to_numpy("datetime64[us]")[mine], side="right"
+                )
+                row[mine] = np.where(after > 0, theirs[after - 1], -1)
+        return row
+
+    own_place, own_kind = asked["place"].to_numpy(object), asked["kind"].to_numpy(object)
+    row, of_place = in_force("", ""), in_force(own_place, "")
+    row = np.where(of_place >= 0, of_place, row)
+    if (ordered["kind"] != "").any():
+        of_kind, of_both = in_force("", own_kind), in_force(own_place, own_kind)
+        allowed = _as_diameter(ordered["size"], ordered["bounds"])
+        narrower = (of_place < 0) | (own_place == "") | (allowed[of_kind] <= allowed[of_place])
+        row = np.where((of_kind >= 0) & narrower, of_kind, row)
+        row = np.where(of_both >= 0, of_both, row)
+    out = ordered[[*names, *LIMIT_COLUMNS]].reindex(row).reset_index(drop=True)
     out[names] = out[names].fillna("")
     out["bounds"] = out["bounds"].mask((out["bounds"] == "") & (out["limit"] != ""), BOUNDED[0])
     return out
+
+
+def _as_diameter(size: ArrayLike, bounds: ArrayLike) -> Floats:
+    """Return sizes as diameters: an area as that of the disc of its area [mm]."""
+    size = np.asarray(size, np.float64)
+    return np.where(np.asarray(bounds, dtype=object) == "area", equivalent_diameter(size), size)
 
 
 def bounded_size(shapes: ArrayLike, bounds: ArrayLike) -> Floats:
@@ -252,6 +282,27 @@ def _margins(value: Floats, limit: Floats, sense: Floats) -> tuple[Floats, Float
     return margin, np.where(np.isnan(margin), np.nan, share)
 
 
+def kinds_of(fleet: Fleet, regions: pd.DataFrame) -> NDArray[np.object_]:
+    """Return the kind of damage of each region, as the region says it or else its finding.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset.
+    regions : DataFrame
+        Column kind, or finding.
+
+    Returns
+    -------
+    ndarray of str, shape (n,)
+        Kinds; "" where neither is known, so that only limits for every kind hold.
+    """
+    if "kind" in regions.columns:
+        return regions["kind"].to_numpy(object)
+    found = fleet.tables["findings"].drop_duplicates("finding").set_index("finding")["kind"]
+    return found.reindex(regions["finding"]).fillna("").to_numpy(object)
+
+
 def tier_findings(
     fleet: Fleet,
     regions: pd.DataFrame | None = None,
@@ -309,7 +360,7 @@ def tier_findings(
     pairs = neighbours_then(fleet, found)
     out["spacing_mm"] = spacing_of(shapes, pairs, np.zeros(len(found)))
     day = found["found_on"] if as_of is None else pd.Series(pd.Timestamp(as_of), index=found.index)
-    rows = limits_in_force(fleet.tables["limits"], found["group"], out["place"], day)
+    rows = limits_in_force(fleet.tables["limits"], found["group"], out["place"], day, kinds_of(fleet, found))
     out["limit"], out["revision"], out["judged_on"] = rows["limit"], rows["revision"], day
     size = bounded_size(shapes, rows["bounds"])
     out.insert(out.columns.get_loc("diameter_mm") + 1, "size", size)

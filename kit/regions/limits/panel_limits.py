@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 
-from kit.findings import PLACES, Fleet
+from kit.findings import KINDS, PLACES, Fleet
 from kit.regions.limits.limits import (
     ALLOWABLE,
     FASTENER_BAND,
@@ -16,6 +18,7 @@ from kit.regions.limits.limits import (
     bounded_size,
     damage_place,
     judge,
+    kinds_of,
     limits_in_force,
 )
 from kit.regions.limits.spacing import one_damage, spacing_of
@@ -64,7 +67,7 @@ def tier_panels(
         The day, whose limits hold too; the cut-off by default.
     regions : DataFrame, optional
         Regions that stand on the day, with finding, panel, geometry, diameter_mm and, where they are
-        tracked, track: regions of one track that touch are one damage. Those of
+        known, kind (else that of the finding) and track: regions of one track that touch are one damage. Those of
         `kit.regions.standing_regions` by default.
     fastener_band_mm : float
         How near to a row of fasteners a damage is in it [mm].
@@ -82,8 +85,8 @@ def tier_panels(
     -----
     The tier is the gravest of those of its damages and of the clauses total_share and most_damages. A panel
     that misses one of the latter two is ``repairable`` at best: repairing some of its damages brings it
-    within them. A limit for anywhere (blank place) counts all damages of the panel; one for a place counts
-    those in that place. A panel with a damage that cannot be judged is ``no limit known`` or ``no size
+    within them. A limit for anywhere and every kind (blank place and kind) counts all damages of the panel; one for
+    a place or a kind counts those in that place, or of that kind. A panel with a damage that cannot be judged is ``no limit known`` or ``no size
     known``, unless another is beyond.
     """
     day = fleet.cut_off if on is None else pd.Timestamp(on).normalize()
@@ -91,7 +94,13 @@ def tier_panels(
         regions = standing_regions(fleet, day)
     panels = _fitted(fleet, day)
     damages = _judged(fleet, panels, regions, day, fastener_band_mm)
-    whole = pd.concat([_whole(fleet, panels, damages, day, place) for place in ("", *PLACES)])
+    kinds = ("", *(kind for kind in KINDS if (fleet.tables["limits"]["kind"] == kind).any()))
+    whole = pd.concat(
+        [
+            _whole(fleet, panels, damages, day, place, kind)
+            for kind, place in itertools.product(kinds, ("", *PLACES))
+        ]
+    )
     every = pd.concat([damages, whole], ignore_index=True) if len(damages) else whole
     every["rank"] = every["tier"].map(_RANK)
     every["margin_sort"] = every["margin_share"].fillna(np.inf)
@@ -135,9 +144,9 @@ def _judged(
     fleet: Fleet, panels: pd.DataFrame, regions: pd.DataFrame, day: pd.Timestamp, fastener_band_mm: float
 ) -> pd.DataFrame:
     """Return each damage of a fitted panel with its place and tier."""
-    names = ["finding", "panel", "geometry", "diameter_mm", "damage"]
+    names = ["finding", "panel", "geometry", "diameter_mm", "damage", "kind"]
     rows = (
-        regions.assign(damage=one_damage(regions))[names]
+        regions.assign(damage=one_damage(regions), kind=kinds_of(fleet, regions))[names]
         .merge(panels, on="panel", how="inner")
         .sort_values(["panel", "finding"])
     )
@@ -156,7 +165,8 @@ def _judged(
     pairs = both["row"].to_numpy(np.int64), both["row_other"].to_numpy(np.int64)
     rows["spacing_mm"] = spacing_of(shapes, pairs, np.zeros(len(rows)))
     rows["edge_distance_mm"] = measure(shapes, outlines=outlines)["edge_distance_mm"]
-    limits = limits_in_force(fleet.tables["limits"], rows["group"], rows["place"], np.full(len(rows), day))
+    on = np.full(len(rows), day)
+    limits = limits_in_force(fleet.tables["limits"], rows["group"], rows["place"], on, rows["kind"])
     judged = judge(
         bounded_size(shapes, limits["bounds"]),
         limits,
@@ -176,13 +186,17 @@ def _taken(damages: pd.DataFrame) -> pd.DataFrame:
 
 
 def _whole(
-    fleet: Fleet, panels: pd.DataFrame, damages: pd.DataFrame, day: pd.Timestamp, place: str
+    fleet: Fleet, panels: pd.DataFrame, damages: pd.DataFrame, day: pd.Timestamp, place: str, kind: str
 ) -> pd.DataFrame:
-    """Return number and share of the damages of each panel that a limit of a place counts, judged."""
+    """Return number and share of the damages of each panel that a limit of a place and a kind counts, judged."""
     n = len(panels)
-    limits = limits_in_force(fleet.tables["limits"], panels["group"], np.full(n, place), np.full(n, day))
-    own = limits["place"] == place  # a place without a limit of its own falls under that for anywhere
+    limits = limits_in_force(
+        fleet.tables["limits"], panels["group"], np.full(n, place), np.full(n, day), kind
+    )
+    # A place without a limit of its own falls under that for anywhere, a kind under that for every kind.
+    own = (limits["place"] == place) & (limits["kind"] == kind)
     counted = damages if not place else damages[damages["place"] == place]
+    counted = counted if not kind else counted[counted["kind"] == kind]
     taken = _taken(counted).reindex(panels["panel"])
     share = taken["share"].fillna(0.0).to_numpy(dtype=float)
     count = taken["n_damages"].fillna(0).to_numpy(dtype=float)
@@ -207,7 +221,9 @@ def _whole(
             }
         )
         parts.append(part[own.to_numpy() & np.isfinite(stated) & (count > 0)])
-    if not place:  # a panel that no clause speaks of: without damage it is within its limits, if it has any
+    if (
+        not place and not kind
+    ):  # a panel that no clause speaks of: without damage it is within its limits, if it has any
         bare = parts[0].iloc[:0].reindex(range(n))
         bare["panel"], bare["finding"], bare["clause"] = panels["panel"].to_numpy(), "", ""
         known = limits["limit"] != ""
