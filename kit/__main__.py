@@ -426,14 +426,17 @@ def _signed_lines(answer: Answer, shared: list[str]) -> Iterator[str]:
     """Say what a signature under an answer stands for; what all answers assume is left to the end where there are several."""
     name, unit = answer.question.name, answer.question.clock.replace("_", " ")
     if answer.repeat is None:
-        yield f"\n{name}: first look at {answer.threshold:,.0f} {unit}; no repeat is recommended"
+        yield f"\n{name}: initial inspection at {answer.threshold:,.0f} {unit}; no repeat is recommended"
     else:
         yield (
-            f"\n{name}: first look at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
+            f"\n{name}: initial inspection at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
             f"({answer.repeat_in_packages}); governed by {answer.governed_by}"
         )
     target = answer.question.target
-    yield f"  target: {target.words}; {answer.share_meeting:.0%} of draws meet it, {target.share_of_draws:.0%} must"
+    yield (
+        f"  target: {target.words}; assurance {answer.share_meeting:.0%} (share of draws that meet it), "
+        f"{target.share_of_draws:.0%} is asked"
+    )
     for words, judged in (("proposed", answer.proposal), ("present", answer.present)):
         if judged is not None:
             value, low, high = judged["risk"][target.column]
@@ -447,6 +450,7 @@ def _signed_lines(answer: Answer, shared: list[str]) -> Iterator[str]:
     for line in answer.assumptions:
         if answer.assumptions == tuple(shared) or line not in shared:
             yield f"  assumed: {line}"
+    yield "  a50 is the size found half as often as the plateau, not that with POD 0.50 where the plateau is below 1"
 
 
 def _span(value: float, low: float, high: float, form: Callable[[float], str]) -> str:
@@ -465,20 +469,21 @@ def _three(value: float) -> str:
 def _answer_table(answers: list[Answer]) -> Table:
     """One block a question: its kinds of damage, and the recommendation in the first row."""
     table = Table(
-        title="Recommended first look and repeat interval; per 10,000 panel flight hours, 5–95 % of draws"
+        title="Recommended initial inspection (threshold) and repeat interval; risk per 10,000 panel flight hours. Bounds are shares of "
+        "the draws, as the columns say: the middle 95 % of a life, 5 % to 95 % of a risk"
     )
     for name, side in (
         ("zone group", "left"),
-        ("kind [clock]", "left"),
+        ("damage type\n\\[clock]", "left"),
         ("finds/lives", "right"),
-        ("scale", "right"),
-        ("shape", "right"),
-        ("first look", "right"),
+        ("characteristic life\n(scale), 95 %", "right"),
+        ("slope\n(shape), 95 %", "right"),
+        ("initial\ninspection", "right"),
         ("repeat", "right"),
         ("governs", "left"),
-        ("exceedances", "right"),
-        ("no interval\nprevents", "right"),
-        ("hours beyond\nthe limit", "right"),
+        ("exceedances,\n5–95 %", "right"),
+        ("no interval\nprevents, 5–95 %", "right"),
+        ("undetected hours beyond\nlimits, 5–95 %", "right"),
     ):
         table.add_column(name, justify=side)
     for answer in answers:

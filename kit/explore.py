@@ -45,7 +45,7 @@ def _cap(answer: Answer) -> float:
     )
 
 
-def risk_text(answer: Answer, repeat: float) -> str:
+def risk_text(answer: Answer, repeat: float, *, cautions: bool = True) -> str:
     """Say what a repeat interval means: risk, exposure, and whether the target is met.
 
     Parameters
@@ -54,6 +54,8 @@ def risk_text(answer: Answer, repeat: float) -> str:
         What `kit.recommend` gave.
     repeat : float
         One of the intervals in the answer's curve [units of the question's clock].
+    cautions : bool
+        Whether the standing cautions follow; without them only where they are printed beside it.
 
     Returns
     -------
@@ -80,14 +82,16 @@ def risk_text(answer: Answer, repeat: float) -> str:
     lines = [
         f"Repeat interval: {row['repeat']:,.0f} {unit}",
         f"Preventable exceedances: {band('preventable', '.4f')} {per}",
-        f"Hours beyond the limit, unfound: {band('exposure', ',.1f')} {per}",
+        f"Undetected hours beyond limits: {band('exposure', ',.1f')} {per}",
         f"Target, {target.words}: "
-        f"{'met' if meets else 'NOT met'}; {row['share_meeting']:.1%} of draws meet it, "
-        f"{target.share_of_draws:.1%} must (middle of the draws {row[measure]:.4g})",
+        f"{'met' if meets else 'NOT met'}; assurance {row['share_meeting']:.1%} (share of draws that meet it), "
+        f"{target.share_of_draws:.1%} is asked (middle of the draws {row[measure]:.4g})",
     ]
     if row["repeat"] > _cap(answer) * (1 + 1e-9):
-        lines.append(f"Longer than the cap of {_cap(answer):,.0f} {unit}: never allowed, whatever the risk")
-    return "\n".join([*lines, *caution_section("Cautions")[:-1]])
+        lines.append(
+            f"Longer than the not-to-exceed limit of {_cap(answer):,.0f} {unit} (cap): never allowed, whatever the risk"
+        )
+    return "\n".join([*lines, *(caution_section("Cautions")[:-1] if cautions else ())])
 
 
 def risk_picture(answer: Answer, repeats: Sequence[float]) -> Figure:

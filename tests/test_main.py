@@ -260,7 +260,10 @@ def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided)
     for caution in record.cautions:
         assert caution in result.stdout
     assert "the proposed repeat of 9,000" in result.stdout
-    assert "small: first look at" in result.stdout
+    assert "small: initial inspection at" in result.stdout
+    for words in ("damage type", "characteristic", "slope", "undetected", "5–95 %", ", 95 %", "assurance "):
+        assert words in result.stdout  # the trade's words, and which bounds are which
+    assert "a50 is the size found half as often as the plateau" in result.stdout
     for line in (*record.cautions, *record.assumptions):
         assert line in result.stdout
     assert f"Records and figures: {folder}" in result.stdout

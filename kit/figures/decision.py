@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 _WORDS = {
     "preventable": "Preventable exceedances",
     "exceedances": "Exceedances",
-    "exposure": "Hours beyond the limit, unfound",
-    "preventable_exposure": "Preventable hours beyond the limit",
+    "exposure": "Undetected hours beyond limits",
+    "preventable_exposure": "Preventable undetected hours beyond limits",
 }
 _PLOTS, _LINE = 4.6, 0.124  # height of the plots with title and axes, and of a line of small words [inch]
 _HEADROOM = 1.5  # the legend stands above the lines
@@ -94,7 +94,7 @@ def plot_risk(answer: Answer, measure: str | None = None, ax: Axes | None = None
     if measure == "exposure":
         # Shorter intervals find this damage sooner, so it falls with them; it is not "what no interval prevents".
         rest = curve[measure] - curve["preventable_exposure"]
-        ax.plot(x, rest, color="0.45", linestyle=":", label="born beyond it or far side")
+        ax.plot(x, rest, color="0.45", linestyle=":", label="beyond limits at initiation, or far side")
     target = answer.question.target
     top = float(high.max())
     if target.column == measure:
@@ -145,24 +145,24 @@ def plot_answer(answer: Answer) -> Figure:
     left.set_title("Onset of damage", fontsize="medium")
     count, exposure = shown_measures(answer.question.target)
     plot_risk(answer, count, middle)
-    middle.set_title("How many pass the limit unfound", fontsize="medium")
+    middle.set_title("How many pass the limit undetected", fontsize="medium")
     plot_risk(answer, exposure, right)
-    right.set_title("For how long they stay unfound", fontsize="medium")
+    right.set_title("Undetected time beyond limits", fontsize="medium")
     if answer.repeat is None:
         reasons = [rule.reason for rule in answer.rules if rule.governs and rule.interval is None]
-        words = f"first look at {answer.threshold:,.0f} {unit}; no repeat is recommended" + "".join(
+        words = f"initial inspection at {answer.threshold:,.0f} {unit}; no repeat is recommended" + "".join(
             f": {x}" for x in reasons[:1]
         )
     else:
         words = (
-            f"first look at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
+            f"initial inspection at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
             f"({answer.repeat_in_packages}); governed by {answer.governed_by}"
         )
     title = f"{answer.question.group.replace('_', ' ')}: {words}"
     notice = str(answer.dataset["notice"]).split(".")[0]
     rest = (
         f"known on {answer.dataset['known_on']}, limit {answer.limit_mm:g} mm; {answer.question.target.words}: "
-        f"{answer.share_meeting:.0%} of draws meet it. {notice + '.' if notice else ''}"
+        f"met with an assurance of {answer.share_meeting:.0%} (share of draws). {notice + '.' if notice else ''}"
     )
     lines = [*textwrap.wrap(title, 170), *textwrap.wrap(rest, 170)]
     figure.suptitle("\n".join(lines), fontsize="medium")

@@ -180,8 +180,9 @@ class Answer:
         -------
         DataFrame
             Columns name, group, kind, clock, lives, finds, scale, scale_lower, scale_upper, shape,
-            shape_lower, shape_upper, threshold, repeat, governed_by, and exceedances and exposure per
-            10,000 panel flight hours with bounds.
+            shape_lower, shape_upper, life_bounds (what those of scale and shape are), threshold, repeat,
+            governed_by, exceedances, not_preventable and exposure per 10,000 panel flight hours with _lower and
+            _upper, and risk_bounds (what those are).
         """
         rows = []
         for mode in self.modes:
@@ -199,6 +200,7 @@ class Answer:
                     "shape": mode.shape,
                     "shape_lower": mode.shape_bounds[0],
                     "shape_upper": mode.shape_bounds[1],
+                    "life_bounds": "middle 95 % of the draws",
                     "threshold": self.threshold,
                     "repeat": self.repeat,
                     "governed_by": self.governed_by,
@@ -207,6 +209,7 @@ class Answer:
                         for measure in ("exceedances", "not_preventable", "exposure")
                         for ending, value in zip(("", "_lower", "_upper"), self.risk[measure], strict=True)
                     },
+                    "risk_bounds": "5 % to 95 % of the draws",
                 }
             )
         return pd.DataFrame(rows)

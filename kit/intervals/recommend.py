@@ -274,7 +274,7 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
     """List what does not come from data, whatever the kinds of damage."""
     ask, pod, per_day = problem.ask, problem.ask.detection, problem.units_per_day
     lines = [
-        f"POD of {pod.method}: a50 {pod.a50_mm:g} mm (the size found half as often as the plateau), slope {pod.slope:g}, plateau {pod.plateau:g} ({pod.basis})",
+        f"POD of {pod.method}: a50 {pod.a50_mm:g} mm, slope {pod.slope:g}, plateau {pod.plateau:g} ({pod.basis})",
         *(
             f"{mode.far_side_share:.0%} of {mode.kind} is on the far side, found with POD up to "
             f"{pod.far_side_plateau:g} ({pod.basis})"

@@ -66,7 +66,7 @@ def test_without_an_answer_nothing_is_recommended(make_answer):
 def test_exposure_names_what_is_born_beyond_or_far_as_the_difference(make_answer):
     answer = make_answer()
     ax = plot_risk(answer, "exposure")
-    rest = line(ax, "born beyond").get_ydata()
+    rest = line(ax, "beyond limits at initiation").get_ydata()
     np.testing.assert_allclose(rest, answer.curve["exposure"] - answer.curve["preventable_exposure"])
     assert not any("target" in label for label in labels(ax))  # the target is of another measure
 
@@ -95,7 +95,7 @@ def test_answer_figure_says_interval_cautions_and_that_data_are_invented_within_
     assert isinstance(figure, Figure)
     assert not plt.get_fignums()  # belongs to no window
     title = figure.get_suptitle()
-    assert "first look at 3,000, then every 4,000 flight hours" in title
+    assert "initial inspection at 3,000, then every 4,000 flight hours" in title
     assert "Invented data." in title
     below = " ".join(figure.get_supxlabel().split())
     assert all(f"- {caution}" in below for caution in CAUTIONS)  # the whole list, under the plots
