@@ -1,9 +1,10 @@
 """Fleets small enough for one's head become histories, one rule a test."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from kit.life import build_histories
+from kit.life import build_histories, fit_weibull, histories_of_kind
 
 INF = np.inf
 
@@ -83,12 +84,46 @@ def test_a_finding_that_was_not_confirmed_is_a_clean_look(one):
     assert rows(one) == {"P1": (0, 800, INF)}
 
 
-def test_a_find_of_another_kind_ends_the_watch_at_the_last_clean_look_before_it(one):
+def test_a_find_of_another_kind_ends_the_watch_at_its_own_look_which_counts_as_clean(one):
     one.clean("A1", 400, 1200)
     one.find("A1", 800, kind="moisture_disbond")
     one.find("A1", 1600, kind="disbond")
-    assert rows(one, kind="disbond") == {"P1": (0, 400, INF)}
+    assert rows(one, kind="disbond") == {"P1": (0, 800, INF)}
     assert rows(one, kind="moisture_disbond") == {"P1": (0, 400, 800)}
+
+
+def test_a_find_of_another_kind_by_a_method_that_would_not_see_this_one_is_no_clean_look(one):
+    one.clean("A1", 400)
+    one.find("A1", 800, kind="moisture_disbond", method="visual")
+    assert rows(one, kind="disbond") == {"P1": (0, 400, INF)}
+
+
+def test_the_share_with_damage_is_not_biased_by_finds_of_another_kind():
+    """Two independent kinds under looks every 1,000 h that miss none; the truth is what was simulated.
+
+    Ending the watch at the look before gave 1.15 to 1.17 times the true share at 6,000 h over four seeds.
+    """
+    rng, n, every = np.random.default_rng(5), 40_000, 1000.0
+    own, other = 9000 * rng.weibull(2.0, n), 6000 * rng.weibull(1.5, n)
+    found_own, found_other = (every * np.ceil(onset / every) for onset in (own, other))
+    end = np.minimum(np.minimum(found_own, found_other), 8000.0)
+    life = np.repeat(np.arange(n), (end / every).astype(int))
+    age = np.concatenate([every * np.arange(1, count + 1) for count in (end / every).astype(int)])
+    names = np.select([age == found_own[life], age == found_other[life]], ["disbond", "core_damage"], "")
+    looks = pd.DataFrame(
+        {
+            "life": life.astype(str),
+            "age": age,
+            "kind": names,
+            "entry": 0.0,
+            "cluster": "",
+            "method": "tap_manual",
+        }
+    )
+    none = pd.DataFrame({"life": [], "reason": []}, dtype=object)
+    fit = fit_weibull(histories_of_kind(looks, none, kind="disbond", clock="flight_hours"))
+    share = 1 - np.exp(-((6000 / fit.scale) ** fit.shape))
+    assert share == pytest.approx(1 - np.exp(-((6000 / 9000) ** 2)), rel=0.04)
 
 
 def test_two_kinds_at_one_look_are_a_find_of_both(one):
@@ -98,10 +133,10 @@ def test_two_kinds_at_one_look_are_a_find_of_both(one):
     assert rows(one, kind="disbond") == rows(one, kind="moisture_disbond") == {"P1": (0, 400, 800)}
 
 
-def test_a_life_with_another_kind_at_its_first_look_is_counted_as_left_out(one):
-    one.find("A1", 800, kind="moisture_disbond")
+def test_a_life_whose_first_look_found_another_kind_by_eye_only_is_counted_as_left_out(one):
+    one.find("A1", 800, kind="moisture_disbond", method="visual")
     assert rows(one) == {}
-    assert left_out(one) == {"P1": "another kind of damage was found at its first look"}
+    assert set(left_out(one)) == {"P1"}
 
 
 def test_a_panel_takes_its_age_to_the_next_aircraft(hand):
@@ -213,7 +248,7 @@ def test_a_repair_of_another_kind_ends_the_life_all_the_same(one):
     one.repair(one.find("A1", 800, kind="dent"), 800, 0.0)
     one.clean("A1", 1200)
     one.find("A1", 1600)
-    assert rows(one) == {"P1": (0, 400, INF)}
+    assert rows(one) == {"P1": (0, 800, INF)}
     assert rows(one, include_repaired=True) == {"P1": (0, 400, INF), "P1 after repair 1": (0, 400, 800)}
 
 

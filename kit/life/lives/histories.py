@@ -345,8 +345,8 @@ def build_histories(
     """Build the histories of one kind of damage from a fleet.
 
     A panel is followed by its serial across zones and aircraft. Its life begins new, at age 0,
-    or comes under watch later, at its first recorded clean look. A find of another kind, a repair
-    or the cut-off ends the watch at the last clean look before it.
+    or comes under watch later, at its first recorded clean look. A repair or the cut-off ends the watch at the last
+    clean look before it; a find of another kind ends it too, by a look that was clean of this one.
 
     Parameters
     ----------
@@ -665,14 +665,27 @@ def histories_of_kind(looks: pd.DataFrame, excluded: pd.DataFrame, *, kind: str,
     Returns
     -------
     Histories
-        A find of another kind ends the watch at the last clean look before it; water ends no watch.
+        A find of another kind ends the watch; water ends no watch. The look that made it counts as clean where
+        its method can see the wanted kind and did not find that too.
+
+    Notes
+    -----
+    Leaving that look out would make the share with damage 15 to 17 % too high, since lives then end earlier where
+    another kind is found; counted, it is right to 1 % (tests/life/test_build_histories.py, four seeds).
     """
     if kind != "moisture":
         looks = looks.loc[looks["kind"] != "moisture"]
-    other_age = looks.loc[(looks["kind"] != "") & (looks["kind"] != kind)].groupby("life")["age"].min()
-    cut = looks["life"].map(other_age).astype(np.float64)  # text where there are no looks at all
+    is_other = (looks["kind"] != "") & (looks["kind"] != kind)
+    cut = looks["life"].map(looks.loc[is_other].groupby("life")["age"].min())
+    cut = cut.astype(np.float64)  # text where there are no looks at all
+    at = pd.MultiIndex.from_frame(looks[["life", "age"]])
+    own_too = at.isin(at[(looks["kind"] == kind).to_numpy()])
+    ended = is_other & (looks["age"] == cut) & looks["method"].isin(clean_methods(kind)) & ~own_too
+    once = ended & ~looks.assign(ended=ended).duplicated(["life", "ended"])
     kept = looks.loc[
-        (looks["kind"] == kind) & ~(looks["age"] > cut) | (looks["kind"] == "") & ~(looks["age"] >= cut)
+        ((looks["kind"] == kind) & ~(looks["age"] > cut))
+        | ((looks["kind"] == "") & ~(looks["age"] >= cut))
+        | once
     ]
     lost = pd.Index(looks["life"].unique()).difference(kept["life"].unique())
     more = pd.DataFrame(
