@@ -249,7 +249,7 @@ def test_a_repair_of_another_kind_ends_the_life_all_the_same(one):
     one.clean("A1", 1200)
     one.find("A1", 1600)
     assert rows(one) == {"P1": (0, 800, INF)}
-    assert rows(one, include_repaired=True) == {"P1": (0, 400, INF), "P1 after repair 1": (0, 400, 800)}
+    assert rows(one, include_repaired=True) == {"P1": (0, 800, INF), "P1 after repair 1": (0, 400, 800)}
 
 
 def test_a_panel_repaired_elsewhere_is_no_new_life_at_the_zones_asked_for(hand):
