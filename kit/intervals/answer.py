@@ -9,6 +9,7 @@ import pandas as pd
 from kit.cautions import CAUTIONS
 from kit.findings import Fleet
 from kit.growth import Growth
+from kit.intervals.planned import planned_words
 from kit.intervals.question import Question
 from kit.life import Histories, LifeFit
 from kit.posterior import KindDraws
@@ -135,6 +136,8 @@ class Answer:
         When each panel is due under the recommendation, as `kit.intervals.cautions.next_due` gives it.
     fleet : Fleet or None
         The dataset as known on the question's day.
+    busiest_per_day : dict or None
+        Usage of the aircraft that uses the clock of the schedule most, by clock; None where no meter tells it.
     """
 
     question: Question
@@ -158,11 +161,22 @@ class Answer:
     present: dict[str, object] | None = None
     due: pd.DataFrame | None = None
     fleet: Fleet | None = None
+    busiest_per_day: dict[str, float] | None = None
 
     @property
     def special_cautions(self) -> tuple[str, ...]:
         """Cautions of this answer that not every answer carries."""
         return tuple(caution for caution in self.cautions if caution not in CAUTIONS)
+
+    @property
+    def planned(self) -> dict[str, str]:
+        """First look and repeat as a planner writes them: on every clock, rounded down, with the busiest aircraft."""
+        lengths = {"first": self.threshold, "repeat": self.repeat}
+        return {
+            name: planned_words(length, self.question.clock, self.units_per_day, self.busiest_per_day)
+            for name, length in lengths.items()
+            if length is not None
+        }
 
     def __repr__(self) -> str:
         """Return one line with the recommendation."""

@@ -7,19 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from kit.findings import Meters
 from kit.growth import delay_to
 from kit.intervals.beliefs import kind_asked
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.problem import Problem, central, meets, share_meeting, summary
-from kit.intervals.rules import NO_ANSWER, Schedule
+from kit.intervals.rules import NO_ANSWER, Schedule, sizes_found
+from kit.intervals.structure import CLASS_BASIS
+from kit.posterior import KindDraws
 
 LARGEST_STEP = 1.34
 """A longer step than this from one interval to the next gets a caution (common practice, no source)."""
 RELIABLY = 0.9
 """POD of a size that is said to be found reliably (common practice, no source) [-]."""
 _FAST = 0.9  # percentile of the growth rate that a window is worked out for
-_USAGE_DAYS = 1096  # over which usage is read from the meters
 _MOST_NAMED = 6
 
 
@@ -39,7 +39,8 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
     Returns
     -------
     dict of str to str
-        By the name that a gate of a question has: preventable, limit, growth_window, flown, step, present.
+        By the name that a gate of a question has: preventable, limit, growth_window, flown, step, present; and
+        class, worst_zone, part and limit_sure, which are no gates.
     """
     repeat, unit, out = schedule.repeat, problem.unit, {}
     risk = summary(problem, *schedule.at)
@@ -50,10 +51,12 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
             "tapped: no interval prevents it. What could: a method that finds smaller damage or reaches both sides, a larger "
             "limit, replacement at an age"
         )
+    out |= _set_aside(problem, schedule) | _who_misses(problem, schedule)
     windows = {}
     for kind in problem.kinds:
         growth, curve = central(problem, kind)
         size = curve.size_at(RELIABLY)
+        surely = _found_surely(kind, RELIABLY)
         if not size < problem.limit_mm:
             found = f"{size:.0f} mm" if np.isfinite(size) else "no size at all"
             out["limit"] = (
@@ -63,6 +66,12 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
         else:
             rate = float(growth.rate_quantile(_FAST))
             windows[kind.kind] = float(delay_to(growth.form, size, rate, problem.limit_mm))
+            if surely is not None and not surely < problem.limit_mm:
+                found = f"{surely:.0f} mm" if np.isfinite(surely) else "no size at all"
+                out["limit_sure"] = (
+                    f"{kind.kind}: the limit of {problem.limit_mm:g} mm is above the size found with POD {RELIABLY:g} ({size:.0f} "
+                    f"mm), but not above what that is with 95 % confidence ({found})"
+                )
     if repeat is not None and windows:
         name = min(windows, key=windows.get)
         if repeat > windows[name]:
@@ -86,6 +95,61 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
             f"{problem.ask.target.share_of_draws:.0%} must"
         )
     return out
+
+
+def _found_surely(kind: object, pod: float) -> float | None:
+    """Size that is found with a POD in 95 % of the draws; infinite where there is none, None where POD is not drawn."""
+    if not isinstance(kind, KindDraws):
+        return None
+    sizes = sizes_found(kind, pod)[1:]
+    return float(np.quantile(sizes, 0.95, method="higher"))
+
+
+def _who_misses(problem: Problem, schedule: Schedule) -> dict[str, str]:
+    """Say where the mean of the fleet meets the target and a part of it, or its worst zone, does not."""
+    if schedule.repeat is None or not problem.is_drawn:
+        return {}
+    out, asked = {}, problem.ask.target.share_of_draws
+    if problem.held_against == "mean" and problem.zones:
+        share = share_meeting(problem, *schedule.at, against="worst_zone")
+        if share < asked - 1e-9:
+            out["worst_zone"] = (
+                f"the target is held against the mean of the group's zones; its worst zone, whichever that is, meets it in "
+                f"{share:.0%} of draws, not in {asked:.0%}"
+            )
+    if len(problem.usages) > 1:
+        shares = {one.name: share_meeting(problem, *schedule.at, part=one.name) for one in problem.usages}
+        missing = [
+            f"{one.name} ({one.share:.0%} of the panels) {shares[one.name]:.0%}"
+            for one in problem.usages
+            if shares[one.name] < asked - 1e-9
+        ]
+        if missing:
+            out["part"] = (
+                f"the target is met by the fleet as a whole, but not in {asked:.0%} of draws by {' and '.join(missing)}"
+            )
+    return out
+
+
+def _set_aside(problem: Problem, schedule: Schedule) -> dict[str, str]:
+    """Say where a question leaves out a rule that its structure class asks for, and which would be shorter."""
+    ask, by_class = problem.ask, problem.govern_by_class
+    if ask.govern is None or schedule.repeat is None:
+        return {}
+    left_out = [
+        f"{rule.rule.replace('_', ' ')} ({'no interval will do' if rule.interval is None else f'{rule.interval:,.0f}'})"
+        for rule in schedule.rules
+        if rule.rule in by_class
+        and rule.rule not in ask.govern
+        and (rule.interval is None or rule.interval < schedule.repeat * (1 - 1e-9))
+    ]
+    if not left_out:
+        return {}
+    return {
+        "class": f"structure of class {problem.structure_class or 'unknown'} asks for the smallest answer of all rules that bear on "
+        f"safety ({CLASS_BASIS}); the question lets only {', '.join(ask.govern)} govern, and {' and '.join(left_out)} would be "
+        "shorter"
+    }
 
 
 def held(schedule: Schedule, cautions: dict[str, str], gates: tuple[str, ...]) -> Schedule:
@@ -280,18 +344,11 @@ def usage_cautions(problem: Problem, evidence: Evidence) -> list[str]:
     list of str
         One for each clock whose planned usage no aircraft has flown over the last three years of readings.
     """
-    fleet, notes = evidence.fleet, []
-    aircraft = evidence.aircraft_of(problem.ask.group)["aircraft"].to_numpy(object)
-    meters = Meters(fleet.tables["usage"], fleet.tables["aircraft"], cut_off=fleet.cut_off)
-    end = np.full(aircraft.size, np.datetime64(fleet.cut_off))
-    for clock in ("flight_hours", "flight_cycles"):
-        before, after = (
-            meters.at(aircraft, end - np.timedelta64(days, "D"), clock) for days in (_USAGE_DAYS, 0)
-        )
-        flown = (after - before) / _USAGE_DAYS * DAYS_PER_YEAR
-        flown = flown[np.isfinite(flown)]
+    notes, every = [], evidence.flown_per_day(problem.ask.group) * DAYS_PER_YEAR
+    for clock in every.columns:
+        flown = every[clock].dropna()
         planned = problem.units_per_day[clock] * DAYS_PER_YEAR
-        if flown.size and not flown.min() * 0.99 <= planned <= flown.max() * 1.01:
+        if len(flown) and not flown.min() * 0.99 <= planned <= flown.max() * 1.01:
             notes.append(
                 f"planned usage of {planned:,.0f} {clock.replace('_', ' ')} a year is outside what the aircraft flew over the "
                 f"last three years ({flown.min():,.0f} to {flown.max():,.0f}, mean {flown.mean():,.0f})"

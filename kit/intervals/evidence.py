@@ -9,13 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from kit.findings import TAP_METHODS, Fleet, PanelAges, build_looks, clean_methods, events_up_to
+from kit.findings import TAP_METHODS, Fleet, Meters, PanelAges, build_looks, clean_methods, events_up_to
 from kit.intervals.joint_risk import Usage
+from kit.intervals.structure import strictest
 from kit.life import AFTER_REPAIR, Histories, histories_of_kind, panel_looks
 from kit.posterior import FoundSizes, TrackGrowth
 from kit.regions import tracked_regions
 
 DAYS_PER_YEAR = 365.25
+_USAGE_DAYS = 1096  # over which usage is read from the meters
 ONSET_SPREAD = (0.45, 0.35)
 """Weak prior of the log spread of sizes at onset, likewise (assumed, no source)."""
 
@@ -355,6 +357,22 @@ class Evidence:
         aircraft = self.fleet.tables["aircraft"]
         return aircraft.loc[aircraft["subtype"].isin(have.loc[have["group"] == group, "subtype"])]
 
+    def structure_class(self, group: str) -> str:
+        """Class of structure of a group.
+
+        Parameters
+        ----------
+        group : str
+            Group of the zones table.
+
+        Returns
+        -------
+        str
+            The strictest class of its zones.
+        """
+        zones = self.fleet.tables["zones"]
+        return strictest(list(zones.loc[zones["group"] == group, "structure_class"]))
+
     def units_per_day(self, group: str) -> dict[str, float]:
         """Planned usage of the aircraft that have a group: units of each clock per calendar day.
 
@@ -387,6 +405,56 @@ class Evidence:
         for clock in ("flight_hours", "flight_cycles"):
             out[clock] = float((planned[clock].reindex(weight.index) * weight).sum()) / DAYS_PER_YEAR
         return out
+
+    def flown_per_day(self, group: str) -> pd.DataFrame:
+        """Usage of each aircraft that has a group, by its meters over the last three years.
+
+        Parameters
+        ----------
+        group : str
+            Group of the zones table.
+
+        Returns
+        -------
+        DataFrame
+            A row an aircraft, columns flight_hours, flight_cycles [per calendar day]; nan where the meters do not
+            reach back so far.
+        """
+
+        def make() -> pd.DataFrame:
+            fleet, aircraft = self.fleet, self.aircraft_of(group)["aircraft"].to_numpy(object)
+            meters = Meters(fleet.tables["usage"], fleet.tables["aircraft"], cut_off=fleet.cut_off)
+            end = np.full(aircraft.size, np.datetime64(fleet.cut_off))
+            out = {}
+            for clock in ("flight_hours", "flight_cycles"):
+                before, after = (
+                    meters.at(aircraft, end - np.timedelta64(days, "D"), clock) for days in (_USAGE_DAYS, 0)
+                )
+                out[clock] = (after - before) / _USAGE_DAYS
+            return pd.DataFrame(out, index=aircraft)
+
+        return self._once(("flown", group), make)
+
+    def busiest(self, group: str, clock: str) -> dict[str, float] | None:
+        """Usage of the aircraft of a group that used a clock most over the last three years.
+
+        Parameters
+        ----------
+        group : str
+            Group of the zones table.
+        clock : str
+            The clock; on the calendar the flight hours decide.
+
+        Returns
+        -------
+        dict of str to float or None
+            By clock [per calendar day]; None where no meter reaches back so far.
+        """
+        flown = self.flown_per_day(group).dropna()
+        if not len(flown):
+            return None
+        most = flown.loc[flown[clock if clock in flown.columns else "flight_hours"].idxmax()]
+        return {"calendar_days": 1.0} | {name: float(value) for name, value in most.items()}
 
     def usages(self, group: str, clock: str) -> tuple[Usage, ...]:
         """Planned usage of the subtypes that have a group, against the clock of a schedule.

@@ -55,7 +55,7 @@ def shortest_on_clock(amounts: dict[str, float], clock: str, units_per_day: dict
 
 
 def package_lengths(
-    packages: pd.DataFrame, names: Sequence[str], clock: str, units_per_day: dict[str, float]
+    packages: pd.DataFrame, names: Sequence[str], clock: str, usages: Sequence[dict[str, float]]
 ) -> list[Package]:
     """Return some packages with their length on one clock.
 
@@ -67,13 +67,14 @@ def package_lengths(
         Packages wanted.
     clock : str
         Clock of the length.
-    units_per_day : dict of str to float
-        Planned usage by clock.
+    usages : sequence of dict of str to float
+        Planned usage of each part of the fleet, by clock, in units of any one clock.
 
     Returns
     -------
     list of Package
-        Shortest first.
+        Shortest first. A package that is limited by days, say, is as long as the part of the fleet makes it that
+        uses the clock most within them.
 
     Raises
     ------
@@ -88,7 +89,8 @@ def package_lengths(
                 f"{name!r} is not a package of dataset.toml. Known are {', '.join(packages['name'])}."
             )
         amounts = {unit: float(rows[unit].iloc[0]) for unit in _UNIT_OF.values()}
-        out.append(Package(name, shortest_on_clock(amounts, clock, units_per_day), amounts))
+        length = max(shortest_on_clock(amounts, clock, usage) for usage in usages)
+        out.append(Package(name, length, amounts))
     return sorted(out, key=lambda package: package.length)
 
 

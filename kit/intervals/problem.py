@@ -16,10 +16,20 @@ from kit.intervals.joint_risk import PER_FLIGHT_HOURS, JointRisk, Usage
 from kit.intervals.packages import Package
 from kit.intervals.question import Question
 from kit.intervals.risk import LifeModel, WeibullLife, age_kernel, between, worst_window
+from kit.intervals.structure import held_against_of_class, rules_of_class
 from kit.numerics.typing import Floats
 from kit.posterior import FrailtyDraws, KindDraws
 
 Whole = NDArray[np.intp]
+
+RULE_FIELDS = {
+    "risk": "target",
+    "growth_window": "growth_window",
+    "detection_chance": "detection_chance",
+    "failure_finding": "failure_finding",
+    "cost": "cost",
+}
+"""Field of a question that holds the numbers of each rule for the repeat; where that is empty the rule is not asked."""
 
 BAND = (0.05, 0.95)
 """Quantiles of the draws between which a risk is given."""
@@ -111,6 +121,8 @@ class Problem:
         Planned usage by clock.
     zones : dict of str to FrailtyDraws
         By kind: hazard of each zone over the mean of the group; empty where zones are not told apart.
+    structure_class : str
+        Class of structure of the zones, the strictest of several; blank where it is not known.
     """
 
     ask: Question
@@ -122,12 +134,29 @@ class Problem:
     cap_basis: str
     units_per_day: dict[str, float]
     zones: dict[str, FrailtyDraws] = field(default_factory=dict)
+    structure_class: str = ""
     _risks: dict[tuple[float, float, float], dict[str, Floats]] = field(default_factory=dict, repr=False)
 
     @property
     def unit(self) -> str:
         """The unit of the schedule in words."""
         return self.ask.clock.replace("_", " ")
+
+    @property
+    def govern(self) -> tuple[str, ...]:
+        """Rules whose smallest answer sets the repeat: as asked, or as the structure class asks."""
+        return self.ask.govern or self.govern_by_class
+
+    @property
+    def govern_by_class(self) -> tuple[str, ...]:
+        """Rules that the structure class asks for, of those that the question gives numbers for."""
+        given = [rule for rule in RULE_FIELDS if getattr(self.ask, RULE_FIELDS[rule]) is not None]
+        return rules_of_class(self.structure_class, given)
+
+    @property
+    def held_against(self) -> str:
+        """What the target is held against: as asked, or as the structure class asks."""
+        return self.ask.held_against or held_against_of_class(self.structure_class)
 
     @property
     def n_draws(self) -> int:
@@ -336,7 +365,15 @@ def damaged_share(problem: Problem, ages: Floats) -> Floats:
     return share
 
 
-def share_meeting(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> float:
+def share_meeting(
+    problem: Problem,
+    first: float,
+    repeat: float,
+    *,
+    until: float | None = None,
+    against: str | None = None,
+    part: str | None = None,
+) -> float:
     """Share of the draws whose risk meets the target.
 
     Parameters
@@ -347,6 +384,10 @@ def share_meeting(problem: Problem, first: float, repeat: float, *, until: float
         The schedule [units of its clock].
     until : float, optional
         Age up to which damage counts; default the question's horizon [units of the schedule's clock].
+    against : str, optional
+        ``mean`` or ``worst_zone``; default what the target is held against.
+    part : str, optional
+        One part of the fleet, whose mean is taken up to the horizon. Default: the whole fleet.
 
     Returns
     -------
@@ -354,9 +395,15 @@ def share_meeting(problem: Problem, first: float, repeat: float, *, until: float
         Share [-].
     """
     target = problem.ask.target
-    which = risks(problem, first, repeat, until=until)
-    zone = problem.ask.held_against == "worst_zone" and f"{target.column}_zone" in which
-    values = which[f"{target.column}_zone" if zone else target.column][1:]
+    if part is not None:
+        name = target.column.removesuffix("_worst")
+        values = problem.joint.values(
+            name, first=first, repeat=repeat, worst=target.window_flight_hours is not None, part=part
+        )[1:]
+    else:
+        which = risks(problem, first, repeat, until=until)
+        zone = (against or problem.held_against) == "worst_zone" and f"{target.column}_zone" in which
+        values = which[f"{target.column}_zone" if zone else target.column][1:]
     return float(np.mean(values <= target.per_10000_flight_hours))
 
 

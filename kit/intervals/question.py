@@ -297,9 +297,12 @@ class Question(_Part):
         Cost | None, Field(description="repeat of least cost per flight hour; none: not asked")
     ] = None
     govern: Annotated[
-        tuple[Literal["risk", "growth_window", "detection_chance", "failure_finding", "cost"], ...],
-        Field(min_length=1, description="rules whose smallest answer sets the repeat interval"),
-    ] = ("risk",)
+        tuple[Literal["risk", "growth_window", "detection_chance", "failure_finding", "cost"], ...] | None,
+        Field(
+            description="rules whose smallest answer sets the repeat interval; default by the structure class of the zones: all "
+            "that bear on safety and have numbers for critical and primary structure, the risk for the rest"
+        ),
+    ] = None
     gates: Annotated[
         tuple[Literal["preventable", "limit", "growth_window", "flown", "step", "present"], ...],
         Field(
@@ -323,9 +326,12 @@ class Question(_Part):
         Field(min_length=1, description="forms of growth that may hold; the mappings weigh them"),
     ] = ("linear", "proportional")
     held_against: Annotated[
-        Literal["mean", "worst_zone"],
-        Field(description="whether the target holds for the mean of the group or for its worst zone"),
-    ] = "mean"
+        Literal["mean", "worst_zone"] | None,
+        Field(
+            description="whether the target holds for the mean of the group or for its worst zone; default by the structure "
+            "class: the worst zone for critical structure, the mean for the rest"
+        ),
+    ] = None
     limit_mm: Annotated[
         Positive | None,
         Field(description="largest size that may stay; default: the limits table in force [mm]"),
@@ -352,7 +358,9 @@ class Question(_Part):
 
     @model_validator(mode="after")
     def _rules_have_their_numbers(self) -> Question:
-        for rule in self.govern:
+        if self.govern is not None and not self.govern:
+            raise ValueError("`govern` must name a rule, or be left out so that the structure class decides")
+        for rule in self.govern or ():
             # The numbers of a rule stand in the table of its name; those of the risk rule in the target.
             if rule != "risk" and getattr(self, rule) is None:
                 raise ValueError(f"`govern` names {rule}, but there is no [{rule}] table with its numbers")

@@ -28,6 +28,7 @@ from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, s
 from kit.intervals.question import Question, QuestionError, read_question
 from kit.intervals.reference import reference_used, with_pods
 from kit.intervals.rules import Schedule, combine
+from kit.intervals.structure import CLASS_BASIS
 from kit.life import NoFiniteMaximum
 from kit.posterior import PRIORS, FrailtyDraws, KindDraws
 from kit.regions import equivalent_diameter, limits_in_force
@@ -118,20 +119,24 @@ def problem_of(
     """
     per_day = evidence.units_per_day(ask.group)
     cap, cap_basis = _task_interval(ask, evidence, "cap")
+    usages = evidence.usages(ask.group, ask.clock)
     try:
-        packages = package_lengths(evidence.fleet.packages, ask.packages, ask.clock, per_day)
+        packages = package_lengths(
+            evidence.fleet.packages, ask.packages, ask.clock, [usage.clock_per_unit for usage in usages]
+        )
     except ValueError as problem:
         raise QuestionError(f"question {ask.name}: packages: {problem}") from None
     return Problem(
         ask=ask,
         kinds=kinds,
-        usages=evidence.usages(ask.group, ask.clock),
+        usages=usages,
         zones=zones or {},
         limit_mm=_limit(ask, evidence),
         packages=tuple(packages),
         cap=cap,
         cap_basis=cap_basis,
         units_per_day=per_day,
+        structure_class=evidence.structure_class(ask.group),
     )
 
 
@@ -231,6 +236,7 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
         present=present_programme(problem, schedule, current),
         due=due,
         fleet=evidence.fleet,
+        busiest_per_day=evidence.busiest(ask.group, ask.clock),
     )
 
 
@@ -297,6 +303,7 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
             for mode in ask.modes
         ),
         "kinds of damage arise independently of each other",
+        _class_words(problem),
     ]
     if ask.target.window_flight_hours is not None:
         lines.append("damage beyond the limit is found no more surely than damage at the limit")
@@ -307,6 +314,18 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
     if ask.growth_groups:
         lines.append("growth and size at onset are shared by the zone groups " + ", ".join(ask.growth_groups))
     return tuple(lines)
+
+
+def _class_words(problem: Problem) -> str:
+    """Say what governs and what the target is held against, and where that comes from."""
+    ask, structure = problem.ask, problem.structure_class or "unknown"
+    rules = f"the smallest answer of {', '.join(name.replace('_', ' ') for name in problem.govern)} governs"
+    held = f"the target is held against the {problem.held_against.replace('_', ' ')}"
+    by_class = f"as structure of class {structure} asks ({CLASS_BASIS})"
+    return (
+        f"{rules}, {by_class if ask.govern is None else 'as the question says'}; "
+        f"{held}, {by_class if ask.held_against is None else 'as the question says'}"
+    )
 
 
 def _notes(problem: Problem, believed: tuple[Belief, ...], evidence: Evidence) -> list[str]:

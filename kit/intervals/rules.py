@@ -14,6 +14,7 @@ from kit.intervals.answer import RuleAnswer
 from kit.intervals.packages import in_packages
 from kit.intervals.problem import (
     PER_FLIGHT_HOURS,
+    RULE_FIELDS,
     Problem,
     central,
     damaged_share,
@@ -44,14 +45,11 @@ class Rule(NamedTuple):
     ----------
     name : str
         As a question names it in `govern`.
-    field : str
-        Field of the question that holds its numbers; where that is empty the rule is not asked.
     answer : callable
         From a problem to its answer.
     """
 
     name: str
-    field: str
     answer: Callable[[Problem], RuleAnswer]
 
 
@@ -250,10 +248,7 @@ def growth_windows(problem: Problem, kind: KindDraws, pod: float, percentile: fl
     sizes : ndarray, shape (1 + n_draws,)
         The detectable size; infinite where no size is found so surely [mm].
     """
-    detectable = kind.pod
-    with np.errstate(divide="ignore", invalid="ignore"):
-        odds = np.where(detectable.plateau > pod, pod / (detectable.plateau - pod), np.inf)
-        sizes = detectable.a50 * odds ** (1 / detectable.slope)
+    sizes = sizes_found(kind, pod)
     pace = max(usage.clock_per_unit[kind.clock] for usage in problem.usages)
     rate = kind.rate_median * pace * np.exp(kind.rate_log_sd * ndtri(percentile))
     windows = np.zeros(kind.n)
@@ -261,6 +256,27 @@ def growth_windows(problem: Problem, kind: KindDraws, pod: float, percentile: fl
         rows = (kind.form == form) & (sizes < problem.limit_mm)
         windows[rows] = delay_to(str(form), sizes[rows], rate[rows], problem.limit_mm)
     return windows, sizes
+
+
+def sizes_found(kind: KindDraws, pod: float) -> Floats:
+    """Size that is found with some POD, in each draw.
+
+    Parameters
+    ----------
+    kind : KindDraws
+        Kind of damage.
+    pod : float
+        POD [-].
+
+    Returns
+    -------
+    ndarray, shape (1 + n_draws,)
+        Infinite where no size is found so surely [mm].
+    """
+    curve = kind.pod
+    with np.errstate(divide="ignore", invalid="ignore"):
+        odds = np.where(curve.plateau > pod, pod / (curve.plateau - pod), np.inf)
+        return curve.a50 * odds ** (1 / curve.slope)
 
 
 def detection_chance_rule(problem: Problem) -> RuleAnswer:
@@ -379,11 +395,11 @@ def cost_rule(problem: Problem) -> RuleAnswer:
 
 
 RULES = (
-    Rule("risk", "target", risk_rule),
-    Rule("growth_window", "growth_window", growth_window_rule),
-    Rule("detection_chance", "detection_chance", detection_chance_rule),
-    Rule("failure_finding", "failure_finding", failure_finding_rule),
-    Rule("cost", "cost", cost_rule),
+    Rule("risk", risk_rule),
+    Rule("growth_window", growth_window_rule),
+    Rule("detection_chance", detection_chance_rule),
+    Rule("failure_finding", failure_finding_rule),
+    Rule("cost", cost_rule),
 )
 """Every rule for the repeat interval, in the order in which answers are shown."""
 
@@ -489,8 +505,9 @@ def combine(problem: Problem) -> Schedule:
     """
     ask, unit, packages, notes = problem.ask, problem.unit, problem.packages, []
     threshold = threshold_rule(problem)
-    answers = [rule.answer(problem) for rule in RULES if getattr(ask, rule.field) is not None]
-    asked = [one for one in answers if one.rule in ask.govern]
+    answers = [rule.answer(problem) for rule in RULES if getattr(ask, RULE_FIELDS[rule.name]) is not None]
+    answers = [_sensible(problem, one) for one in answers]
+    asked = [one for one in answers if one.rule in problem.govern]
     latest = min(threshold.interval, problem.cap, *(one.first for one in asked if one.first is not None))
     first, first_words, fits = in_packages(latest, packages, unit, once=True)
     if packages and not fits:
@@ -507,7 +524,7 @@ def combine(problem: Problem) -> Schedule:
             smallest, governed = problem.cap, "cap"
         wished, (repeat, words, fits) = first, in_packages(smallest, packages, unit)
         longest = repeat
-        if "risk" in ask.govern:
+        if "risk" in problem.govern:
             first, repeat = settle(problem, first, repeat)
         if repeat is None:
             notes.append(
@@ -550,6 +567,18 @@ def combine(problem: Problem) -> Schedule:
         at=(first, repeat) if repeat is not None else (min(first, shortest), shortest),
         notes=tuple(notes),
     )
+
+
+def _sensible(problem: Problem, one: RuleAnswer) -> RuleAnswer:
+    """Take an interval that no programme could follow for none at all, and say so."""
+    shortest = shortest_look(problem)
+    if one.interval is None or one.interval >= shortest * (1 - 1e-9):
+        return one
+    reason = (
+        f"{one.reason}; {one.interval:,.0f} {problem.unit} is shorter than any programme ({shortest:,.0f}): by this rule no "
+        "interval of this method will do"
+    )
+    return replace(one, interval=None, reason=reason)
 
 
 def _shown(one: RuleAnswer, governed: str, asked: bool) -> RuleAnswer:

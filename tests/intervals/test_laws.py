@@ -6,77 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from made_problem import BASE, N_DRAWS, problem
 
-from kit.intervals import Problem, Question, Usage, combine, failure_finding_interval
-from kit.intervals.packages import Package
+from kit.intervals import Question, combine, failure_finding_interval
 from kit.intervals.question import Cost, DetectionChance, FailureFinding, GrowthWindow
 from kit.intervals.search import SEARCH_STEP
-from kit.posterior import KindDraws, PodDraws
-
-N_DRAWS = 128
-DRAWS = np.random.default_rng(1).standard_normal((3, N_DRAWS))
-PER_UNIT = {"flight_hours": 1.0, "flight_cycles": 0.75, "calendar_days": 0.05}
-PER_DAY = {"flight_hours": 20.0, "flight_cycles": 15.0, "calendar_days": 1.0}
-
-
-def problem(*, packages=(), cap=np.inf, **given):
-    """One kind of damage, driven by the clock of the schedule."""
-    ask = Question.model_validate(
-        {
-            "name": "law",
-            "title": "How often?",
-            "group": "flap",
-            "horizon": given["horizon"],
-            "modes": [{"kind": "disbond", "clock": "flight_hours"}],
-            "detection": {
-                "method": "tap_manual",
-                "a50_mm": given["a50"],
-                "slope": given["slope"],
-                "plateau": given["plateau"],
-                "basis": "assumed",
-            },
-            "target": {
-                "measure": given["measure"],
-                "per_10000_flight_hours": given["target"],
-                "share_of_draws": given["share"],
-                "window_flight_hours": 5000.0,
-            },
-            "threshold": {"allowed_share": given["allowed"]},
-            "seed": 1,
-        }
-    )
-    one = np.ones(N_DRAWS + 1)
-    kind = KindDraws(
-        kind="disbond",
-        clock="flight_hours",
-        scale=given["scale"] * np.exp(np.r_[0, 0.25 * DRAWS[0]]),
-        shape=given["shape"] * np.exp(np.r_[0, 0.15 * DRAWS[1]]),
-        onset_median=given["onset"] * one,
-        onset_log_sd=given["onset_sd"] * one,
-        rate_median=given["rate"] * np.exp(np.r_[0, 0.3 * DRAWS[2]]),
-        rate_log_sd=given["rate_sd"] * one,
-        no_growth_share=given["still"] * one,
-        form=np.full(N_DRAWS + 1, "linear"),
-        pod=PodDraws(
-            a50=given["a50"] * one,
-            slope=given["slope"] * one,
-            plateau=given["plateau"] * one,
-            far_side_share=given["far"] * one,
-            far_side_plateau=given["far_plateau"] * one,
-        ),
-        restoration=0.0 * one,
-        diagnostics={},
-    )
-    return Problem(
-        ask=ask,
-        kinds=(kind,),
-        usages=(Usage(name="all", share=1.0, clock_per_unit=PER_UNIT),),
-        limit_mm=given["limit"],
-        packages=tuple(Package(f"every {length:g}", length, {"flight_hours": length}) for length in packages),
-        cap=cap,
-        cap_basis="a test",
-        units_per_day=PER_DAY,
-    )
 
 
 @st.composite
@@ -185,13 +119,6 @@ def test_packages_and_caps_never_lengthen(given, package, cap):
             assert max(bound.repeat, bound.first) <= more.get("cap", np.inf) * (1 + 1e-9)
 
 
-BASE = {
-    "scale": 52_000.0, "shape": 2.2, "onset": 18.0, "onset_sd": 0.35, "rate": 0.0025, "rate_sd": 0.6, "still": 0.0,
-    "a50": 22.0, "slope": 4.0, "plateau": 0.95, "far": 0.0, "far_plateau": 0.0, "limit": 50.8, "horizon": 50_000.0,
-    "measure": "exposure", "target": 40.0, "share": 0.95, "allowed": 0.1,
-}  # fmt: skip
-
-
 def test_limits_below_what_can_be_found_shorten_the_interval_to_none():
     """Damage born beyond the limit counts: with a limit of a few millimetres no interval meets the target."""
     repeats = [repeat_and_first(BASE | {"limit": limit})[0] for limit in (76.0, 50.8, 40.0, 10.0, 2.0)]
@@ -209,7 +136,7 @@ def test_a_target_that_all_meet_is_said_to_have_no_limit_and_not_to_be_set_by_th
 def law_problem(**more):
     """The problem of the laws, with rules asked beside the risk."""
     made = problem(**BASE | {"horizon": 30_000.0})
-    return replace(made, ask=made.ask.model_copy(update=more))
+    return replace(made, ask=made.ask.model_copy(update={"govern": ("risk",)} | more))
 
 
 def rule_of(made, name):

@@ -174,17 +174,17 @@ def test_a_package_is_as_long_as_its_first_limit_on_the_clock_asked_for():
             "days": [730.0, NAN],
         }
     )
-    found = package_lengths(packages, ["base check", "A check"], "flight_hours", PER_DAY)
+    found = package_lengths(packages, ["base check", "A check"], "flight_hours", [PER_DAY])
     assert [(p.name, p.length) for p in found] == [
         ("A check", 500.0),
         ("base check", 4380.0),
     ]  # 730 days at 6 hours
-    on_cycles = package_lengths(packages, ["base check"], "flight_cycles", PER_DAY)
+    on_cycles = package_lengths(packages, ["base check"], "flight_cycles", [PER_DAY])
     assert on_cycles[0].length == pytest.approx(730 * 5)
     with pytest.raises(
         ValueError, match=r"^'C check' is not a package of dataset\.toml\. Known are base check, A check\.$"
     ):
-        package_lengths(packages, ["A check", "C check"], "flight_hours", PER_DAY)
+        package_lengths(packages, ["A check", "C check"], "flight_hours", [PER_DAY])
 
 
 # Clocks -------------------------------------------------------------------------------------------
