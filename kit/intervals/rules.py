@@ -23,7 +23,7 @@ from kit.intervals.problem import (
     share_meeting,
 )
 from kit.intervals.question import QuestionError
-from kit.intervals.search import age_at_share, longest_meeting
+from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
 
@@ -31,6 +31,7 @@ _SHORTEST_DAYS = 60.0
 """Shorter spacings than this, or the shortest package, are no inspection programme (assumed, no source) [days]."""
 _MOST_LOOKS = 160  # up to the horizon; what is shorter would take minutes to work out
 _COST_POINTS = 16  # repeats whose cost is compared
+_SMALL_STEPS = 12  # of the search, that a schedule gives way by before it is sought anew
 _START_DAYS = 365.25  # spacing with which a search begins, whatever is asked
 
 
@@ -462,15 +463,23 @@ def settle(problem: Problem, first: float, repeat: float) -> tuple[float, float 
 
     def longest(is_met: Callable[[float], bool], low: float, high: float) -> float | None:
         """Return the longest that meets the target, in packages as far as there are some so short."""
-        packaged, at = [], high * (1 - 1e-6)
-        while (choice := in_packages(at, problem.packages, problem.unit))[2] and choice[0] >= low:
-            packaged.append(choice[0])
-            at = choice[0] * (1 - 1e-6)
-        for length in packaged:
-            if is_met(length):
-                return length
-        below = packaged[-1] if packaged else high
-        return longest_meeting(is_met, shortest=low, longest=below, unit=per_day, start=_START_DAYS * per_day)
+        at = high
+        while (choice := in_packages(at * (1 - 1e-6), problem.packages, problem.unit))[2] and choice[
+            0
+        ] >= low:
+            at = choice[0]
+            if is_met(at):
+                return at
+        # Mostly a step or two are enough; what needs many is not worth one trial each.
+        for _ in range(_SMALL_STEPS):
+            at /= SEARCH_STEP
+            if at <= low:
+                break
+            if is_met(at):
+                return at
+        return longest_meeting(
+            is_met, shortest=low, longest=max(at, low), unit=per_day, start=_START_DAYS * per_day
+        )
 
     if meets(problem, first, repeat):
         return first, repeat
