@@ -399,7 +399,7 @@ def fit_joint(
         point[RATE] = log_rate
         points.append(point)
     points.sort(key=lambda p: -problem.value(p)[0])
-    best, value, _ = max((problem.maximise(p) for p in points[:2]), key=lambda found: found[1])
+    best, value = max((problem.maximise(p) for p in points[:2]), key=lambda found: found[1])
     at_end = [NAMES[i] for i in free if not is_inside(best[i], limits[i])]
     numbers = {
         name: float(hold[name]) if name in hold else float(np.exp(best[i])) for i, name in enumerate(NAMES)

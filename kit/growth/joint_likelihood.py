@@ -348,9 +348,8 @@ class JointProblem:
         held: int | None = None,
         w: float | None = None,
         target: float = 0.0,
-        bends: Floats | None = None,
-    ) -> tuple[Floats, float, Floats]:
-        """Highest value with a parameter held, or the log age at position `w` of the life, and the bends there."""
+    ) -> tuple[Floats, float]:
+        """Highest value with a parameter held, or the log age at position `w` of the life."""
         free = [i for i in self.free if i != (SCALE if w is not None else held)]
 
         def full(q: Floats) -> Floats:
@@ -369,8 +368,8 @@ class JointProblem:
                 gradient[SHAPE] += gradient[SCALE] * w * np.exp(-p[SHAPE])
             return value, gradient[free]
 
-        best, value, bends = highest_within(surface, point[free], [self.limits[i] for i in free], bends=bends)
-        return full(best), value, bends
+        best, value = highest_within(surface, point[free], [self.limits[i] for i in free], ftol=1e-11)
+        return full(best), value
 
     def covariance(self, point: Floats) -> pd.DataFrame:
         """Inverse of the second derivatives, of the parameters that are not at the end of their range."""
@@ -390,13 +389,13 @@ class JointProblem:
         """Where the highest value has dropped, or the end of the range."""
         low, high = self.limits[held] if held is not None else (-np.inf, np.inf)
 
-        state: list = [best, None]  # each search begins where the last one ended, with its bends
+        state = [best]  # each search begins where the last one ended
 
         def height(x: float) -> float:
             p = state[0].copy()
             if held is not None:
                 p[held] = x
-            state[0], found, state[1] = self.maximise(p, held=held, w=w, target=x, bends=state[1])
+            state[0], found = self.maximise(p, held=held, w=w, target=x)
             return found
 
         end = low if sign < 0 else high

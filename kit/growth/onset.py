@@ -343,7 +343,7 @@ def fit_onset_size(
         spread_prior=spread_prior,
     )
     begin_at = np.array([np.log(np.median(size)) - 0.2, np.log(0.4)])
-    best, _, _ = highest_within(like.value, begin_at, like.limits)
+    best, _ = highest_within(like.value, begin_at, like.limits, ftol=1e-13)
     return OnsetSizeFit(
         median=float(np.exp(best[0])),
         log_sd=float(np.exp(best[1])),

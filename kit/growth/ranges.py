@@ -6,10 +6,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import minimize
 
 from kit.numerics.confidence import check_level, likelihood_drop
 from kit.numerics.covariance import second_derivatives
-from kit.numerics.maximum import Followed, maximise
 from kit.numerics.profile import profile_limit
 from kit.numerics.typing import Floats
 
@@ -43,9 +43,9 @@ def highest_within(
     begin: Floats,
     limits: Sequence[tuple[float, float]],
     *,
-    rounds: int = 100,
-    bends: Floats | None = None,
-) -> tuple[Floats, float, Floats]:
+    rounds: int = 300,
+    ftol: float = 1e-10,
+) -> tuple[Floats, float]:
     """Return the highest point within the ranges.
 
     Parameters
@@ -58,8 +58,8 @@ def highest_within(
         Range of each.
     rounds : int
         Most steps.
-    bends : ndarray, shape (n, n), optional
-        Second derivatives near there, from another search. Default: differences of slopes at `begin`.
+    ftol : float
+        Relative gain at which to stop.
 
     Returns
     -------
@@ -67,12 +67,21 @@ def highest_within(
         The point.
     float
         Log-likelihood there [-].
-    ndarray, shape (n, n)
-        Second derivatives there, as followed on the way.
     """
-    ends = np.array(limits, np.float64).reshape(-1, 2)
-    top = maximise(Followed(surface, ends, step=_STEP, bends=bends), begin, limits=ends, steps=rounds)
-    return top.point, top.value, top.hessian
+
+    def negative(q: Floats) -> tuple[float, Floats]:
+        value, gradient = surface(q)
+        return -value, -gradient
+
+    best = minimize(
+        negative,
+        begin,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=list(limits),
+        options={"maxiter": rounds, "ftol": ftol, "gtol": 1e-4},
+    )
+    return best.x, -float(best.fun)
 
 
 def limits_within(
@@ -114,16 +123,14 @@ def limits_within(
     others = np.delete(np.arange(best.size), at)
     top, ends = surface(best)[0], []
     for sign, end in zip((-1.0, 1.0), limits[at], strict=True):
-        last: list = [best[others], None]  # each search begins where the last one ended, with its bends
+        last = [best[others]]  # each search begins where the last one ended
 
-        def height(x: float, last: list = last) -> float:
+        def height(x: float, last: list[Floats] = last) -> float:
             def rest(q: Floats) -> tuple[float, Floats]:
                 value, slope = surface(np.insert(q, at, x))
                 return value, slope[others]
 
-            last[0], value, last[1] = highest_within(
-                rest, last[0], [limits[i] for i in others], bends=last[1]
-            )
+            last[0], value = highest_within(rest, last[0], [limits[k] for k in others])
             return value
 
         ends.append(

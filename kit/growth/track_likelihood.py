@@ -444,7 +444,7 @@ class TrackLikelihood:
             return value, slope[free]
 
         out = base.copy()
-        out[free], value, _ = highest_within(surface, base[free], [tuple(self.limits[k]) for k in free])
+        out[free], value = highest_within(surface, base[free], [tuple(self.limits[k]) for k in free])
         return out, value
 
     def bounds(self, name: str, *, level: float = 0.95) -> tuple[float, float]:

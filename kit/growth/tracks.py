@@ -307,7 +307,7 @@ class _Problem:
             gradient[i] -= off / width
         return value, gradient
 
-    def maximise(self, point: Floats, *, held: int | None = None, rounds: int = 100) -> tuple[Floats, float]:
+    def maximise(self, point: Floats, *, held: int | None = None, rounds: int = 300) -> tuple[Floats, float]:
         """Highest likelihood on the nodes as they stand."""
         free = [i for i in self.free if i != held]
 
@@ -318,9 +318,7 @@ class _Problem:
             return value, gradient[free]
 
         out = point.copy()
-        out[free], value, _ = highest_within(
-            surface, point[free], [self.limits[i] for i in free], rounds=rounds
-        )
+        out[free], value = highest_within(surface, point[free], [self.limits[i] for i in free], rounds=rounds)
         return out, value
 
     def covariance(self, point: Floats) -> pd.DataFrame:
@@ -526,7 +524,7 @@ def _settle(
     for turn in range(8):
         placed = point
         problem.like.place(placed)
-        point, value = problem.maximise(placed, rounds=100 if turn or not first else 5)
+        point, value = problem.maximise(placed, rounds=300 if turn or not first else 15)
         moved = np.abs(point - placed)[PLACED].max()
         # Nodes reach far enough that a small move needs no others.
         if moved < NEAR or (loose and turn):
