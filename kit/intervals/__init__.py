@@ -1,12 +1,21 @@
 """Which threshold and repeat interval the evidence supports."""
 
 from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
+from kit.intervals.beliefs import Belief, beliefs
 from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
-from kit.intervals.named_pod import with_pod
-from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
-from kit.intervals.question import NamedDetection, Question, QuestionError, read_question
+from kit.intervals.named_pod import kind_asked, with_pod
+from kit.intervals.packages import shortest_on_clock
+from kit.intervals.problem import BAND, PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
+from kit.intervals.question import (
+    Cost,
+    NamedDetection,
+    Question,
+    QuestionError,
+    StatedDetection,
+    read_question,
+)
 from kit.intervals.recommend import problem_of, recommend
 from kit.intervals.risk import (
     IntervalRisk,
@@ -17,14 +26,17 @@ from kit.intervals.risk import (
     schedule_kernel,
     worst_window,
 )
-from kit.intervals.rules import RULES, Rule, Schedule, combine
+from kit.intervals.rules import RULES, Rule, Schedule, combine, risk_rule, shortest_look, threshold_rule
 
 __all__ = [
+    "BAND",
     "DAYS_PER_YEAR",
     "PER_FLIGHT_HOURS",
     "RULES",
     "AgeReplacement",
     "Answer",
+    "Belief",
+    "Cost",
     "Evidence",
     "IntervalRisk",
     "JointRisk",
@@ -39,19 +51,26 @@ __all__ = [
     "RuleAnswer",
     "Schedule",
     "ScheduleKernel",
+    "StatedDetection",
     "Usage",
     "WeibullLife",
     "age_replacement",
     "as_counted",
+    "beliefs",
     "combine",
     "failure_finding_interval",
     "interval_risk",
+    "kind_asked",
     "looks_needed",
     "problem_of",
     "read_question",
     "recommend",
+    "risk_rule",
     "risks",
     "schedule_kernel",
+    "shortest_look",
+    "shortest_on_clock",
+    "threshold_rule",
     "with_pod",
     "worst_window",
 ]

@@ -44,6 +44,8 @@ from kit.life.lives.histories import (
     histories_of_kind,
     looks_with_entries,
     panel_looks,
+    repairs_that_end_lives,
+    with_virtual_ages,
 )
 from kit.life.lives.repairs import (
     RepairedAgainstNew,
@@ -121,8 +123,10 @@ __all__ = [
     "plotting_positions",
     "repaired_against_new",
     "repaired_lives",
+    "repairs_that_end_lives",
     "scale_lower_bound",
     "trend_tests",
     "weibayes_bound",
     "with_covariates",
+    "with_virtual_ages",
 ]

@@ -8,7 +8,7 @@ from kit.posterior.importance import RELIABLE
 from kit.posterior.joint import joint_draws
 from kit.posterior.life import ShapePrior
 from kit.posterior.renewal import onsets_by_age
-from kit.posterior.sequences import rotated_lattice, uniform_points
+from kit.posterior.sequences import normal_points, rotated_lattice, uniform_points
 
 __all__ = [
     "PRIORS",
@@ -27,6 +27,7 @@ __all__ = [
     "expected_finds",
     "frailty_draws",
     "joint_draws",
+    "normal_points",
     "onsets_by_age",
     "rotated_lattice",
     "uniform_points",

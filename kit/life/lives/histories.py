@@ -609,21 +609,40 @@ def repairs_that_end_lives(fleet: Fleet) -> pd.DataFrame:
     return ends.assign(number=ends.groupby("panel").cumcount().to_numpy() + 1)
 
 
+def with_virtual_ages(ends: pd.DataFrame, ages: PanelAges) -> pd.DataFrame:
+    """Add the age that each repair left its panel with.
+
+    Parameters
+    ----------
+    ends : DataFrame
+        As `repairs_that_end_lives` gives it.
+    ages : PanelAges
+        Ages of the panels on a clock.
+
+    Returns
+    -------
+    DataFrame
+        With age_at, the age of the panel at the repair, and virtual, the age from which the next life goes on
+        [clock units].
+    """
+    number = ends["number"].to_numpy()
+    age_at = ages.at(ends["panel"].to_numpy(object), ends["repaired_on"].to_numpy())
+    # Rows of one panel stand together, by date: each repair starts from the virtual age that the last one left.
+    factor, virtual = ends["restoration_factor"].to_numpy(np.float64), np.zeros(len(ends))
+    for n in range(1, (number.max() if number.size else 0) + 1):
+        rows = np.flatnonzero(number == n)
+        before = virtual[rows - 1] - age_at[rows - 1] if n > 1 else 0.0
+        virtual[rows] = factor[rows] * (age_at[rows] + before)
+    return ends.assign(age_at=age_at, virtual=virtual)
+
+
 def _split_at_repairs(
     events: pd.DataFrame, ends: pd.DataFrame, ages: PanelAges, include_repaired: bool
 ) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
     """Give what follows a repair a life of its own, or leave it out and count it."""
     by_date = events.reset_index(drop=True).reset_index(names="order").sort_values("date", kind="stable")
     # The last repair strictly before each event: the find that was repaired that day belongs to the old life.
-    number = ends["number"].to_numpy()
-    age_at = ages.at(ends["panel"].to_numpy(object), ends["repaired_on"].to_numpy())
-    # Rows of one panel stand together, by date: each repair starts from the virtual age that the last one left.
-    factor, virtual = ends["restoration_factor"].to_numpy(np.float64), np.zeros(len(ends))
-    for n in range(1, number.max() + 1):
-        rows = np.flatnonzero(number == n)
-        before = virtual[rows - 1] - age_at[rows - 1] if n > 1 else 0.0
-        virtual[rows] = factor[rows] * (age_at[rows] + before)
-    numbered = ends.assign(age_at=age_at, virtual=virtual)
+    numbered = with_virtual_ages(ends, ages)
     numbered = numbered.sort_values("repaired_on", kind="stable")
     matched = pd.merge_asof(
         by_date,
