@@ -333,7 +333,8 @@ def look_days(
             parts.append(_looks_of(rule, living, usage, rows, since, made, start, days, programme.phase_in_days))
     every = np.sort(np.concatenate(parts, axis=1), axis=1)
     # Looks on one day are one.
-    again = np.diff(every, axis=1, prepend=-np.inf) < 1.0
+    every = np.minimum(every, days)
+    again = np.diff(every, axis=1, prepend=-2.0) < 1.0
     every[again | (every >= days)] = np.inf
     every = np.sort(every, axis=1)
     return every[:, : max(int(np.isfinite(every).sum(axis=1).max(initial=0)), 1)]
@@ -409,8 +410,7 @@ def events_of(
     day = np.sort(np.concatenate([*looks, stops], axis=1), axis=1)
     day = np.where(day <= ends[-1], day, ends[-1])
     again = np.diff(day, axis=1, prepend=-1.0) <= 0
-    day = np.sort(np.where(again, np.inf, day), axis=1)
-    day = np.where(np.isfinite(day), day, ends[-1])
+    day = np.sort(np.where(again, ends[-1], day), axis=1)
     width = int((np.diff(day, axis=1, prepend=-1.0) > 0).sum(axis=1).max())
     day = day[:, :width]
     is_new = np.diff(day, axis=1, prepend=-1.0) > 0
