@@ -1,4 +1,4 @@
-"""The kit from the command line: check, rank, decide, rerun, demo.
+"""The kit from the command line: check, rank, decide, rerun, demo; panels, compare, forecast, sensitivity.
 
 Exit status: 0 fine, 1 the answer is no (rejected rows, no interval meets the target, not
 reproduced), 2 bad input.
@@ -18,13 +18,26 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
-from rich.markup import escape
 from rich.progress import track as progress
 from rich.table import Table
 
 from kit.cautions import CAUTIONS
-from kit.numerics.plain_text import plain_text
+from kit.commands import (
+    BAD_INPUT,
+    COMMANDS,
+    NO,
+    AsJson,
+    Source,
+    Strict,
+    bad_input,
+    cell,
+    console,
+    load,
+    notice,
+    plain,
+    print_json,
+    say,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +46,6 @@ if TYPE_CHECKING:
     from kit.findings import Fleet
     from kit.intervals import Answer
 
-FINE, NO, BAD_INPUT = 0, 1, 2
 _SUMMARY = "summary.json"
 _FIELDS_SHOWN, _VALUE_SHOWN = 20, 60
 _SHORT = {"flight_hours": "FH", "flight_cycles": "FC", "calendar_days": "days"}
@@ -44,81 +56,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="From a fleet's tap-test findings to inspection intervals that can be defended. Advisory analysis only.",
 )
-Source = Annotated[
-    str,
-    typer.Argument(
-        help="Folder with a dataset.toml, or another source that load_fleet takes: workbook, database."
-    ),
-]
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
-Strict = Annotated[
-    bool, typer.Option("--strict", help="Stop at rejected rows instead of setting them aside.")
-]
-
-
-def _console(*, stderr: bool = False) -> Console:
-    """Return a console; where it is no terminal, lines are wide enough for the tables."""
-    stream = sys.stderr if stderr else sys.stdout
-    return Console(stderr=stderr, width=None if stream.isatty() else 170, highlight=False, soft_wrap=False)
-
-
-@contextmanager
-def _bad_input() -> Iterator[None]:
-    """Turn an error about the input into one message and exit status 2."""
-    from kit.decisions import RecordError
-    from kit.findings import MissingPackage, TableError
-    from kit.intervals import QuestionError
-
-    try:
-        yield
-    except (MissingPackage, TableError, QuestionError, RecordError, NotImplementedError) as error:
-        message = str(error)
-    except OSError as error:
-        message = str(error)  # one of ours says what to do; the system's names its file apart
-        if error.strerror:
-            message = (
-                f"{error.filename or 'file'}: {error.strerror}. Give a path that can be read and written."
-            )
-    else:
-        return
-    _say(f"error: {message}", err=True)
-    raise typer.Exit(BAD_INPUT)
-
-
-def _load(source: str, *, strict: bool, rejected: Path | None = None) -> Fleet:
-    from kit.findings import load_fleet
-
-    return load_fleet(source, set_aside=False if strict or rejected is None else rejected)
-
-
-def _notice(fleet: Fleet) -> str:
-    return (
-        f"{fleet.notice + ' ' if fleet.notice else ''}{len(fleet.rejected)} problems in rejected rows, "
-        f"{len(fleet.warnings)} warnings."
-    )
-
-
-def _print_json(data: object) -> None:
-    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False, default=str)
-    marks = {
-        mark: f"\\u{ord(mark):04x}" for mark in set(text) if plain_text(mark) != mark and ord(mark) < 0x10000
-    }
-    _say(text.translate(str.maketrans(marks)))
-
-
-def _say(text: str, *, err: bool = False) -> None:
-    """Print a line in which nothing that came from data can steer the terminal."""
-    typer.echo(plain_text(text), err=err)
-
-
-def _cell(value: object) -> str:
-    """Return a cell of a table that shows its text as it is."""
-    return escape(plain_text(value))
-
-
-def _plain(frame: pd.DataFrame) -> list[dict[str, object]]:
-    """Rows of a table as JSON values; not-a-number becomes null."""
-    return json.loads(frame.to_json(orient="records", date_format="iso", double_precision=15))
 
 
 @contextmanager
@@ -182,7 +119,7 @@ def check(
     as_json: AsJson = False,
 ) -> None:
     """Check every row of a dataset, say what is wrong and how to mend it, and which months are complete."""
-    with _bad_input():
+    with bad_input():
         from kit.findings import (
             DELAY_TABLES,
             TableError,
@@ -199,7 +136,7 @@ def check(
                 fleet = load_fleet(source, set_aside=Path(folder) / "rejected_rows.csv")
             except TableError as error:
                 if as_json:
-                    _print_json({"usable": False, "problems": _plain(error.problems)})
+                    print_json({"usable": False, "problems": plain(error.problems)})
                     raise typer.Exit(BAD_INPUT) from None
                 raise
         changes = _changes(fleet, since, until)
@@ -221,47 +158,47 @@ def check(
                 "known_on": f"{fleet.known_on:%Y-%m-%d}",
                 "cut_off": f"{fleet.cut_off:%Y-%m-%d}",
                 "rows": {name: len(table) for name, table in fleet.tables.items()},
-                "rejected": _plain(fleet.rejected),
-                "warnings": _plain(fleet.warnings),
-                "reporting_delay": {name: _plain(delay.to_frame()) for name, delay in delays.items()},
+                "rejected": plain(fleet.rejected),
+                "warnings": plain(fleet.warnings),
+                "reporting_delay": {name: plain(delay.to_frame()) for name, delay in delays.items()},
                 "right_edge": {
                     name: {
                         "incomplete_from": str(edge.incomplete_from)[:10] if edge.is_short else None,
                         "level": edge.level,
                         "text": edge.text(),
-                        "months": _plain(edge.to_frame()),
+                        "months": plain(edge.to_frame()),
                     }
                     for name, edge in edges.items()
                 },
             }
-            _print_json(data if changes is None else data | {"changes": _plain(changes)})
+            print_json(data if changes is None else data | {"changes": plain(changes)})
         else:
-            _say(repr(fleet))
+            say(repr(fleet))
             if fleet.notice:
-                _say(fleet.notice)
+                say(fleet.notice)
             traps = find_traps(fleet).groupby("trap", sort=False).size()
             for title, problems in (
                 ("Rejected", fleet.rejected),
                 ("Accepted with a warning", fleet.warnings),
             ):
-                _say(f"\n{title}: {len(problems)}")
+                say(f"\n{title}: {len(problems)}")
                 if len(problems):
-                    _say(problems_text(problems))
-            _say("\nTraps: rows to look at, by the numbers of docs/traps.md")
-            _say(", ".join(f"{name} {n}" for name, n in sorted(traps.items(), key=_trap_number)) or "none")
-            _say("\nReporting delay")
+                    say(problems_text(problems))
+            say("\nTraps: rows to look at, by the numbers of docs/traps.md")
+            say(", ".join(f"{name} {n}" for name, n in sorted(traps.items(), key=_trap_number)) or "none")
+            say("\nReporting delay")
             for name in DELAY_TABLES:
-                _say(f"{delays[name]!r}\n{edges[name].text()}")
+                say(f"{delays[name]!r}\n{edges[name].text()}")
             if changes is not None:
                 end = f" to {until}" if until else ""
-                _say(f"\nBecame known after {since}{end}: {len(changes):,} rows\n{changes_text(changes)}")
+                say(f"\nBecame known after {since}{end}: {len(changes):,} rows\n{changes_text(changes)}")
             if html is not None:
-                _say(f"\nReport: {html}")
+                say(f"\nReport: {html}")
             if proposals is not None:
-                _say(f"\nProposed corrections: {proposals}. Accept them there by role, day and reason.")
-            _say("\nCautions")
+                say(f"\nProposed corrections: {proposals}. Accept them there by role, day and reason.")
+            say("\nCautions")
             for caution in CAUTIONS:
-                _say(f"- {caution}")
+                say(f"- {caution}")
         if len(fleet.rejected):
             raise typer.Exit(NO)
 
@@ -293,7 +230,7 @@ def rank(
     as_json: AsJson = False,
 ) -> None:
     """Rank zones by finds for what was flown, looked at and exposed."""
-    with _bad_input():
+    with bad_input():
         from kit.findings import KINDS
         from kit.intervals import QuestionError
         from kit.ranking import rank_zones
@@ -303,11 +240,11 @@ def rank(
                 f"--by must be group or zone and --kind all or one of {', '.join(KINDS)}. Got --by {by} --kind {kind}."
             )
         with tempfile.TemporaryDirectory() as folder:
-            fleet = _load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
+            fleet = load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
         frame = rank_zones(fleet, by=by)
         frame = frame.loc[frame["kind"] == kind]
     if as_json:
-        _print_json({"dataset": fleet.name, "notice": fleet.notice, "ranking": _plain(frame)})
+        print_json({"dataset": fleet.name, "notice": fleet.notice, "ranking": plain(frame)})
         return
     table = Table(title=f"{kind}: finds by {by}, with exact 95 % Poisson bounds")
     for name in (
@@ -325,7 +262,7 @@ def rank(
         table.add_column(name, justify="left" if name == by else "right")
     for row in frame.to_dict("records"):
         table.add_row(
-            _cell(row[by]),
+            cell(row[by]),
             str(row["finds"]),
             f"{row['panel_flight_hours']:,.0f}",
             f"{row['looks']:,}",
@@ -337,11 +274,11 @@ def rank(
             str(row["rank_by_rate"]),
             "yes" if row["tied_with_first"] else "no",
         )
-    _console().print(table)
-    _say(_notice(fleet))
-    _say("Finds, not damage: what looks missed is not counted.")
+    console().print(table)
+    say(notice(fleet))
+    say("Finds, not damage: what looks missed is not counted.")
     for caution in CAUTIONS:
-        _say(f"- {caution}")
+        say(f"- {caution}")
 
 
 @app.command()
@@ -355,7 +292,7 @@ def decide(
     as_json: AsJson = False,
 ) -> None:
     """Recommend threshold and repeat interval for each question; write records and figures."""
-    with _bad_input():
+    with bad_input():
         from kit.decisions import write_decision
         from kit.figures import plot_answer
         from kit.intervals import Evidence, QuestionError, read_question, recommend
@@ -364,7 +301,7 @@ def decide(
         paths = question or sorted(folder.glob("*.toml"))
         if not paths:
             if not Path(source).is_dir():
-                _load(source, strict=True)  # says what is wrong with the source itself
+                load(source, strict=True)  # says what is wrong with the source itself
             raise QuestionError(f"{folder}: no question there. Give --question, or put TOML files there.")
         asked = [read_question(path) for path in paths]
         names = [q.name for q in asked]
@@ -374,10 +311,10 @@ def decide(
                     f"questions: the name {name!r} is used twice. Give each question its own."
                 )
         with _whole_folder(out) as stage:
-            fleet = _load(source, strict=strict, rejected=stage / "rejected_rows.csv")
+            fleet = load(source, strict=strict, rejected=stage / "rejected_rows.csv")
             evidence = Evidence(fleet)
             answers = []
-            steps = progress(asked, description="Questions", console=_console(stderr=True), transient=True)
+            steps = progress(asked, description="Questions", console=console(stderr=True), transient=True)
             for one in asked if as_json or not sys.stderr.isatty() else steps:
                 answer = recommend(evidence, one)
                 write_decision(answer, stage)
@@ -386,7 +323,7 @@ def decide(
             summary = {
                 "dataset": fleet.name,
                 "notice": fleet.notice,
-                "answers": [row for answer in answers for row in _plain(answer.to_frame())],
+                "answers": [row for answer in answers for row in plain(answer.to_frame())],
                 "special": {
                     one.question.name: {
                         "draws_meeting": one.share_meeting,
@@ -402,22 +339,22 @@ def decide(
                 json.dumps(summary, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
             )
     if as_json:
-        _print_json(summary)
+        print_json(summary)
     else:
-        _console().print(_answer_table(answers))
-        _say(_notice(fleet))
+        console().print(_answer_table(answers))
+        say(notice(fleet))
         shared = [line for line in answers[0].assumptions if all(line in one.assumptions for one in answers)]
         for answer in answers:
             for line in _signed_lines(answer, shared):
-                _say(line)
+                say(line)
         if len(answers) > 1:
-            _say("\nAssumed in every answer:")
+            say("\nAssumed in every answer:")
             for line in shared:
-                _say(f"- {line}")
-        _say("")
+                say(f"- {line}")
+        say("")
         for caution in CAUTIONS:
-            _say(f"- {caution}")
-        _say(f"Records and figures: {out}")
+            say(f"- {caution}")
+        say(f"Records and figures: {out}")
     if any(answer.repeat is None for answer in answers):
         raise typer.Exit(NO)
 
@@ -510,7 +447,7 @@ def _answer_table(answers: list[Answer]) -> Table:
                     _span(*risk["exposure"], _three),
                 ]
             known = "" if answer.question.known_on is None else f"\n(known {answer.question.known_on})"
-            table.add_row(_cell(answer.question.name) + known if i == 0 else "", *cells, *first)
+            table.add_row(cell(answer.question.name) + known if i == 0 else "", *cells, *first)
         table.add_section()
     return table
 
@@ -523,35 +460,35 @@ def rerun(
     as_json: AsJson = False,
 ) -> None:
     """Re-run a past decision on the data as known then, and on all that is known today."""
-    with _bad_input():
+    with bad_input():
         from kit.decisions import rerun as run_again
 
         with tempfile.TemporaryDirectory() as folder:
-            fleet = _load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
+            fleet = load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
         result = run_again(record, fleet)
         frame = result.to_frame()
     if as_json:
-        _print_json(
+        print_json(
             {
                 "name": result.now.name,
                 "verdict": result.verdict,
                 "verdicts": result.verdicts,
                 "reasons": result.reasons,
-                "numbers": _plain(frame),
-                "differing": _plain(
+                "numbers": plain(frame),
+                "differing": plain(
                     result.fields_frame().query("state != 'same' and state != 'stated, not checked'")
                 ),
                 "stated_not_checked": {one.field: one.then for one in result.stated},
-                "rows_since": _plain(result.rows_since),
+                "rows_since": plain(result.rows_since),
             }
         )
     else:
-        table = Table(title=f"{_cell(result.now.name)}, decided on what was known on {result.now.known_on}")
+        table = Table(title=f"{cell(result.now.name)}, decided on what was known on {result.now.known_on}")
         for name in ("quantity", "then", "now, same data", "difference", "same", "known now", "to date"):
             table.add_column(name, justify="left" if name == "quantity" else "right")
         for row in frame.to_dict("records"):
             table.add_row(
-                _cell(row["quantity"]),
+                cell(row["quantity"]),
                 _number(row["then"]),
                 _number(row["now"]),
                 "" if row["difference"] != row["difference"] else f"{row['difference']:.1e}",
@@ -559,24 +496,24 @@ def rerun(
                 _number(row["known_now"]),
                 _number(row["today"]),
             )
-        _console().print(table)
-        _say(f"Verdict: {'; '.join(result.verdicts)}")
+        console().print(table)
+        say(f"Verdict: {'; '.join(result.verdicts)}")
         for reason in result.reasons:
-            _say(f"- {reason}")
+            say(f"- {reason}")
         for one in result.differing[:_FIELDS_SHOWN]:
-            _say(f"  {one.field}: {_short(one.then)} in the record, {_short(one.now)} afresh")
+            say(f"  {one.field}: {_short(one.then)} in the record, {_short(one.now)} afresh")
         if len(result.differing) > _FIELDS_SHOWN:
-            _say(f"  and {len(result.differing) - _FIELDS_SHOWN} more fields, which --json lists")
+            say(f"  and {len(result.differing) - _FIELDS_SHOWN} more fields, which --json lists")
         same = sum(one.state == "same" for one in result.checks)
-        _say(
+        say(
             f"Fields: {same} come out again, {len(result.differing)} do not, {len(result.stated)} are stated, not checked: "
             f"{_stated_in_words(result)}"
         )
         counts = result.rows_since["what"].value_counts().to_dict() if len(result.rows_since) else {}
         since = ", ".join(f"{n} {what}" for what, n in sorted(counts.items())) or "none"
-        _say(f"Rows recorded since that bear on that time: {since}")
+        say(f"Rows recorded since that bear on that time: {since}")
         for caution in result.now.cautions:
-            _say(f"- {caution}")
+            say(f"- {caution}")
     if not result.reproduced:
         raise typer.Exit(NO)
 
@@ -600,7 +537,7 @@ def _short(value: object) -> str:
 def _number(value: object) -> str:
     if isinstance(value, float):
         return "–" if value != value else f"{value:,.6g}"
-    return "–" if value is None else _cell(value)
+    return "–" if value is None else cell(value)
 
 
 @app.command()
@@ -611,14 +548,18 @@ def demo(
     ] = None,
 ) -> None:
     """Make the invented demo fleet anew: an operator's tables, and the truth beside them."""
-    with _bad_input():
+    with bad_input():
         from kit.decisions import RecordError
         from kit.simulate import make_demo
 
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise RecordError(f"{folder}: is there already and not empty. Give a new folder.")
         path = make_demo(folder) if seed is None else make_demo(folder, seed=seed)
-    _say(f"Invented demo fleet: {path}")
+    say(f"Invented demo fleet: {path}")
+
+
+for _command in COMMANDS:
+    app.command()(_command)
 
 
 def main() -> None:

@@ -24,10 +24,12 @@ LAYERS = [
     {"posterior"},
     {"ranking"},
     {"intervals"},
+    {"programmes"},
     {"decisions"},
     {"simulate"},  # beside the analysis: used by the command line alone
     {"figures"},
     {"explore", "sheets"},
+    {"commands"},  # of the command line
     {"dictionary"},  # the documentation of tables, questions and records
     {"__main__"},
 ]
@@ -40,6 +42,7 @@ COMPUTE = {
     "detection",
     "growth",
     "intervals",
+    "programmes",
     "decisions",
     "simulate",
 }

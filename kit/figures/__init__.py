@@ -7,16 +7,31 @@ from kit.figures.growth import plot_growth
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
 from kit.figures.panel import plot_density, plot_growth_strip, plot_panel, plot_size_by_age
 from kit.figures.pod import plot_pod
+from kit.figures.programmes import (
+    plot_back_test,
+    plot_change,
+    plot_cost,
+    plot_extension,
+    plot_forecast,
+    plot_panels,
+    plot_tornado,
+)
 from kit.figures.zones import plot_zone_rates
 
 __all__ = [
     "plot_answer",
+    "plot_back_test",
+    "plot_change",
+    "plot_cost",
     "plot_coverage",
     "plot_density",
+    "plot_extension",
+    "plot_forecast",
     "plot_growth",
     "plot_growth_strip",
     "plot_modes",
     "plot_panel",
+    "plot_panels",
     "plot_pod",
     "plot_probability",
     "plot_reporting_delay",
@@ -24,6 +39,7 @@ __all__ = [
     "plot_risk",
     "plot_share_damaged",
     "plot_size_by_age",
+    "plot_tornado",
     "plot_zone_rates",
     "shown_measures",
 ]

@@ -6,10 +6,8 @@ from kit.intervals.classical import AgeReplacement, age_replacement, failure_fin
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
 from kit.intervals.named_pod import kind_asked, with_pod
-from kit.intervals.packages import shortest_on_clock
-from kit.intervals.problem import BAND, PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
+from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
 from kit.intervals.question import (
-    Cost,
     NamedDetection,
     Question,
     QuestionError,
@@ -29,14 +27,12 @@ from kit.intervals.risk import (
 from kit.intervals.rules import RULES, Rule, Schedule, combine, risk_rule, shortest_look, threshold_rule
 
 __all__ = [
-    "BAND",
     "DAYS_PER_YEAR",
     "PER_FLIGHT_HOURS",
     "RULES",
     "AgeReplacement",
     "Answer",
     "Belief",
-    "Cost",
     "Evidence",
     "IntervalRisk",
     "JointRisk",
@@ -69,7 +65,6 @@ __all__ = [
     "risks",
     "schedule_kernel",
     "shortest_look",
-    "shortest_on_clock",
     "threshold_rule",
     "with_pod",
     "worst_window",

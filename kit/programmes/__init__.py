@@ -1,10 +1,33 @@
 """The fleet as it is, what a change of programme does, what it costs, what will be found, what would change the answer."""
 
 from kit.programmes.change import ProgrammeChange, RepairShare, compare_programmes, play, repair_share
-from kit.programmes.cost import CostCurve, Costs, MethodChoice, cost_curve, method_choice, replacement_ages
+from kit.programmes.cost import (
+    PARTS,
+    CostCurve,
+    Costs,
+    MethodChoice,
+    cost_curve,
+    method_choice,
+    replacement_ages,
+)
 from kit.programmes.damage import MEASURES, Events, PanelDamage, damage_blocks, taken, thinned, walk
+from kit.programmes.extension import (
+    Extension,
+    MonitoringRule,
+    clean_looks_needed,
+    extension_evidence,
+    monitoring_rule,
+    share_shown,
+)
 from kit.programmes.factors import SharedFactors, shared_factors
-from kit.programmes.forecast import BackTest, Forecast, back_test, count_limits, forecast_finds, poisson_binomial
+from kit.programmes.forecast import (
+    BackTest,
+    Forecast,
+    back_test,
+    count_limits,
+    forecast_finds,
+    poisson_binomial,
+)
 from kit.programmes.group import LEVEL, Group, band, group_of
 from kit.programmes.panels import LivingPanels, PanelLives, living_panels
 from kit.programmes.present import (
@@ -16,19 +39,25 @@ from kit.programmes.present import (
     rank_panels,
 )
 from kit.programmes.programme import Programme, Rule, events_of, look_days, looks_by_period
-from kit.programmes.usage import PanelUsage, Parked, UsagePlan
+from kit.programmes.sampling import FleetLeaders, SamplePlan, chance_none_found, fleet_leaders, sample_plan
+from kit.programmes.sensitivity import Tornado, Varied, stated_values, tornado, value_of_evidence
+from kit.programmes.usage import PanelUsage, Parked, UsagePlan, as_day
 
 __all__ = [
     "LEVEL",
     "MEASURES",
+    "PARTS",
     "BackTest",
     "CostCurve",
     "Costs",
     "Events",
+    "Extension",
+    "FleetLeaders",
     "Forecast",
     "Group",
     "LivingPanels",
     "MethodChoice",
+    "MonitoringRule",
     "PanelDamage",
     "PanelLives",
     "PanelUsage",
@@ -39,15 +68,23 @@ __all__ = [
     "ProgrammeChange",
     "RepairShare",
     "Rule",
+    "SamplePlan",
     "SharedFactors",
+    "Tornado",
     "UsagePlan",
+    "Varied",
+    "as_day",
     "back_test",
     "band",
+    "chance_none_found",
+    "clean_looks_needed",
     "compare_programmes",
     "cost_curve",
     "count_limits",
     "damage_blocks",
     "events_of",
+    "extension_evidence",
+    "fleet_leaders",
     "forecast_finds",
     "group_of",
     "known_beyond",
@@ -55,6 +92,7 @@ __all__ = [
     "look_days",
     "looks_by_period",
     "method_choice",
+    "monitoring_rule",
     "play",
     "poisson_binomial",
     "present_chances",
@@ -62,8 +100,13 @@ __all__ = [
     "rank_panels",
     "repair_share",
     "replacement_ages",
+    "sample_plan",
+    "share_shown",
     "shared_factors",
+    "stated_values",
     "taken",
     "thinned",
+    "tornado",
+    "value_of_evidence",
     "walk",
 ]

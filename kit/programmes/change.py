@@ -80,7 +80,9 @@ def play(
             rows = damage.rows
             some = [None if pod[kind] is None else _pod_rows(pod[kind], rows) for pod in pods]
             luck = np.random.default_rng(np.random.SeedSequence([seed, 47, i, number]))
-            mean, luckily = walk(damage, lives.take(np.arange(part.start, part.stop)), events.take(part), some, luck=luck)
+            mean, luckily = walk(
+                damage, lives.take(np.arange(part.start, part.stop)), events.take(part), some, luck=luck
+            )
             for name in MEASURES:
                 counted[name][:, rows] += luckily[name].sum(axis=2)
                 if by_panel:
@@ -148,7 +150,11 @@ def repair_share(evidence: Evidence, group: str, *, limit: float, to_true: float
     """
     zones = evidence.zones_of((group,))
     regions = evidence.regions
-    some = regions.loc[regions["zone"].isin(zones)].sort_values("found_on", kind="stable").drop_duplicates("track")
+    some = (
+        regions.loc[regions["zone"].isin(zones)]
+        .sort_values("found_on", kind="stable")
+        .drop_duplicates("track")
+    )
     some = some.loc[some["diameter_mm"] * to_true <= limit]
     repairs = evidence.fleet.tables["repairs"]
     repairs = repairs.loc[repairs["repair_class"] != "temporary"].groupby("finding")["repaired_on"].min()
@@ -199,9 +205,13 @@ class ProgrammeChange:
                 "flight hours: fewer finds do not mean less damage, they mean that fewer looks found it"
             )
         if total["exposure_upper"] > 0 >= total["exposure_difference"]:
-            own.append("the change may leave more hours beyond the limit than the present programme: its bounds reach above 0")
+            own.append(
+                "the change may leave more hours beyond the limit than the present programme: its bounds reach above 0"
+            )
         if self.proposed.pod is not None:
-            own.append("the POD of the proposed method is stated and not measured here; looks before the change keep the present one")
+            own.append(
+                "the POD of the proposed method is stated and not measured here; looks before the change keep the present one"
+            )
         cap = self.group.problem.cap
         for rule in self.proposed.rules:
             length = rule.repeat.get(self.group.ask.clock)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +12,7 @@ from kit.intervals import (
     PER_FLIGHT_HOURS,
     AgeReplacement,
     QuestionError,
+    StatedDetection,
     age_replacement,
     risks,
     shortest_look,
@@ -20,6 +21,7 @@ from kit.intervals import (
 from kit.numerics.typing import Floats
 from kit.posterior import PodDraws
 from kit.programmes.group import LEVEL, Group, band
+from kit.programmes.programme import Programme
 from kit.programmes.usage import need_fields, read_toml
 
 _COSTS = ("look", "repair", "beyond_limit", "beyond_hour")
@@ -64,7 +66,9 @@ class Costs:
         for name in (*_COSTS, "look_hours", "repair_hours", "repair_beyond_hours"):
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < np.inf:
-                raise QuestionError(f"costs: `{name}` must be a number of at least 0. Got {value!r}; mend it.")
+                raise QuestionError(
+                    f"costs: `{name}` must be a number of at least 0. Got {value!r}; mend it."
+                )
 
     @classmethod
     def read(cls, path: str | Path) -> Costs:
@@ -281,7 +285,9 @@ def replacement_ages(group: Group, costs: Costs, *, replacement: float) -> pd.Da
         If the cost is not positive.
     """
     if not 0 < replacement < np.inf:
-        raise QuestionError(f"costs: `replacement` must be positive and finite. Got {replacement!r}; mend it.")
+        raise QuestionError(
+            f"costs: `replacement` must be positive and finite. Got {replacement!r}; mend it."
+        )
     rows = []
     for kind, draws in group.draws.items():
         ratio = max(costs.beyond_limit, 1e-9) / replacement
@@ -304,7 +310,8 @@ def replacement_ages(group: Group, costs: Costs, *, replacement: float) -> pd.Da
 
 
 def _replaced(scale: float, shape: float, ratio: float) -> AgeReplacement:
-    return age_replacement(scale, shape, ratio)
+    with np.errstate(over="ignore"):  # an endless age is one of the answers
+        return age_replacement(scale, shape, ratio)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -333,7 +340,10 @@ class MethodChoice:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What the reader must know."""
-        return ("the POD of a method is an assumption unless it was measured on like structure", *self.group.cautions)
+        return (
+            "the POD of a method is an assumption unless it was measured on like structure",
+            *self.group.cautions,
+        )
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -379,7 +389,11 @@ class MethodChoice:
 
 
 def method_choice(
-    group: Group, pod: object, *, repeats: tuple[float, float], methods: tuple[str, str] | None = None
+    group: Group,
+    pod: StatedDetection,
+    *,
+    repeats: tuple[float, float],
+    methods: tuple[str, str] | None = None,
 ) -> MethodChoice:
     """Hold the question's method at one repeat against another method at another repeat.
 
@@ -399,10 +413,6 @@ def method_choice(
     MethodChoice
         Over the lives up to the question's horizon, both on the same damage; with the a50 that parity needs.
     """
-    from dataclasses import replace
-
-    from kit.programmes.programme import Programme
-
     problem = group.problem
     programme = Programme(name="second", rules=(), pod=pod)
     latest = threshold_rule(problem).interval
@@ -425,14 +435,20 @@ def method_choice(
     now, second = results[0], results[1 + int(np.flatnonzero(factors == 1.0)[0])]
     rows = []
     for name, repeat, found in zip(names, repeats, (now, second), strict=True):
-        row = {"method": name, "repeat": repeat, "looks": PER_FLIGHT_HOURS / (repeat * problem.hours_per_unit)}
+        row = {
+            "method": name,
+            "repeat": repeat,
+            "looks": PER_FLIGHT_HOURS / (repeat * problem.hours_per_unit),
+        }
         for measure in ("exceedances", "exposure"):
             middle, low, high = band(found[measure][1:])
             row |= {measure: float(middle), f"{measure}_lower": float(low), f"{measure}_upper": float(high)}
         rows.append(row)
     grid = np.array([one["exposure"][1:] for one in results[1:]])
     aim = now["exposure"][1:]
-    made = programme.pod_draws(problem.kinds[0], far_side_share=problem.kinds[0].pod.far_side_share, seed=group.ask.seed)
+    made = programme.pod_draws(
+        problem.kinds[0], far_side_share=problem.kinds[0].pod.far_side_share, seed=group.ask.seed
+    )
     parity = np.array([
         np.exp(np.interp(np.log(goal), np.log(np.maximum.accumulate(column)), np.log(factors * a50), left=np.nan, right=np.nan))
         for goal, column, a50 in zip(aim, grid.T, made.a50[1:], strict=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtri
 
 from kit.growth import as_form
 from kit.numerics.typing import Floats
@@ -74,7 +74,9 @@ def taken(draws: KindDraws, rows: np.ndarray) -> KindDraws:
         draws,
         **{name: getattr(draws, name)[rows] for name in names},
         pod=PodDraws(**{name: values[rows] for name, values in vars(draws.pod).items()}),
-        restoration=None if draws.restoration is None else np.broadcast_to(draws.restoration, draws.scale.shape)[rows],
+        restoration=None
+        if draws.restoration is None
+        else np.broadcast_to(draws.restoration, draws.scale.shape)[rows],
     )
 
 
@@ -214,7 +216,9 @@ class PanelDamage:
         since_low, since_high = np.maximum(self.low - at, 0), np.maximum(self.high - at, 0)
         virtual = (q[:, None] * age[None, :]).astype(np.float32)[:, :, None]
         base = self._hazard(virtual)
-        share = np.exp(base - self._hazard(virtual + since_low)) - np.exp(base - self._hazard(virtual + since_high))
+        share = np.exp(base - self._hazard(virtual + since_low)) - np.exp(
+            base - self._hazard(virtual + since_high)
+        )
         # A stretch in which the look falls counts from the look on; its sample lies there or it is left out.
         share *= self.onset[:, :, self.hidden :] > at
         return found[:, :, None].astype(np.float32) * share * self.factor[:, :, self.hidden :]
@@ -352,7 +356,7 @@ def _sampled(
     d, n, k = rows.size, len(lives), hidden + coming
     single = np.float32
     turn = uniform_points(1024, 4, seed=seed, stream=31)[rows % 1024]
-    u_start, u_rate, u_side = rotated_lattice(k, turn[:, :3])
+    u_start, u_rate, _u_side = rotated_lattice(k, turn[:, :3])
     # What a sample is, under each draw; each panel meets them from another one on.
     two_sided = bool((draws.pod.far_side_share > 0).any())
     is_far = (np.arange(k) % round(1 / _FAR) == 0) & two_sided
@@ -563,9 +567,7 @@ def walk(
                     continue
                 key = -1 if pod is None else c
                 if key not in chances:
-                    chances[key] = _chance(
-                        pod or damage.draws.pod, damage.plateau_of(pod), log_size, since
-                    )
+                    chances[key] = _chance(pod or damage.draws.pod, damage.plateau_of(pod), log_size, since)
                 part = chances[key] * mask[None, :, None]
                 chance = part if chance is None else chance + part
             found = weight * chance

@@ -72,9 +72,7 @@ class SharedFactors:
         return pd.concat(frames, ignore_index=True)[names]
 
 
-def shared_factors(
-    evidence: Evidence, histories: Histories, draws: KindDraws, *, seed: int
-) -> SharedFactors:
+def shared_factors(evidence: Evidence, histories: Histories, draws: KindDraws, *, seed: int) -> SharedFactors:
     """Work out what zones, lots, bases and aircraft add to the hazard of a kind of damage.
 
     Parameters
@@ -120,7 +118,7 @@ def shared_factors(
 
 
 def _labels(fleet: Fleet, evidence: Evidence, histories: Histories) -> Mapping[str, np.ndarray]:
-    """What each life shares with others: where it was last, and what it was built of."""
+    """List what each life shares with others: where it was last, and what it was built of."""
     panel = pd.Series(histories.life, dtype=object).astype(str).str.split(AFTER_REPAIR, n=1).str[0]
     panels = fleet.tables["panels"].sort_values("fitted_on", kind="stable")
     last = panels.groupby("panel")[["aircraft", "build_lot"]].last()

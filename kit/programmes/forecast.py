@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from kit.cautions import CAUTIONS
 from kit.findings import Fleet
 from kit.intervals import DAYS_PER_YEAR, Evidence, Question, QuestionError, kind_asked, read_question
 from kit.numerics.confidence import check_level
@@ -229,8 +230,14 @@ def forecast_finds(
     QuestionError
         If usage is not planned so far ahead, or the question or programme is wrong.
     """
-    if isinstance(quarters, bool) or not isinstance(quarters, int | np.integer) or not 1 <= quarters <= _MOST_QUARTERS:
-        raise QuestionError(f"quarters must be a whole number from 1 to {_MOST_QUARTERS}. Got {quarters!r}; mend it.")
+    if (
+        isinstance(quarters, bool)
+        or not isinstance(quarters, int | np.integer)
+        or not 1 <= quarters <= _MOST_QUARTERS
+    ):
+        raise QuestionError(
+            f"quarters must be a whole number from 1 to {_MOST_QUARTERS}. Got {quarters!r}; mend it."
+        )
     check_level(level)
     group = fleet if isinstance(fleet, Group) else group_of(fleet, question, draws=draws, say=say)
     living, ask = group.living, group.ask
@@ -328,10 +335,10 @@ class BackTest:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What the reader must know."""
-        from kit.cautions import CAUTIONS
-
         own = [f"{day}: no forecast could be made: {why}" for day, why in self.skipped.items()]
-        own.append("years of one fleet are few and not independent of each other: their coverage says little by itself")
+        own.append(
+            "years of one fleet are few and not independent of each other: their coverage says little by itself"
+        )
         return (*own, *CAUTIONS)
 
     def to_frame(self) -> pd.DataFrame:
@@ -442,7 +449,7 @@ def back_test(
 
 
 def _came(evidence: Evidence, group: Group, begin: pd.Timestamp, end: pd.Timestamp) -> tuple[int, int]:
-    """Finds and looks of a time as known today, on the panels that were forecast."""
+    """Count finds and looks of a time as known today, on the panels that were forecast."""
     ask, names = group.ask, group.living.frame["panel"]
     zones = evidence.zones_of((ask.group,))
     kinds = {kind_asked(ask, mode) for mode in ask.modes}

@@ -10,7 +10,17 @@ import numpy as np
 
 from kit.cautions import CAUTIONS
 from kit.findings import Fleet, need_fleet
-from kit.intervals import Belief, Evidence, Problem, Question, QuestionError, beliefs, problem_of, read_question, with_pod
+from kit.intervals import (
+    Belief,
+    Evidence,
+    Problem,
+    Question,
+    QuestionError,
+    beliefs,
+    problem_of,
+    read_question,
+    with_pod,
+)
 from kit.life import NoFiniteMaximum
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
@@ -95,9 +105,13 @@ class Group:
         notes = [note for one in self.believed for note in one.notes]
         unknown = int((~self.living.frame["is_age_known"]).sum())
         if unknown:
-            notes.append(f"{unknown} of {len(self.living)} panels are of unknown age: each is taken as old as it may be")
+            notes.append(
+                f"{unknown} of {len(self.living)} panels are of unknown age: each is taken as old as it may be"
+            )
         if len(self.living.left_out):
-            notes.append(f"{len(self.living.left_out)} panels are left out: their age cannot be told, not even its bounds")
+            notes.append(
+                f"{len(self.living.left_out)} panels are left out: their age cannot be told, not even its bounds"
+            )
         if not len(self.living):
             notes.append("no panel of the group is fitted")
         return (*dict.fromkeys(notes), *CAUTIONS)

@@ -161,17 +161,19 @@ def living_panels(evidence: Evidence, ask: Question, *, unknown: str = "oldest")
     day, panels = fleet.cut_off, fleet.tables["panels"]
     there = panels["zone"].isin(evidence.zones_of((ask.group,))) & panels["removed_on"].isna()
     there &= (panels["fitted_on"] <= day) & (panels["panel"] != "")
-    frame = panels.loc[there, ["panel", "aircraft", "zone", "build_lot"]].drop_duplicates("panel", keep="last")
-    frame = frame.rename(columns={"build_lot": "lot"}).sort_values("panel", kind="stable").reset_index(drop=True)
+    frame = panels.loc[there, ["panel", "aircraft", "zone", "build_lot"]].drop_duplicates(
+        "panel", keep="last"
+    )
+    frame = (
+        frame.rename(columns={"build_lot": "lot"}).sort_values("panel", kind="stable").reset_index(drop=True)
+    )
     frame["subtype"] = frame["aircraft"].map(fleet.tables["aircraft"].set_index("aircraft")["subtype"])
     frame["base"] = frame["aircraft"].map(_base_now(fleet.tables["basing"], day)).fillna("")
     # Says which panels have no usage planned, before anything is worked out.
     evidence.units_per_day(ask.group)
     per_day = {"calendar_days": np.ones(len(frame))}
     for clock in _CLOCKS[:2]:
-        per_day[clock] = (
-            frame["subtype"].map(fleet.planned_usage[clock]).to_numpy(np.float64) / DAYS_PER_YEAR
-        )
+        per_day[clock] = frame["subtype"].map(fleet.planned_usage[clock]).to_numpy(np.float64) / DAYS_PER_YEAR
 
     def age_on(names: np.ndarray, days: np.ndarray, clock: str) -> tuple[Floats, np.ndarray]:
         """Ages, and which of them are known."""
@@ -232,7 +234,7 @@ def _base_now(basing: pd.DataFrame, day: pd.Timestamp) -> pd.Series:
 
 
 def _looks_of(evidence: Evidence, ask: Question, frame: pd.DataFrame) -> pd.DataFrame:
-    """Looks that bear on all kinds of the question, at the panels wherever they were in the group."""
+    """Gather looks that bear on all kinds of the question, at the panels wherever they were in the group."""
     zones, parts = evidence.zones_of((ask.group,)), []
     for mode in ask.modes:
         looks = evidence.all_looks(kind_asked(ask, mode), ask.basis)
@@ -260,7 +262,9 @@ def _lives_of(kind, seen, clock, evidence, ask, frame, now, age_on, ends, standi
     begin[at] = last_repair["virtual"].to_numpy(np.float64)
     shift[at] = begin[at] - last_repair["age_at"].to_numpy(np.float64)
     damage = evidence.fleet.damage
-    finds = damage.loc[(damage["kind"] == seen) & damage["panel"].isin(names), ["finding", "panel", "found_on"]]
+    finds = damage.loc[
+        (damage["kind"] == seen) & damage["panel"].isin(names), ["finding", "panel", "found_on"]
+    ]
     track = evidence.regions.set_index("finding")["track"]
     owner = finds["finding"].map(track[~track.index.duplicated()])
     finds = finds.assign(track=owner.astype(object).where(owner.notna(), "finding " + finds["finding"]))

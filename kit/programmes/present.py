@@ -14,7 +14,7 @@ from kit.growth import as_form
 from kit.intervals import Evidence, Question
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
-from kit.programmes.damage import HIDDEN, damage_blocks
+from kit.programmes.damage import HIDDEN, damage_blocks, taken, thinned
 from kit.programmes.group import DRAWS, LEVEL, Group, Progress, band, group_of
 from kit.programmes.panels import PanelLives, living_panels
 
@@ -111,9 +111,9 @@ def known_beyond(lives: PanelLives, draws: KindDraws, *, limit: float, to_true: 
         law = as_form(str(form))
         with np.errstate(divide="ignore", invalid="ignore"):
             need = (law.position(np.array([limit])) - law.position(size)) / since
-            z = (np.log(draws.rate_median[which])[:, None] - np.log(np.maximum(need, 1e-300))[None]) / np.maximum(
-                draws.rate_log_sd[which], 0.02
-            )[:, None]
+            z = (
+                np.log(draws.rate_median[which])[:, None] - np.log(np.maximum(need, 1e-300))[None]
+            ) / np.maximum(draws.rate_log_sd[which], 0.02)[:, None]
         grown = (1 - draws.no_growth_share[which])[:, None] * np.where(since > 0, ndtr(z), 0.0)
         out[np.ix_(which, rows)] = np.where(size >= limit, 1.0, grown)
     return out
@@ -132,7 +132,7 @@ class PresentState:
         age_hours, is_age_known, known_mm; chances of unfound damage and of unfound damage beyond the limit with
         _lower and _upper; removed (fall of the chance of unfound damage beyond the limit by a look today) and found (chance
         that it finds damage); known_beyond; kind (the kind that weighs most).
-    damage, beyond : ndarray, shape (n_draws, n_panels)
+    damage, beyond, found : ndarray, shape (n_draws, n_panels)
         The chances under each draw, in the order of the frame [-].
     """
 
@@ -140,6 +140,7 @@ class PresentState:
     frame: pd.DataFrame
     damage: Floats
     beyond: Floats
+    found: Floats
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -152,7 +153,9 @@ class PresentState:
                 "approved data now, not by this list"
             )
         if (self.frame["hours_since_look"].isna()).any():
-            own.append(f"{int(self.frame['hours_since_look'].isna().sum())} panels have no look on record at all")
+            own.append(
+                f"{int(self.frame['hours_since_look'].isna().sum())} panels have no look on record at all"
+            )
         return (*own, *self.group.cautions)
 
     @property
@@ -215,7 +218,9 @@ class PresentState:
             )
             ten = max(round(len(rows) * 0.1), 1)
             taken, total = rows["removed"].head(ten).sum(), rows["beyond"].sum()
-            out.append(f"To tap first, by the chance of unfound damage beyond the limit that a look takes away: {named}.")
+            out.append(
+                f"To tap first, by the chance of unfound damage beyond the limit that a look takes away: {named}."
+            )
             out.append(
                 f"A look at the first {ten} panels (a tenth) takes away {taken / max(total, 1e-300):.0%} of the chance of unfound "
                 f"damage beyond the limit; a look at all takes away {rows['removed'].sum() / max(total, 1e-300):.0%}, the rest is "
@@ -297,7 +302,9 @@ def present_state(
     frame["found"] = (1 - not_found).mean(axis=0)
     with np.errstate(invalid="ignore"):
         known = np.array([living.lives[kind].known_mm for kind in group.draws])
-    frame["known_mm"] = np.where(np.isnan(known).all(axis=0), np.nan, np.nanmax(np.nan_to_num(known, nan=-1.0), axis=0))
+    frame["known_mm"] = np.where(
+        np.isnan(known).all(axis=0), np.nan, np.nanmax(np.nan_to_num(known, nan=-1.0), axis=0)
+    )
     frame["known_beyond"] = beyond_known.mean(axis=0)
     kinds = np.array(list(weights))
     frame["kind"] = kinds[np.argmax(np.array(list(weights.values())), axis=0)] if n else ""
@@ -307,6 +314,7 @@ def present_state(
         frame=frame.iloc[order].reset_index(drop=True),
         damage=damage[:, order],
         beyond=beyond[:, order],
+        found=1 - not_found[:, order],
     )
 
 
@@ -344,10 +352,10 @@ def rank_panels(
     All are ranked under the central value with few samples; only the panels on top, twice as many as asked for, are worked
     out under the draws.
     """
-    central = present_chances(lives, _central(draws), limit=limit, seed=seed, samples=24)
+    central = present_chances(lives, taken(draws, np.array([0])), limit=limit, seed=seed, samples=24)
     removed = central.found_beyond[0]
     first = np.argsort(-removed, kind="stable")[: min(2 * top, len(lives))]
-    every = present_chances(lives.take(first), _drawn(draws), limit=limit, seed=seed)
+    every = present_chances(lives.take(first), thinned(draws, 100), limit=limit, seed=seed)
     mean = every.found_beyond.mean(axis=0)
     best = first[np.argsort(-mean, kind="stable")][:top]
     column = pd.Series(np.arange(first.size), index=first).loc[best].to_numpy()
@@ -362,15 +370,3 @@ def rank_panels(
         out[f"beyond_{name}"] = np.nan
         out.iloc[: best.size, out.columns.get_loc(f"beyond_{name}")] = values
     return out
-
-
-def _central(draws: KindDraws) -> KindDraws:
-    from kit.programmes.damage import taken
-
-    return taken(draws, np.array([0]))
-
-
-def _drawn(draws: KindDraws) -> KindDraws:
-    from kit.programmes.damage import thinned
-
-    return thinned(draws, 100)

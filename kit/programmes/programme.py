@@ -250,7 +250,9 @@ class Programme:
             return None
         pod = self.pod
         belief = PodBelief(
-            curve=DetectionCurve(pod.a50_mm, pod.slope, pod.plateau, 0.0, pod.far_side_plateau, basis=pod.basis),
+            curve=DetectionCurve(
+                pod.a50_mm, pod.slope, pod.plateau, 0.0, pod.far_side_plateau, basis=pod.basis
+            ),
             log_a50_sd=pod.log_a50_sd,
             log_slope_sd=pod.log_slope_sd,
             logit_plateau_sd=pod.logit_plateau_sd,
@@ -330,7 +332,9 @@ def look_days(
     for rule in programme.rules:
         rows = holds & living.frame["zone"].isin(rule.zones).to_numpy()
         if rows.any():
-            parts.append(_looks_of(rule, living, usage, rows, since, made, start, days, programme.phase_in_days))
+            parts.append(
+                _looks_of(rule, living, usage, rows, since, made, start, days, programme.phase_in_days)
+            )
     every = np.sort(np.concatenate(parts, axis=1), axis=1)
     # Looks on one day are one.
     every = np.minimum(every, days)
@@ -360,7 +364,11 @@ def _looks_of(rule, living, usage, rows, since, made, start, days, phase_in) -> 
         if clock in rule.first:
             # A panel never looked at is due at the first look; one looked at before it, not sooner than that.
             early = has_look & (age - after < rule.first[clock] * (1 - 1e-9))
-            wait = np.where(~has_look, rule.first[clock] - age, np.where(early, np.maximum(wait, rule.first[clock] - age), wait))
+            wait = np.where(
+                ~has_look,
+                rule.first[clock] - age,
+                np.where(early, np.maximum(wait, rule.first[clock] - age), wait),
+            )
         late = wait <= 0
         day = usage.day_of(np.where(np.isfinite(wait), wait, 0.0), clock, after=at)
         due = np.minimum(due, np.where(late, -np.inf, np.where(np.isfinite(wait), day, np.inf)))
@@ -445,4 +453,6 @@ def looks_by_period(looks: Floats, ends: Floats) -> Floats:
         Looks at one panel [-].
     """
     some = looks[looks <= ends[-1]]
-    return np.bincount(np.searchsorted(ends, some, side="left"), minlength=ends.size)[: ends.size].astype(float)
+    return np.bincount(np.searchsorted(ends, some, side="left"), minlength=ends.size)[: ends.size].astype(
+        float
+    )

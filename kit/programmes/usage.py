@@ -121,7 +121,11 @@ class UsagePlan:
             )
         last = self.until or fleet.cut_off + pd.Timedelta(days=round(LONGEST_YEARS * DAYS_PER_YEAR) + 1)
         if end > last:
-            why = "the plan's `until`" if self.until is not None else f"{LONGEST_YEARS:g} years from the cut-off"
+            why = (
+                "the plan's `until`"
+                if self.until is not None
+                else f"{LONGEST_YEARS:g} years from the cut-off"
+            )
             raise QuestionError(
                 f"usage is planned up to {last:%Y-%m-%d} ({why}), and {end:%Y-%m-%d} was asked for. Ask for less, or plan usage "
                 "further ahead."
@@ -151,7 +155,9 @@ def read_toml(path: str | Path, known: set[str]) -> dict[str, object]:
     try:
         data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
-        raise QuestionError(f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file.") from None
+        raise QuestionError(
+            f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file."
+        ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise QuestionError(f"{path}: not a TOML file ({error}). Mend the line named.") from None
     unknown = sorted(set(data) - known)
@@ -183,7 +189,9 @@ def need_fields(path: str | Path, where: str, row: object, names: set[str]) -> N
     """
     if not isinstance(row, dict) or set(row) != names:
         got = ", ".join(sorted(row)) if isinstance(row, dict) else repr(row)
-        raise QuestionError(f"{path}: {where} must have {', '.join(sorted(names))} and no more. Got {got or 'nothing'}; mend it.")
+        raise QuestionError(
+            f"{path}: {where} must have {', '.join(sorted(names))} and no more. Got {got or 'nothing'}; mend it."
+        )
 
 
 def as_day(path: str | Path, where: str, value: object) -> pd.Timestamp:

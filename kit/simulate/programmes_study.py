@@ -258,7 +258,7 @@ def play_ahead(played: PlayedPanels, looks: Floats, *, seed: int) -> dict[str, F
                 w = again.world
                 chance = w.plateau / (1 + (w.a50 / again.size_at(age)) ** w.slope)
                 # One number for each panel and look, by its time, so that programmes share the luck of shared looks.
-                if dice[int(round((age - end) / AHEAD_HOURS * 63))] < chance:
+                if dice[round((age - end) / AHEAD_HOURS * 63)] < chance:
                     out["finds"][min(int(np.searchsorted(ends, age - end)), PERIODS - 1)] += 1
                     again.begin(age)
             before = stop
@@ -266,7 +266,7 @@ def play_ahead(played: PlayedPanels, looks: Floats, *, seed: int) -> dict[str, F
 
 
 def schedules(played: PlayedPanels) -> tuple[Floats, Floats]:
-    """Looks from today on: at the spacing that each panel has, and at twice that.
+    """Lay looks from today on: at the spacing that each panel has, and at twice that.
 
     Parameters
     ----------
@@ -313,7 +313,8 @@ def drawn(played: PlayedPanels, seed: int, *, draws: int) -> KindDraws:
         shape_prior=SHAPE,
         growth=TrackGrowth.from_tracks(played.tracks, clock="flight_hours", forms=("linear",)),
         onset=FoundSizes(
-            histories=pooled, diameter_mm=np.array([played.first.get(str(life), np.nan) for life in pooled.life])
+            histories=pooled,
+            diameter_mm=np.array([played.first.get(str(life), np.nan) for life in pooled.life]),
         ),
         pod=PodBelief(
             curve=DetectionCurve(stated.a50, stated.slope, stated.plateau), log_a50_sd=0.15, log_slope_sd=0.15
@@ -342,7 +343,6 @@ def one_fleet(seed: int, *, draws: int = 128) -> dict[str, object]:
     some = thinned(made, draws)
     free = np.flatnonzero(~np.isfinite(played.lives.known_mm))
     lives = played.lives.take(free)
-    rng = np.random.default_rng(np.random.SeedSequence([seed, 37]))
     chances = present_chances(lives, some, limit=LIMIT, seed=seed)
     row: dict[str, object] = {"seed": seed, "k_hat": made.diagnostics["growth_k_hat"]}
     for name, chance, truth in (
@@ -351,7 +351,7 @@ def one_fleet(seed: int, *, draws: int = 128) -> dict[str, object]:
     ):
         _, low, high = count_limits(chance[:, :, None], level=LEVEL)
         row |= {
-            f"{name}_inside": _inside(truth.sum(), low[0], high[0], rng),
+            f"{name}_inside": _inside(truth.sum(), low[0], high[0]),
             f"{name}_said": float(chance.mean(axis=0).sum()),
             f"{name}_true": float(truth.sum()),
         }
@@ -369,13 +369,15 @@ def one_fleet(seed: int, *, draws: int = 128) -> dict[str, object]:
     kinds, none = {"damage": some}, [{"damage": None}, {"damage": None}]
     by_panel, counted = play(living, kinds, events, none, limit=LIMIT, seed=seed, by_panel=True)
     finds = by_panel["finds"][0]
-    _, low, high = count_limits(np.concatenate([finds, finds.sum(axis=2, keepdims=True)], axis=2), level=LEVEL)
+    _, low, high = count_limits(
+        np.concatenate([finds, finds.sum(axis=2, keepdims=True)], axis=2), level=LEVEL
+    )
     now = replace(played, state=[played.state[i] for i in free])
     came = [play_ahead(now, looks, seed=seed) for looks in both]
     quarters = np.r_[came[0]["finds"], came[0]["finds"].sum()]
-    row["finds_inside"] = _inside(quarters[-1], low[-1], high[-1], rng)
+    row["finds_inside"] = _inside(quarters[-1], low[-1], high[-1])
     row["quarters_inside"] = float(
-        np.mean([_inside(x, a, b, rng) for x, a, b in zip(quarters[:-1], low, high, strict=False)])
+        np.mean([_inside(x, a, b) for x, a, b in zip(quarters[:-1], low, high, strict=False)])
     )
     row |= {"finds_said": float(finds.sum(axis=(1, 2)).mean()), "finds_true": float(quarters[-1])}
     for name in ("finds", "exceedances", "exposure"):
@@ -383,15 +385,15 @@ def one_fleet(seed: int, *, draws: int = 128) -> dict[str, object]:
         truth = float((came[1][name] - came[0][name]).sum())
         low_d, high_d = np.quantile(less, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
         row |= {
-            f"{name}_difference_inside": _inside(truth, low_d, high_d, rng),
+            f"{name}_difference_inside": _inside(truth, low_d, high_d),
             f"{name}_difference_said": float(less.mean()),
             f"{name}_difference_true": truth,
         }
     return row
 
 
-def _inside(value: float, low: float, high: float, rng: np.random.Generator) -> bool:
-    """Whether bounds hold the value. Both ends belong to them, as they are said to."""
+def _inside(value: float, low: float, high: float) -> bool:
+    """Tell whether bounds hold the value; both ends belong to them."""
     return bool(low <= value <= high)
 
 

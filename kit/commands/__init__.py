@@ -1,0 +1,41 @@
+"""Commands of the command line, a module a topic; `kit.__main__` registers them."""
+
+from kit.commands.programmes import COMMANDS
+from kit.commands.shell import (
+    BAD_INPUT,
+    FINE,
+    NO,
+    AsJson,
+    Source,
+    Strict,
+    bad_input,
+    cell,
+    console,
+    load,
+    load_aside,
+    notice,
+    plain,
+    print_json,
+    say,
+    steps,
+)
+
+__all__ = [
+    "BAD_INPUT",
+    "COMMANDS",
+    "FINE",
+    "NO",
+    "AsJson",
+    "Source",
+    "Strict",
+    "bad_input",
+    "cell",
+    "console",
+    "load",
+    "load_aside",
+    "notice",
+    "plain",
+    "print_json",
+    "say",
+    "steps",
+]

@@ -1,0 +1,55 @@
+"""Exact limits of counts, and forecasts from the demo fleet."""
+
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kit.programmes import count_limits, poisson_binomial
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=9))
+def test_poisson_binomial_is_the_sum_over_every_outcome(chances):
+    """Brute force: all 2^n outcomes."""
+    by_count = np.zeros(len(chances) + 1)
+    for outcome in itertools.product((0, 1), repeat=len(chances)):
+        by_count[sum(outcome)] += np.prod(
+            [p if hit else 1 - p for p, hit in zip(chances, outcome, strict=True)]
+        )
+    np.testing.assert_allclose(poisson_binomial(chances), by_count, atol=1e-12)
+
+
+def test_poisson_binomial_of_equal_chances_is_the_binomial():
+    from scipy.stats import binom
+
+    np.testing.assert_allclose(
+        poisson_binomial(np.full(60, 0.07)), binom.pmf(np.arange(61), 60, 0.07), rtol=1e-9
+    )
+
+
+def test_what_lies_past_the_end_is_counted_there():
+    whole = poisson_binomial(np.full(30, 0.4))
+    short = poisson_binomial(np.full(30, 0.4), most=12)
+    np.testing.assert_allclose(short[:12], whole[:12])
+    assert short[12] == pytest.approx(whole[12:].sum())
+
+
+def test_chances_that_are_none_are_refused():
+    with pytest.raises(ValueError, match=r"`chances` must be between 0 and 1\. Got 0.2 to 1.4"):
+        poisson_binomial([0.2, 1.4])
+
+
+def test_limits_of_a_count_are_those_of_the_mixture_over_draws():
+    """Whole numbers with at most half of what is left in each tail."""
+    rng = np.random.default_rng(2)
+    chances = rng.beta(1, 20, (50, 80, 1)) * rng.uniform(0.5, 2.0, (50, 1, 1))
+    mean, low, high = count_limits(chances, level=0.9)
+    played = (rng.random((400, *chances.shape)) < chances).sum(axis=2).ravel()
+    assert mean[0] == pytest.approx(played.mean(), rel=0.02)
+    inside = np.mean((played >= low[0]) & (played <= high[0]))
+    assert inside >= 0.89
+    assert np.mean(played < low[0]) <= 0.055
+    assert np.mean(played > high[0]) <= 0.055
