@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import gammaln
 
 from kit.life import Detection, Histories, detection_terms, looks_with_entries
+from kit.numerics.gamma_poisson import log_marginal
 from kit.numerics.typing import Floats
 from kit.posterior.draws import KindDraws
 from kit.posterior.evidence import KindEvidence
@@ -155,7 +155,7 @@ def frailty_draws(
 
     x, e = np.asarray(found, np.float64), np.maximum(np.asarray(expected, np.float64), 1e-9)
     k = 1 / _LOG_SD_GRID[:, None] ** 2
-    value = gammaln(k + x) - gammaln(k) + k * np.log(k / (k + e)) + x * np.log(e / (k + e))
+    value = log_marginal(x, e, shape=k, rate=k)
     value = value.sum(axis=1) - 0.5 * (_LOG_SD_GRID / SPREAD_PRIOR) ** 2
     share = np.exp(value - value.max())
     cumulative = np.cumsum(share) / share.sum()

@@ -1,4 +1,4 @@
-"""Which zones are found damaged most, for what was flown, looked at and exposed."""
+"""Which zones are found damaged most, for what was flown, inspected and exposed."""
 
 from __future__ import annotations
 
@@ -8,54 +8,65 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings import DAYS_BEYOND, KINDS, Fleet, Meters, build_looks, need_fleet
+from kit.findings import KINDS, TAP_METHODS, Fleet, need_fleet
 from kit.numerics.poisson import poisson_bounds
-from kit.regions import tracked_regions
+from kit.numerics.typing import Floats
+from kit.ranking.ranks import RankDraws
+from kit.ranking.selection import EVERYTHING, PURPOSES, Selection, exposure_of, selected_looks, selected_regions
+from kit.ranking.shrinkage import shrink
 
 _PER_FLIGHT_HOURS = 1000.0
 _MM2_PER_M2 = 1e6
+_DRAWS = 2048
+
+RATES = {
+    "per_1000_fh": "per 1,000 panel flight hours",
+    "per_1000_fc": "per 1,000 panel flight cycles",
+    "per_year": "per panel year",
+    "per_look": "per look",
+    "per_routine_look": "per routine look",
+    "per_m2": "per m² of skin",
+}
+"""Rates of a ranking, by the name of their column."""
 
 
-def zone_exposure(fleet: Fleet) -> pd.DataFrame:
+def zone_exposure(fleet: Fleet, selection: Selection = EVERYTHING) -> pd.DataFrame:
     """Return what each zone was exposed to while records were kept.
 
     Parameters
     ----------
     fleet : Fleet
         The findings as loaded.
+    selection : Selection
+        What counts.
 
     Returns
     -------
     DataFrame
-        Index zone: group, positions (aircraft that have it), panel_flight_hours (flown with a panel
-        fitted, from the first day with records to the cut-off, or to 60 days after the last meter
-        reading of the aircraft), looks (tap tests of any basis),
-        area_m2 (skin of all positions).
+        Index zone: group, positions (aircraft that have it), panel_flight_hours, panel_flight_cycles and
+        panel_years (with a panel fitted, from the first day with records to the cut-off, or to 60 days after the last
+        meter reading of the aircraft), looks (tap tests of any basis, or by the methods of the selection) and those of
+        each purpose (looks_routine, looks_reinspection, looks_campaign, looks_not_planned), area_m2 (skin of all
+        positions).
     """
     need_fleet(fleet)
     zones = fleet.tables["zones"].set_index("zone")
+    flown = exposure_of(fleet, selection)
+    sums = flown.groupby("zone")[["panel_flight_hours", "panel_flight_cycles", "panel_years"]].sum()
     fittings = fleet.tables["panels"]
-    aircraft = fleet.tables["aircraft"].set_index("aircraft")
-    begin = aircraft["records_from"].fillna(aircraft["entry_into_service"]).reindex(fittings["aircraft"])
-    start = np.maximum(fittings["fitted_on"].to_numpy(), begin.to_numpy())
-    stop = fittings["removed_on"].fillna(fleet.cut_off).to_numpy()
-    stop = np.minimum(stop, np.datetime64(fleet.cut_off))
-    # Beyond its last reading an aircraft has no usage; what it had flown by then still counts.
-    known = fleet.tables["usage"].groupby("aircraft")["read_on"].max() + pd.Timedelta(days=DAYS_BEYOND)
-    stop = np.fmin(stop, known.reindex(fittings["aircraft"]).to_numpy())
-    meters = Meters(fleet.tables["usage"], fleet.tables["aircraft"], cut_off=fleet.cut_off)
-    names = fittings["aircraft"].to_numpy(object)
-    flown = meters.at(names, np.maximum(stop, start), "flight_hours") - meters.at(
-        names, start, "flight_hours"
-    )
-    hours = pd.Series(np.nan_to_num(flown), index=fittings["zone"].to_numpy()).groupby(level=0).sum()
-    positions = fittings.groupby("zone")["aircraft"].nunique()
-    looks = build_looks(fleet).groupby("zone").size()
+    # Without a selection a position counts that never flew while records were kept.
+    held = fittings if selection == EVERYTHING else flown
+    positions = held.groupby("zone")["aircraft"].nunique()
+    looks = selected_looks(fleet, selection)
     area = pd.Series(shapely.area(zones["outline"].to_numpy(object)) / _MM2_PER_M2, index=zones.index)
     out = pd.DataFrame({"group": zones["group"]})
     out["positions"] = positions.reindex(out.index).fillna(0).astype(int)
-    out["panel_flight_hours"] = hours.reindex(out.index).fillna(0.0)
-    out["looks"] = looks.reindex(out.index).fillna(0).astype(int)
+    for name in sums.columns:
+        out[name] = sums[name].reindex(out.index).fillna(0.0)
+    out["looks"] = looks.groupby("zone").size().reindex(out.index).fillna(0).astype(int)
+    for purpose in PURPOSES:
+        some = looks.loc[looks["purpose"] == purpose].groupby("zone").size()
+        out[f"looks_{purpose.replace(' ', '_')}"] = some.reindex(out.index).fillna(0).astype(int)
     out["area_m2"] = area * out["positions"]
     return out.sort_index()
 
@@ -66,6 +77,9 @@ def rank_zones(
     by: str = "group",
     kinds: Sequence[str] | None = None,
     level: float = 0.95,
+    selection: Selection = EVERYTHING,
+    worst: int = 3,
+    seed: int = 1,
 ) -> pd.DataFrame:
     """Rank zones by finds for their exposure, beside the raw counts.
 
@@ -79,35 +93,48 @@ def rank_zones(
         Kinds of damage; default those found in the fleet. All of them together are the kind ``all``.
     level : float
         Confidence of the bounds [-].
+    selection : Selection
+        Period, methods, tasks, purposes, subtypes, climates, aircraft and causes that count.
+    worst : int
+        Number k of the chance to be among the worst k.
+    seed : int
+        Of the draws behind the chances.
 
     Returns
     -------
     DataFrame
-        One row for each zone (or group) and kind, highest rate first within a kind: finds (damages,
-        re-mappings not counted again), findings (rows as written), panel_flight_hours, looks,
-        area_m2; per_1000_fh, per_look and per_m2, each with _lower and _upper (exact Poisson);
-        rank_by_count and rank_by_rate; tied_with_first: whether its bounds reach those of the first.
+        One row for each zone (or group) and kind, highest rate first within a kind: finds (damages at their first
+        detection), findings (rows as written), remapped (rows that map known damage again), finds by the purpose of the
+        look that made them (finds_routine and so on) and finds_other_method (first seen otherwise than by tapping);
+        the exposures of `zone_exposure`; the rates of `RATES`, each with _lower and _upper (exact Poisson);
+        rank_by_count and rank_by_rate; shrunken_per_1000_fh (gamma-Poisson), p_worst and p_among_worst.
 
     Raises
     ------
     ValueError
-        If `by` or a kind is unknown.
+        If `by` or a kind is unknown, or the selection names what the dataset has not.
+
+    See Also
+    --------
+    rank_by_damage : What looks missed, and false calls, taken into account.
 
     Notes
     -----
     A rate of finds is not a rate of damage: what looks missed is not in it, and a zone tapped more
-    often shows more. The bounds take finds as independent.
+    often shows more. The bounds take finds as independent. per_routine_look sets first detections by tapping
+    at routine looks against those looks, so that neither campaigns nor looks at known damage move it. p_worst is the chance
+    that a zone has the highest rate of finds, from gamma-Poisson draws: two bounds that overlap are no test.
     """
     need_fleet(fleet)
-    if by not in ("zone", "group"):
+    if by not in ("group", "zone"):
         raise ValueError(f"`by` must be zone or group. Got {by!r}.")
     unknown = sorted(set(kinds or ()) - set(KINDS))
     if unknown:
         raise ValueError(f"`kinds` must be among {', '.join(KINDS)}. Got {', '.join(unknown)}.")
-    exposure = zone_exposure(fleet)
-    regions = tracked_regions(fleet)
-    regions = regions.sort_values(["found_on", "finding"], kind="stable")
-    first = regions.drop_duplicates("track")
+    selection.checked(fleet)
+    exposure = zone_exposure(fleet, selection)
+    regions = selected_regions(fleet, selection)
+    first = regions.loc[regions["is_first"]]
     if by == "group":
         exposure = exposure.groupby("group").sum(numeric_only=True)
     else:
@@ -117,26 +144,67 @@ def rank_zones(
     for kind in ["all", *wanted]:
         counted = first if kind == "all" else first.loc[first["kind"] == kind]
         written = regions if kind == "all" else regions.loc[regions["kind"] == kind]
-        frame = exposure.copy()
+        frame = _counted(exposure, counted, written, by)
         frame.insert(0, "kind", kind)
-        frame.insert(1, "finds", counted[by].value_counts().reindex(frame.index).fillna(0).astype(int))
-        frame.insert(2, "findings", written[by].value_counts().reindex(frame.index).fillna(0).astype(int))
-        lower, upper = poisson_bounds(frame["finds"].to_numpy(), level=level)
-        for name, base in (
-            ("per_1000_fh", frame["panel_flight_hours"] / _PER_FLIGHT_HOURS),
-            ("per_look", frame["looks"].astype(float)),
-            ("per_m2", frame["area_m2"]),
-        ):
-            amount = base.where(base > 0).to_numpy()
-            frame[name] = frame["finds"].to_numpy() / amount
-            frame[f"{name}_lower"], frame[f"{name}_upper"] = lower / amount, upper / amount
+        _rated(frame, level)
+        chance, mean = _chances(frame, worst, seed)
         frame["rank_by_count"] = frame["finds"].rank(method="min", ascending=False).astype(int)
         frame["rank_by_rate"] = (
             frame["per_1000_fh"].rank(method="min", ascending=False, na_option="bottom").astype(int)
         )
+        frame["shrunken_per_1000_fh"] = mean
+        frame["p_worst"], frame["p_among_worst"] = chance
         frame = frame.sort_values(["rank_by_rate", "finds"], ascending=[True, False], kind="stable")
-        frame["tied_with_first"] = (
-            frame["per_1000_fh_upper"] >= frame["per_1000_fh_lower"].iloc[0] if len(frame) else []
-        )
         parts.append(frame.rename_axis(by).reset_index())
     return pd.concat(parts, ignore_index=True)
+
+
+def _counted(exposure: pd.DataFrame, counted: pd.DataFrame, written: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Finds of each kind of look beside the exposures."""
+    frame = exposure.copy()
+
+    def number(rows: pd.DataFrame) -> pd.Series:
+        return rows[by].value_counts().reindex(frame.index).fillna(0).astype(int)
+
+    tapped = counted["method"].isin(TAP_METHODS)
+    columns = {"finds": number(counted), "findings": number(written)}
+    columns["remapped"] = number(written.loc[~written["is_first"]])
+    for purpose in PURPOSES:
+        some = counted.loc[tapped & (counted["purpose"] == purpose)]
+        columns[f"finds_{purpose.replace(' ', '_')}"] = number(some)
+    columns["finds_other_method"] = number(counted.loc[~tapped])
+    for at, (name, values) in enumerate(columns.items()):
+        frame.insert(at, name, values)
+    return frame
+
+
+def _rated(frame: pd.DataFrame, level: float) -> None:
+    """Add the rates with their bounds."""
+    bases = {
+        "per_1000_fh": ("finds", frame["panel_flight_hours"] / _PER_FLIGHT_HOURS),
+        "per_1000_fc": ("finds", frame["panel_flight_cycles"] / _PER_FLIGHT_HOURS),
+        "per_year": ("finds", frame["panel_years"]),
+        "per_look": ("finds", frame["looks"].astype(float)),
+        "per_routine_look": ("finds_routine", frame["looks_routine"].astype(float)),
+        "per_m2": ("finds", frame["area_m2"]),
+    }
+    for name, (count, base) in bases.items():
+        lower, upper = poisson_bounds(frame[count].to_numpy(), level=level)
+        amount = base.where(base > 0).to_numpy()
+        frame[name] = frame[count].to_numpy() / amount
+        frame[f"{name}_lower"], frame[f"{name}_upper"] = lower / amount, upper / amount
+
+
+def _chances(frame: pd.DataFrame, worst: int, seed: int) -> tuple[tuple[Floats, Floats], Floats]:
+    """Chance to have the highest rate of finds and to be among the highest, and the shrunken rates."""
+    hours = frame["panel_flight_hours"].to_numpy() / _PER_FLIGHT_HOURS
+    some, n = hours > 0, len(frame)
+    out = (np.full(n, np.nan), np.full(n, np.nan)), np.full(n, np.nan)
+    finds = frame["finds"].to_numpy(float)
+    if some.sum() < 2 or finds[some].sum() <= 0:
+        return out
+    made = shrink(frame.index[some], finds[some], hours[some], n=_DRAWS, seed=seed)
+    draws = RankDraws(names=made.names, rate=made.multiplier)
+    out[0][0][some], out[0][1][some] = draws.among_worst(1), draws.among_worst(min(worst, int(some.sum())))
+    out[1][some] = made.multiplier.mean(axis=0)
+    return out
