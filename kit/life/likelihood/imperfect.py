@@ -190,10 +190,15 @@ class MethodDetection:
                 f"`detection` must have a chance for every method. Got none for {', '.join(map(str, unknown))}; known are "
                 f"{', '.join(self.pods)}."
             )
-        each = {name: model.pod_at_delay(delay) for name, model in self._models.items()}
-        out = np.min(list(each.values()), axis=0)
-        for name, pod in each.items():
-            out = np.where((method == name)[:, None], pod, out)
+        # Each model is asked for the looks of its own method alone.
+        out = np.empty((*delay.shape, self.weights.size))
+        blank = method == ""
+        if blank.any():
+            out[blank] = np.min([model.pod_at_delay(delay[blank]) for model in self._models.values()], axis=0)
+        for name, model in self._models.items():
+            mine = method == name
+            if mine.any():
+                out[mine] = model.pod_at_delay(delay[mine])
         return out
 
     def pod_at_delay(self, delay: Floats) -> Floats:
