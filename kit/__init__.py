@@ -68,6 +68,7 @@ if TYPE_CHECKING:
         weibayes_bound,
     )
     from kit.ranking import (
+        rank_by_damage,
         rank_zones,
     )
     from kit.regions import (
@@ -92,7 +93,7 @@ _PLACES = {
     "growth": "DelayTime LinearGrowth SizeDetection compare_growth fit_growth fit_joint fit_onset_size fit_tracks",
     "intervals": "Evidence Question QuestionError WeibullLife age_replacement failure_finding_interval interval_risk read_question recommend schedule_kernel",
     "life": "ConstantDetection Histories MethodDetection NoFiniteMaximum bootstrap build_histories fit_frailty fit_life fit_moisture_then_disbond fit_power_law fit_regression fit_shared fit_turnbull fit_weibull mean_cumulative median_ranks plotting_positions scale_lower_bound weibayes_bound",
-    "ranking": "rank_zones",
+    "ranking": "rank_by_damage rank_zones",
     "regions": "damage_density finding_regions measure standing_regions tap_grid_chance tier_findings tier_panels track track_graph",
 }
 _PACKAGE_OF = {name: package for package, names in _PLACES.items() for name in names.split()}
@@ -142,6 +143,7 @@ __all__ = [
     "measure",
     "median_ranks",
     "plotting_positions",
+    "rank_by_damage",
     "rank_zones",
     "read_decision",
     "read_question",

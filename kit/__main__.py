@@ -36,6 +36,7 @@ from kit.commands import (
     notice,
     plain,
     print_json,
+    rank,
     say,
 )
 
@@ -221,64 +222,7 @@ def _changes(fleet: Fleet, since: str | None, until: str | None) -> pd.DataFrame
         raise QuestionError(f"--since, --until: {error}") from error
 
 
-@app.command()
-def rank(
-    source: Source,
-    by: Annotated[str, typer.Option(help="group or zone.")] = "group",
-    kind: Annotated[str, typer.Option(help="Kind of damage, or all.")] = "all",
-    strict: Strict = False,
-    as_json: AsJson = False,
-) -> None:
-    """Rank zones by finds for what was flown, looked at and exposed."""
-    with bad_input():
-        from kit.findings import KINDS
-        from kit.intervals import QuestionError
-        from kit.ranking import rank_zones
-
-        if by not in ("group", "zone") or kind not in ("all", *KINDS):
-            raise QuestionError(
-                f"--by must be group or zone and --kind all or one of {', '.join(KINDS)}. Got --by {by} --kind {kind}."
-            )
-        with tempfile.TemporaryDirectory() as folder:
-            fleet = load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
-        frame = rank_zones(fleet, by=by)
-        frame = frame.loc[frame["kind"] == kind]
-    if as_json:
-        print_json({"dataset": fleet.name, "notice": fleet.notice, "ranking": plain(frame)})
-        return
-    table = Table(title=f"{kind}: finds by {by}, with exact 95 % Poisson bounds")
-    for name in (
-        by,
-        "finds",
-        "panel FH",
-        "looks",
-        "per 1,000 panel FH",
-        "per look",
-        "per m² of skin",
-        "rank by count",
-        "by rate",
-        "tied with first",
-    ):
-        table.add_column(name, justify="left" if name == by else "right")
-    for row in frame.to_dict("records"):
-        table.add_row(
-            cell(row[by]),
-            str(row["finds"]),
-            f"{row['panel_flight_hours']:,.0f}",
-            f"{row['looks']:,}",
-            *(
-                f"{row[r]:.3g} ({row[f'{r}_lower']:.3g} to {row[f'{r}_upper']:.3g})"
-                for r in ("per_1000_fh", "per_look", "per_m2")
-            ),
-            str(row["rank_by_count"]),
-            str(row["rank_by_rate"]),
-            "yes" if row["tied_with_first"] else "no",
-        )
-    console().print(table)
-    say(notice(fleet))
-    say("Finds, not damage: what looks missed is not counted.")
-    for caution in CAUTIONS:
-        say(f"- {caution}")
+app.command()(rank)
 
 
 @app.command()

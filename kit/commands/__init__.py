@@ -1,6 +1,7 @@
 """Commands of the command line, a module a topic; `kit.__main__` registers them."""
 
 from kit.commands.programmes import COMMANDS
+from kit.commands.ranking import rank
 from kit.commands.shell import (
     BAD_INPUT,
     FINE,
@@ -36,6 +37,7 @@ __all__ = [
     "notice",
     "plain",
     "print_json",
+    "rank",
     "say",
     "steps",
 ]

@@ -16,7 +16,14 @@ from kit.figures.programmes import (
     plot_panels,
     plot_tornado,
 )
-from kit.figures.zones import plot_zone_rates
+from kit.figures.zones import (
+    plot_funnel,
+    plot_pareto,
+    plot_plan_view,
+    plot_rank_chances,
+    plot_shrinkage,
+    plot_zone_rates,
+)
 
 __all__ = [
     "plot_answer",
@@ -27,17 +34,22 @@ __all__ = [
     "plot_density",
     "plot_extension",
     "plot_forecast",
+    "plot_funnel",
     "plot_growth",
     "plot_growth_strip",
     "plot_modes",
     "plot_panel",
     "plot_panels",
+    "plot_pareto",
+    "plot_plan_view",
     "plot_pod",
     "plot_probability",
+    "plot_rank_chances",
     "plot_reporting_delay",
     "plot_rerun",
     "plot_risk",
     "plot_share_damaged",
+    "plot_shrinkage",
     "plot_size_by_age",
     "plot_tornado",
     "plot_zone_rates",

@@ -1,4 +1,4 @@
-"""Which zones are found damaged most, with what chance alone would allow."""
+"""Which zones are damaged most: rates, what shrinkage and detection move, funnel, ranks, shares of the whole, plan view."""
 
 from __future__ import annotations
 
@@ -6,19 +6,27 @@ from typing import TYPE_CHECKING
 
 import matplotlib.pyplot as plt
 import numpy as np
+import shapely
+from matplotlib.patches import Polygon
 from matplotlib.ticker import MaxNLocator
 
 from kit.figures.life import INK
+from kit.ranking import RATES, funnel_limits
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-_WORDS = {
-    "per_1000_fh": "Finds [per 1,000 panel flight hours]",
-    "per_look": "Finds [per look]",
-    "per_m2": "Finds [per m² of skin in the fleet]",
+    from kit.ranking import KindRanking, RankDraws
+
+_WORDS = {name: f"Finds [{words}]" for name, words in RATES.items()} | {
+    "per_m2": "Finds [per m² of skin in the fleet]"
 }
+_HATCHES = ("", "..", "//", "xx", "###")
+
+
+def _plain(name: object) -> str:
+    return str(name).replace("_", " ")
 
 
 def plot_zone_rates(
@@ -33,7 +41,7 @@ def plot_zone_rates(
     kind : str
         Kind of damage.
     rate : str
-        ``per_1000_fh``, ``per_look`` or ``per_m2``.
+        One of `kit.ranking.RATES`.
     ax : Axes, optional
         Where to draw.
 
@@ -53,19 +61,241 @@ def plot_zone_rates(
         value, y, xerr=reach, fmt="o", color=INK, ecolor="0.55", capsize=3, markersize=5, clip_on=False
     )
     ax.set_yticks(
-        y,
-        [
-            f"{zone.replace('_', ' ')} ({finds})"
-            for zone, finds in zip(rows[name], rows["finds"], strict=True)
-        ],
+        y, [f"{_plain(zone)} ({finds})" for zone, finds in zip(rows[name], rows["finds"], strict=True)]
     )
     ax.set(xlabel=_WORDS[rate], xlim=(0, None))
     ax.set_ylabel(f"{name.capitalize()} (finds)")
     ax.set_title(
-        f"{'all kinds' if kind == 'all' else kind.replace('_', ' ')}: rate and exact bounds",
+        f"{'all kinds' if kind == 'all' else _plain(kind)}: rate and exact bounds", fontsize="medium"
+    )
+    ax.xaxis.set_major_locator(MaxNLocator(5))
+    ax.grid(axis="x", color="0.9")
+    ax.set_axisbelow(True)
+    return ax
+
+
+def plot_shrinkage(
+    ranking: KindRanking, *, level: float = 0.9, truth: pd.Series | None = None, ax: Axes | None = None
+) -> Axes:
+    """Draw each zone's rate of finds, and by an arrow the rate of damage behind it.
+
+    Parameters
+    ----------
+    ranking : KindRanking
+        One kind of `kit.rank_by_damage`.
+    level : float
+        Probability within the bars [-].
+    truth : Series of float, optional
+        True rates by name, of a simulated fleet [per 1,000 panel flight hours].
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Worst on top: open circle the raw rate, full one the rate of damage with its bar, cross the truth.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    rows = ranking.to_frame(level=level).iloc[::-1]
+    y = np.arange(len(rows))
+    raw, value = rows["raw_per_1000_fh"].to_numpy(), rows["rate"].to_numpy()
+    reach = np.stack([value - rows["rate_lower"], rows["rate_upper"] - value])
+    ax.errorbar(
+        value, y, xerr=reach, fmt="o", color=INK, ecolor="0.55", capsize=3, label="damage that arises"
+    )
+    ax.plot(raw, y + 0.25, "o", mfc="white", color=INK, label="finds, nothing corrected")
+    for start, end, at in zip(raw, value, y, strict=True):
+        ax.annotate(
+            "",
+            xy=(end, at + 0.04),
+            xytext=(start, at + 0.22),
+            arrowprops={"arrowstyle": "->", "color": "0.4"},
+        )
+    if truth is not None and len(truth):
+        ax.plot(truth.reindex(rows.index), y, "x", color=INK, markersize=8, label="truth of the simulation")
+    ax.set_yticks(
+        y,
+        [
+            f"{_plain(name)} ({found:.0f}; {raw_rank} to {rank})"
+            for name, found, raw_rank, rank in zip(
+                rows.index, rows["found"], rows["raw_rank"], rows["rank"], strict=True
+            )
+        ],
+    )
+    ax.set(xlabel="Damages [per 1,000 panel flight hours]", xlim=(0, None))
+    ax.set_ylabel("Zone (first finds; raw rank to rank)")
+    ax.set_title(
+        f"{'all kinds' if ranking.kind == 'all' else _plain(ranking.kind)}: found and arisen",
         fontsize="medium",
     )
     ax.xaxis.set_major_locator(MaxNLocator(5))
     ax.grid(axis="x", color="0.9")
     ax.set_axisbelow(True)
+    ax.legend(fontsize="small", loc="lower right")
+    return ax
+
+
+def plot_funnel(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Draw found over expected against expected, with the limits that chance allows.
+
+    Parameters
+    ----------
+    table : DataFrame
+        What `kit.ranking.funnel_table` gave.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Zones outside are named; those called with few wrong calls are full.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    expected = table["expected"].to_numpy()
+    grid = np.geomspace(max(expected.min() * 0.7, 0.2), expected.max() * 1.3, 200)
+    for level, style in ((0.95, "--"), (0.998, "-")):
+        low, high = funnel_limits(grid, level=level)
+        ax.plot(grid, low, style, color="0.45", label=f"{level:.1%} limits of chance")
+        ax.plot(grid, high, style, color="0.45")
+    called = table["called"].to_numpy(bool)
+    ax.axhline(1.0, color="0.75", linewidth=1)
+    ax.plot(expected[~called], table["ratio"].to_numpy()[~called], "o", mfc="white", color=INK, label="zone")
+    ax.plot(
+        expected[called],
+        table["ratio"].to_numpy()[called],
+        "s",
+        color=INK,
+        label="called, 5 % of calls wrong",
+    )
+    for i, (name, row) in enumerate(table.sort_values("ratio").iterrows()):
+        if row["called"] or not row["lower_95"] <= row["ratio"] <= row["upper_95"]:
+            ax.annotate(
+                _plain(name),
+                (row["expected"], row["ratio"]),
+                xytext=(6, -9 if i % 2 else 3),
+                textcoords="offset points",
+                fontsize="small",
+            )
+    ax.set(xlabel="Finds expected of an average zone [-]", ylabel="Found over expected [-]", ylim=(0, None))
+    ax.legend(fontsize="small")
+    return ax
+
+
+def plot_rank_chances(ranks: RankDraws, *, ax: Axes | None = None) -> Axes:
+    """Draw the chance of each rank for each zone, as grey squares with their numbers.
+
+    Parameters
+    ----------
+    ranks : RankDraws
+        Ranks of draws.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Zones in order of expected rank, the worst on top; chances below 1 % are left blank.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    order = ranks.to_frame()["expected_rank"].sort_values(kind="stable").index
+    table = ranks.probabilities().loc[order]
+    ax.imshow(table.to_numpy(), cmap="Greys", vmin=0, vmax=1, aspect="auto")
+    for i, row in enumerate(table.to_numpy()):
+        for j, chance in enumerate(row):
+            if chance >= 0.01:
+                ax.text(
+                    j, i, f"{100 * chance:.0f}", ha="center", va="center", fontsize="small",
+                    color="white" if chance > 0.55 else "black",
+                )  # fmt: skip
+    ax.set_yticks(np.arange(len(table)), [_plain(name) for name in table.index])
+    ax.set_xticks(np.arange(table.shape[1]), table.columns.astype(str))
+    ax.set(xlabel="Rank, 1 for the worst", title="Chance of each rank [%]")
+    return ax
+
+
+def plot_pareto(values: pd.Series, *, label: str = "Finds", ax: Axes | None = None) -> Axes:
+    """Draw what each zone adds to the whole, largest first, with the running share.
+
+    Parameters
+    ----------
+    values : Series of float
+        By zone; at least 0.
+    label : str
+        What they are.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Bars, and on a second axis the running share [%].
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    order = values.sort_values(ascending=False, kind="stable")
+    x = np.arange(len(order))
+    ax.bar(x, order.to_numpy(), color="0.8", edgecolor=INK, hatch="//")
+    ax.set_xticks(x, [_plain(name) for name in order.index], rotation=45, ha="right")
+    ax.set(ylabel=f"{label} [-]")
+    share = ax.twinx()
+    share.plot(x, 100 * order.cumsum() / max(order.sum(), 1e-12), "o-", color=INK)
+    share.set(ylim=(0, 105), ylabel="Running share [%]")
+    return ax
+
+
+def plot_plan_view(
+    outlines: pd.DataFrame, values: pd.Series, *, label: str = "Rank, 1 for the worst", ax: Axes | None = None
+) -> Axes:
+    """Draw the zones on a plan of the aircraft, darker and denser hatched the worse they are.
+
+    Parameters
+    ----------
+    outlines : DataFrame
+        Columns zone, group and outline (WKT in m, nose up, seen from above; a zone may be blank for the aircraft itself).
+    values : Series of float
+        By zone or group; the highest is the worst.
+    label : str
+        What the numbers in the zones are: the rank by `values`.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Five classes by fifths of the ranks.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    rank = values.rank(ascending=False, method="min")
+    fifth = np.minimum((5 * (rank - 1) / max(len(rank), 1)).fillna(4).astype(int), 4)
+    for row in outlines.itertuples():
+        for part in shapely.get_parts(shapely.from_wkt(row.outline)):
+            corners = shapely.get_coordinates(part.exterior)
+            key = row.zone if row.zone in rank.index else row.group
+            if not row.zone or key not in rank.index:
+                ax.add_patch(Polygon(corners, facecolor="white", edgecolor="0.6", linewidth=1, zorder=0))
+                continue
+            k = 4 - int(fifth[key])
+            ax.add_patch(
+                Polygon(
+                    corners,
+                    facecolor=str(1 - 0.16 * k),
+                    edgecolor="black",
+                    hatch=_HATCHES[k],
+                    linewidth=0.8,
+                    zorder=1,
+                )
+            )
+            centre = part.centroid
+            ax.text(
+                centre.x, centre.y, f"{rank[key]:.0f}", ha="center", va="center", fontsize="small", zorder=2,
+                bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
+            )  # fmt: skip
+    ax.autoscale_view()
+    ax.set_aspect("equal")
+    ax.set(xlabel="To the right [m]", ylabel="Forward [m]")
+    ax.set_title(f"{label} (seen from above, forward up)", fontsize="medium")
     return ax

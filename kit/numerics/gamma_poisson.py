@@ -162,7 +162,13 @@ def fit_gamma_poisson(found: ArrayLike, expected: ArrayLike) -> GammaPoissonFit:
 
     bounds = [(-5.0, _ENDLESS), (np.log(mean) - 5.0, np.log(mean) + 5.0)]
     ends = [
-        minimize(lambda p: -value(p), [start, np.log(mean)], method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-15, "gtol": 1e-9})
+        minimize(
+            lambda p: -value(p),
+            [start, np.log(mean)],
+            method="L-BFGS-B",
+            bounds=bounds,
+            options={"ftol": 1e-15, "gtol": 1e-9},
+        )
         for start in (0.0, 2.0, 5.0)
     ]
     best = min(ends, key=lambda end: end.fun)

@@ -1,19 +1,72 @@
-"""Which zones are damaged most: rates, expected against found, ranks with their chances, trends, sides and lots."""
+"""Which zones are damaged most: rates, expected against found, ranks with their chances, severity, trends, sides and lots."""
 
-from kit.ranking.expected import expected_damage, watches_from_looks
-from kit.ranking.funnel import funnel_limits, funnel_table
-from kit.ranking.ranks import RankDraws, false_discoveries
-from kit.ranking.rates import rank_zones
+from kit.ranking.damage import DamageRanking, KindLives, KindRanking, lives_of_kind, rank_by_damage
+from kit.ranking.expected import expected_damage, sampled_lives, watches_from_looks
+from kit.ranking.false_calls import binomial_bounds, fit_false_calls
+from kit.ranking.funnel import funnel_limits, funnel_table, overdispersion, poisson_p_values, step_up
+from kit.ranking.ranks import RankDraws, false_discoveries, normal_expected_ranks
+from kit.ranking.rates import RATES, rank_zones, zone_exposure
+from kit.ranking.reasons import ZoneReasons, why_zones_differ
+from kit.ranking.selection import DISBOND_KINDS, PURPOSES, Selection
+from kit.ranking.settings import RankingSettings, SettingsError
+from kit.ranking.severity import severity_table
 from kit.ranking.shrinkage import Shrunken, shrink
+from kit.ranking.sides import left_and_right, lots_that_stand_out, mirror_zones, tap_first
+from kit.ranking.standardise import STRATA, standardised_rates, strata_table
+from kit.ranking.trends import (
+    PoissonCusum,
+    alert_levels,
+    poisson_cusum,
+    trend_table,
+    yearly_table,
+    zone_events,
+    zone_mean_cumulative,
+)
 
 __all__ = [
+    "DISBOND_KINDS",
+    "PURPOSES",
+    "RATES",
+    "STRATA",
+    "DamageRanking",
+    "KindLives",
+    "KindRanking",
+    "PoissonCusum",
     "RankDraws",
+    "RankingSettings",
+    "Selection",
+    "SettingsError",
     "Shrunken",
+    "ZoneReasons",
+    "alert_levels",
+    "binomial_bounds",
     "expected_damage",
     "false_discoveries",
+    "fit_false_calls",
     "funnel_limits",
     "funnel_table",
+    "left_and_right",
+    "lives_of_kind",
+    "lots_that_stand_out",
+    "mirror_zones",
+    "normal_expected_ranks",
+    "overdispersion",
+    "poisson_cusum",
+    "poisson_p_values",
+    "rank_by_damage",
     "rank_zones",
+    "sampled_lives",
+    "severity_table",
     "shrink",
+    "standardised_rates",
+    "step_up",
+    "strata_table",
+    "tap_first",
+    "trend_table",
     "watches_from_looks",
+    "why_zones_differ",
+    "yearly_table",
+    "zone_events",
+    "zone_exposure",
+    "zone_mean_cumulative",
 ]

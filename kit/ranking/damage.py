@@ -10,20 +10,25 @@ import pandas as pd
 
 from kit.findings import KINDS, TAP_METHODS, Fleet, PanelAges, clean_methods, need_fleet
 from kit.growth import Growth, SizeDetection, fit_onset_size, fit_tracks
-from kit.life import AFTER_REPAIR, Histories, MethodDetection, NoFiniteMaximum, build_histories, fit_weibull, with_covariates
+from kit.life import (
+    AFTER_REPAIR,
+    Histories,
+    MethodDetection,
+    NoFiniteMaximum,
+    build_histories,
+    fit_weibull,
+    with_covariates,
+)
 from kit.numerics.typing import Floats
 from kit.ranking.expected import expected_damage
 from kit.ranking.false_calls import fit_false_calls
 from kit.ranking.funnel import funnel_table
 from kit.ranking.ranks import RankDraws, false_discoveries
 from kit.ranking.rates import zone_exposure
-from kit.ranking.selection import EVERYTHING, Selection
+from kit.ranking.selection import DISBOND_KINDS, EVERYTHING, Selection
 from kit.ranking.settings import KindSettings, RankingSettings
 from kit.ranking.shrinkage import Shrunken, shrink
 from kit.regions import tracked_regions
-
-DISBOND_KINDS = ("disbond", "moisture_disbond", "core_damage")
-"""Kinds that tapping finds, which are ranked together where none are named."""
 
 _FEW = 20  # finds below which the shape is assumed (common practice, no source)
 _SPREAD_PRIOR = (0.45, 0.35)  # weak prior of the log spread of sizes at onset (assumed, no source)
@@ -257,7 +262,18 @@ def rank_by_damage(
     made = {}
     for at, kind in enumerate(wanted):
         one = _one_kind(
-            fleet, regions, exposure, ask, kind, by, selection, prior, false, draws, pod_sets, seed + 1000 * at
+            fleet,
+            regions,
+            exposure,
+            ask,
+            kind,
+            by,
+            selection,
+            prior,
+            false,
+            draws,
+            pod_sets,
+            seed + 1000 * at,
         )
         if one is not None:
             made[kind] = one
@@ -289,7 +305,7 @@ def _together(parts: list[KindRanking]) -> KindRanking:
 
 
 def _false_rates(fleet: Fleet, ask: RankingSettings, selection: Selection) -> dict[str, float]:
-    """False calls per look by method, as stated or fitted."""
+    """Return false calls per look by method, as stated or fitted."""
     if isinstance(ask.false_calls, str):
         return fit_false_calls(fleet, selection)["per_look"].to_dict()
     return {str(name): float(rate) for name, rate in ask.false_calls.items()}
@@ -412,14 +428,18 @@ def lives_of_kind(
     zones = fleet.tables["zones"].set_index("zone")
     thickness = zones["outer_thickness"].to_dict()
     classes = np.array([ask.skin_class(float(thickness.get(zone, np.nan))) for zone in zone_of], dtype=object)
-    by_method = lives.look_method if lives.look_method is not None else np.full(lives.look_age.size, "", object)
+    by_method = (
+        lives.look_method if lives.look_method is not None else np.full(lives.look_age.size, "", object)
+    )
     owner = np.repeat(np.arange(len(lives)), np.diff(lives.look_start))
     is_found = np.isfinite(lives.upper)
     last = np.maximum(lives.look_start[1:] - 1, 0)
     found_by = np.where(np.diff(lives.look_start) > 0, by_method[last], "") if by_method.size else by_method
     counts = is_found & np.isin(found_by, list(clean_methods(kind)))
     labelled = replace(lives, look_method=_labels(by_method, classes[owner]))
-    growth, notes = _growth(fleet, tracked_regions(fleet) if regions is None else regions, every, ask, given, kind)
+    growth, notes = _growth(
+        fleet, tracked_regions(fleet) if regions is None else regions, every, ask, given, kind
+    )
     shape, scale, more = _life(labelled, _detection(labelled, ask, kind, growth, 0.0), given, kind)
     return KindLives(
         kind=kind,
@@ -497,7 +517,9 @@ def _labels(method: np.ndarray, skin: np.ndarray) -> np.ndarray:
     return np.array([f"{m}|{s}" if m else "" for m, s in zip(method, skin, strict=True)], dtype=object)
 
 
-def _units(zone_of: np.ndarray, zones: pd.DataFrame, by: str, exposure: pd.DataFrame) -> tuple[list[str], np.ndarray]:
+def _units(
+    zone_of: np.ndarray, zones: pd.DataFrame, by: str, exposure: pd.DataFrame
+) -> tuple[list[str], np.ndarray]:
     """Names of what is ranked - only what flew - and which of them each life belongs to (-1: none)."""
     flew = exposure.loc[exposure["panel_flight_hours"] > 0]
     names = sorted(set(flew["group"])) if by == "group" else sorted(flew.index)
@@ -515,7 +537,7 @@ def _class_of_unit(names: list[str], zones: pd.DataFrame, ask: RankingSettings, 
 
 
 def _pod_sets(expected: Floats, classes: np.ndarray, n: int, seed: int) -> Floats:
-    """Expected finds for several draws of the PODs, one draw for each class of skin."""
+    """Return expected finds for several draws of the PODs, one draw for each class of skin."""
     with np.errstate(divide="ignore"):
         bend = np.polyfit(_Z, np.log(np.maximum(expected, 1e-12)), 2)
     rng = np.random.default_rng([seed, 11])
@@ -559,7 +581,9 @@ def _in_selection(lives: Histories, fleet: Fleet, selection: Selection) -> Histo
             keep &= frame[name].isin(list(names[name])).to_numpy()
     start, stop = lives.entry.copy(), np.full(len(lives), np.inf)
     if selection.since is not None or selection.until is not None:
-        panel = pd.Series(lives.life, dtype=object).astype(str).str.partition(AFTER_REPAIR)[0].to_numpy(object)
+        panel = (
+            pd.Series(lives.life, dtype=object).astype(str).str.partition(AFTER_REPAIR)[0].to_numpy(object)
+        )
         ages = PanelAges(fleet, lives.clock)
         if selection.since is not None:
             at = ages.at(panel, np.full(len(lives), np.datetime64(selection.first)))
@@ -604,7 +628,12 @@ def _in_selection(lives: Histories, fleet: Fleet, selection: Selection) -> Histo
 
 
 def _growth(
-    fleet: Fleet, regions: pd.DataFrame, lives: Histories, ask: RankingSettings, given: KindSettings, kind: str
+    fleet: Fleet,
+    regions: pd.DataFrame,
+    lives: Histories,
+    ask: RankingSettings,
+    given: KindSettings,
+    kind: str,
 ) -> tuple[Growth, tuple[str, ...]]:
     """Size at onset and growth that all zones have in common, fitted where the data allow."""
     notes = []

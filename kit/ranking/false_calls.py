@@ -97,4 +97,3 @@ def fit_false_calls(fleet: Fleet, selection: Selection = EVERYTHING, *, level: f
     for end in ("", "_lower", "_upper"):
         out[f"per_look{end}"] = out[f"share_false{end}"] * left
     return out
-

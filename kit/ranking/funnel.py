@@ -133,7 +133,12 @@ def step_up(p: ArrayLike, *, rate: float = 0.05) -> tuple[np.ndarray, Floats]:
 
 
 def funnel_table(
-    names: Sequence[str], found: ArrayLike, expected: ArrayLike, *, levels: Sequence[float] = LEVELS, rate: float = 0.05
+    names: Sequence[str],
+    found: ArrayLike,
+    expected: ArrayLike,
+    *,
+    levels: Sequence[float] = LEVELS,
+    rate: float = 0.05,
 ) -> pd.DataFrame:
     """Return found over expected with the limits of a funnel plot.
 

@@ -12,7 +12,14 @@ from kit.findings import KINDS, TAP_METHODS, Fleet, need_fleet
 from kit.numerics.poisson import poisson_bounds
 from kit.numerics.typing import Floats
 from kit.ranking.ranks import RankDraws
-from kit.ranking.selection import EVERYTHING, PURPOSES, Selection, exposure_of, selected_looks, selected_regions
+from kit.ranking.selection import (
+    EVERYTHING,
+    PURPOSES,
+    Selection,
+    exposure_of,
+    selected_looks,
+    selected_regions,
+)
 from kit.ranking.shrinkage import shrink
 
 _PER_FLIGHT_HOURS = 1000.0
@@ -160,7 +167,7 @@ def rank_zones(
 
 
 def _counted(exposure: pd.DataFrame, counted: pd.DataFrame, written: pd.DataFrame, by: str) -> pd.DataFrame:
-    """Finds of each kind of look beside the exposures."""
+    """Count finds of each kind of look beside the exposures."""
     frame = exposure.copy()
 
     def number(rows: pd.DataFrame) -> pd.Series:

@@ -15,6 +15,9 @@ PURPOSES = ("routine", "reinspection", "campaign", "not planned")
 """Why a panel was inspected: a repeating task; a task without interval, which follows known damage; a task
 without interval for some days only; no task at all."""
 
+DISBOND_KINDS = ("disbond", "moisture_disbond", "core_damage")
+"""Kinds that tapping finds, which are ranked together where none are named."""
+
 NO_CAUSE = "not stated"
 """Cause of a finding without one."""
 
@@ -205,7 +208,7 @@ def stays(fleet: Fleet) -> pd.DataFrame:
     parts = parts.loc[parts["stop"] > parts["start"]]
     # Days of no base on record stay, as days of a climate that is not known.
     days = (parts["stop"] - parts["start"]).groupby(parts["fitting"]).sum().reindex(out["fitting"])
-    whole = (days.fillna(pd.Timedelta(0)).to_numpy() >= (out["stop"] - out["start"]).to_numpy())
+    whole = days.fillna(pd.Timedelta(0)).to_numpy() >= (out["stop"] - out["start"]).to_numpy()
     columns = ["panel", "aircraft", "zone", "start", "stop", "subtype", "climate"]
     kept = parts.loc[parts["fitting"].isin(out["fitting"][whole]), columns]
     rest = out.loc[~whole].assign(climate="not known")[columns]

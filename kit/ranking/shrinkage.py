@@ -26,7 +26,7 @@ _SPREADS = np.geomspace(0.05, 2.2, 20)
 _LOG_MEANS = np.linspace(-1.0, 1.0, 17)
 _POINTS = 121
 _FAR = 1 - 1e-9  # a multiplier outside bounds of this level is left out of its grid
-_LEAST = 1e-3  # multipliers below are as good as none [-]
+_LEAST, _MOST = 1e-3, 60.0  # multipliers of an average zone beyond which a prior has nothing [-]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -159,7 +159,9 @@ def shrink(
     sets = np.atleast_2d(np.asarray(expected, np.float64))
     extra = np.broadcast_to(np.atleast_2d(np.asarray(false_calls, np.float64)), sets.shape)
     x, _ = check_counts(found, sets[0] + extra[0])
-    if not (np.isfinite(sets).all() and np.isfinite(extra).all() and (sets >= 0).all() and (extra >= 0).all()):
+    if not (
+        np.isfinite(sets).all() and np.isfinite(extra).all() and (sets >= 0).all() and (extra >= 0).all()
+    ):
         raise ValueError("`expected` and `false_calls` must be finite and not negative. Mend the counts.")
     if x.sum() <= 0:
         raise ValueError("`found` must hold at least one find. Got none: zones cannot be told apart without.")
@@ -198,10 +200,9 @@ def _drawn(
     centre = max(float(x.sum() - f.sum()), 0.5) / max(float(e.sum()), 1e-12)
     low, high = poisson_bounds(x, level=_FAR)
     e_some = np.maximum(e, 1e-12)
-    # Where the prior alone speaks, a multiplier may be small or several times the mean.
+    # The grid of a zone reaches as far as its likelihood does, or where that says nothing as far as any prior.
     least = np.log(np.maximum((low - f) / e_some, _LEAST * centre))
-    most = np.log(np.maximum(high / e_some, 3 * centre))
-    most = np.minimum(most, np.log(60 * centre))
+    most = np.log(np.minimum(high / e_some, np.maximum(_MOST * centre, 2 * x / e_some)))
     least = np.minimum(least, most - 1e-6)
     step = (most - least) / (_POINTS - 1)
     log_m = least[:, None] + step[:, None] * np.arange(_POINTS)

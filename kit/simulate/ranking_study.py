@@ -5,14 +5,11 @@ Run as ``python -m kit.simulate.ranking_study docs/ranking.md [FLEETS]``.
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from kit.cautions import CAUTIONS
 from kit.detection import DetectionCurve
 from kit.growth import Growth, SizeDetection
 from kit.numerics.gamma_poisson import fit_gamma_poisson
@@ -25,8 +22,8 @@ WORST = 3
 METHODS = ("raw count", "raw rate", "rate per look", "plain shrinkage", "expected against found")
 """Ways to rank; the last one is the kit's."""
 
-_HORIZON = 40_000.0  # flight hours that the oldest aircraft has flown
-_GROWTH = Growth(18.0, 0.45, 2.6e-3, 0.6, 0.2)
+HORIZON = 40_000.0  # flight hours that the oldest aircraft has flown
+GROWTH = Growth(18.0, 0.45, 2.6e-3, 0.6, 0.2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +77,7 @@ WORLDS = (
 )
 """The worlds of the study."""
 
-_SKINS = (
+SKINS = (
     DetectionCurve(20.0, 4.0, 0.97, 0.15, 0.10),
     DetectionCurve(25.0, 3.7, 0.96, 0.15, 0.10),
     DetectionCurve(40.0, 3.3, 0.90, 0.30, 0.10),
@@ -109,6 +106,8 @@ class SimulatedZones:
         Finds, and the false calls among them [-].
     hours : ndarray, shape (n_zones,)
         Panel flight hours.
+    level : float
+        Damages of an average panel by the horizon [-].
     """
 
     true_rate: Floats
@@ -119,6 +118,7 @@ class SimulatedZones:
     found: Floats
     false_found: Floats
     hours: Floats
+    level: float
 
 
 def simulate_zones(world: World, rng: np.random.Generator) -> SimulatedZones:
@@ -149,28 +149,28 @@ def simulate_zones(world: World, rng: np.random.Generator) -> SimulatedZones:
     if world.unequal:
         aircraft = np.maximum(2, np.rint(world.aircraft * np.exp(rng.normal(-0.35, 0.8, n)))).astype(int)
         repeat = rng.choice([2250.0, 4500.0, 9000.0], n)
-    age_now = _HORIZON * rng.uniform(0.4, 1.0, aircraft.max())
+    age_now = HORIZON * rng.uniform(0.4, 1.0, aircraft.max())
     zone = np.repeat(np.arange(n), aircraft)
     plane = np.concatenate([np.arange(m) for m in aircraft])
     end = age_now[plane]
-    most = int(np.ceil(_HORIZON / 2000.0))
+    most = int(np.ceil(HORIZON / 2000.0))
     step = repeat[zone, None] * rng.uniform(0.85, 1.1, (zone.size, most))
     ages = np.cumsum(step, axis=1)
     ages[ages > end[:, None]] = np.nan
     # The mean number of damages of a panel is set so that an average zone shows about `finds`.
     shape = 2.0
-    typical = np.mean((age_now / _HORIZON) ** shape)
+    typical = np.mean((age_now / HORIZON) ** shape)
     level = world.finds / (0.65 * world.aircraft * typical)
-    mean = level * true[zone] * (end / _HORIZON) ** shape
+    mean = level * true[zone] * (end / HORIZON) ** shape
     owner = np.repeat(np.arange(zone.size), rng.poisson(mean))
     onset = end[owner] * rng.random(owner.size) ** (1 / shape)
-    start = _GROWTH.onset_median * np.exp(_GROWTH.onset_log_sd * rng.standard_normal(owner.size))
-    rate = _GROWTH.rate_median * np.exp(_GROWTH.rate_log_sd * rng.standard_normal(owner.size))
-    rate[rng.random(owner.size) < _GROWTH.no_growth_share] = 0.0
+    start = GROWTH.onset_median * np.exp(GROWTH.onset_log_sd * rng.standard_normal(owner.size))
+    rate = GROWTH.rate_median * np.exp(GROWTH.rate_log_sd * rng.standard_normal(owner.size))
+    rate[rng.random(owner.size) < GROWTH.no_growth_share] = 0.0
     delay = ages[owner] - onset[:, None]
     size = start[:, None] + rate[:, None] * np.maximum(delay, 0.0)
     a50, slope, plateau, far_share, far = (
-        np.array([getattr(curve, name) for curve in _SKINS])[skin[zone[owner]]]
+        np.array([getattr(curve, name) for curve in SKINS])[skin[zone[owner]]]
         for name in ("a50", "slope", "plateau", "far_side_share", "far_side_plateau")
     )
     best = np.where(rng.random(owner.size) < far_share, far, plateau)
@@ -189,18 +189,21 @@ def simulate_zones(world: World, rng: np.random.Generator) -> SimulatedZones:
         found=found + false,
         false_found=false,
         hours=np.bincount(zone, weights=end, minlength=n),
+        level=float(level),
     )
 
 
 def _expected(fleet: SimulatedZones, curves: list[DetectionCurve], shape: float) -> Floats:
-    """Finds to be expected of each zone, by the terms of the likelihood."""
+    """Return the finds to be expected of each zone, by the terms of the likelihood."""
     n = fleet.true_rate.size
     found = np.zeros(n)
     skin_of_look = fleet.skin[fleet.life_zone[fleet.look_life]]
     for skin in np.unique(fleet.skin):
         mine = skin_of_look == skin
         watches = watches_from_looks(fleet.look_life[mine], fleet.look_age[mine])
-        table = expected_damage(watches, SizeDetection(curves[skin], _GROWTH), scale=_HORIZON, shape=shape, nodes=2)
+        table = expected_damage(
+            watches, SizeDetection(curves[skin], GROWTH), scale=HORIZON, shape=shape, nodes=2
+        )
         zone = fleet.life_zone[watches.life.astype(int)]
         found += np.bincount(zone, weights=table["expected"], minlength=n)
     return found
@@ -236,22 +239,27 @@ def rank_fleet(fleet: SimulatedZones, world: World, *, seed: int) -> pd.DataFram
     rng = np.random.default_rng([seed, 7])
     x, hours = fleet.found, fleet.hours
     looks = np.bincount(fleet.life_zone[fleet.look_life], minlength=x.size).astype(float)
-    stated = [curve.a50 * np.exp(_LOG_A50_SD * rng.standard_normal()) for curve in _SKINS]
+    stated = [curve.a50 * np.exp(_LOG_A50_SD * rng.standard_normal()) for curve in SKINS]
     shape = 2.0 + 0.3 * rng.standard_normal()
     # Expected finds run smoothly with the a50: three are worked out, and those of each draw follow.
     steps = 1.5 * _LOG_A50_SD * np.array([-1.0, 0.0, 1.0])
     log_found = [
-        np.log(np.maximum(_expected(fleet, [_moved(c, a * np.exp(d)) for c, a in zip(_SKINS, stated, strict=True)], shape), 1e-12))
+        np.log(
+            np.maximum(
+                _expected(
+                    fleet, [_moved(c, a * np.exp(d)) for c, a in zip(SKINS, stated, strict=True)], shape
+                ),
+                1e-12,
+            )
+        )
         for d in steps
     ]
     bend = np.polyfit(steps, np.array(log_found), 2)
     sets = []
     for _ in range(_SETS):
-        off = (_LOG_A50_SD * rng.standard_normal(len(_SKINS)))[fleet.skin]
+        off = (_LOG_A50_SD * rng.standard_normal(len(SKINS)))[fleet.skin]
         sets.append(np.exp(bend[0] * off**2 + bend[1] * off + bend[2]))
-    draws = shrink(
-        range(x.size), x, np.array(sets), false_calls=world.false_calls * looks, n=4096, seed=seed
-    )
+    draws = shrink(range(x.size), x, np.array(sets), false_calls=world.false_calls * looks, n=4096, seed=seed)
     chance = RankDraws(names=draws.names, rate=draws.multiplier).among_worst(WORST)
     order = np.argsort(-fleet.true_rate)
     worst = np.zeros(x.size, bool)
@@ -269,8 +277,21 @@ def rank_fleet(fleet: SimulatedZones, world: World, *, seed: int) -> pd.DataFram
     )
 
 
-def _share_found(scores: Floats, worst: np.ndarray) -> float:
-    """Share of the true worst zones among those named; equal scores share the places that are left."""
+def share_found(scores: Floats, worst: np.ndarray) -> float:
+    """Return the share of the true worst zones among those named.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (n_zones,)
+        Higher is worse; equal scores share the places that are left.
+    worst : ndarray of bool, shape (n_zones,)
+        Which zones truly are the worst.
+
+    Returns
+    -------
+    float
+        Share of `WORST` [-].
+    """
     order = np.sort(scores)[::-1]
     edge = order[WORST - 1]
     above, at = scores > edge, scores == edge
@@ -278,7 +299,9 @@ def _share_found(scores: Floats, worst: np.ndarray) -> float:
     return float((worst & above).sum() + left * (worst & at).sum()) / WORST
 
 
-def study(n: int = 200, *, seed: int = 20260630, worlds: tuple[World, ...] = WORLDS) -> tuple[pd.DataFrame, pd.DataFrame]:
+def study(
+    n: int = 200, *, seed: int = 20260630, worlds: tuple[World, ...] = WORLDS
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rank many simulated fleets of each world.
 
     Parameters
@@ -306,7 +329,7 @@ def study(n: int = 200, *, seed: int = 20260630, worlds: tuple[World, ...] = WOR
             worst = table["is_worst"].to_numpy()
             rows.append(
                 {"world": world.name, "fleet": i}
-                | {name: _share_found(table[name].to_numpy(float), worst) for name in METHODS}
+                | {name: share_found(table[name].to_numpy(float), worst) for name in METHODS}
             )
             zones.append(table[["p", "is_worst"]].assign(world=world.name))
     return pd.DataFrame(rows), pd.concat(zones, ignore_index=True)

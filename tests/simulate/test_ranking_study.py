@@ -1,0 +1,35 @@
+"""Is the ranking fooled: a short version of the study."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kit.simulate.ranking_study import METHODS, WORLDS, calibration, study, summary
+
+
+def test_equal_scores_share_the_places_that_are_left():
+    """Two of three true worst zones have the highest scores; the third shares the last place with two others."""
+    from kit.simulate.ranking_study import share_found
+
+    scores = np.array([9.0, 8.0, 5.0, 5.0, 5.0, 1.0])
+    worst = np.array([True, True, True, False, False, False])
+    assert share_found(scores, worst) == pytest.approx((2 + 1 / 3) / 3)
+
+
+def test_chances_are_sorted_into_fifths():
+    zones = pd.DataFrame({"p": [0.0, 0.1, 0.5, 0.9, 1.0], "is_worst": [False, False, True, True, True]})
+    table = calibration(zones)
+    assert table["zones"].tolist() == [2, 0, 1, 0, 2]
+    assert table["gap"].iloc[[0, 2, 4]].tolist() == pytest.approx([-0.05, 0.5, 0.05])
+
+
+@pytest.mark.long
+def test_expected_against_found_is_fooled_least():
+    """30 fleets of each of three worlds; the page has 200 of six. Bounds allow for chance: 2 standard errors."""
+    found, zones = study(30, seed=7, worlds=(WORLDS[0], WORLDS[3], WORLDS[5]))
+    table = summary(found)
+    assert (table["gain"] + 2 * table["standard_error"] >= 0).all()
+    assert table["gain"].iloc[1:].mean() > 0.02
+    assert table[METHODS[-1]].min() > 0.5
+    gap = calibration(zones)
+    assert (gap["gap"].abs() <= 0.05 + 2 * gap["standard_error"]).all()
