@@ -221,8 +221,10 @@ def test_rank_shows_finds_with_bounds_and_the_advice(small_folder, tmp_path):
     result = run("rank", folder, "--by", "zone", "--kind", "moisture_disbond")
     assert result.exit_code == FINE
     for words in (
-        "moisture_disbond: finds by zone",
+        "moisture_disbond: damage that arises per 1,000 panel flight hours by zone",
         "576",
+        "The worst is one of",
+        "Warning: skins are not told apart",
         "Advisory analysis only",
         "problems in rejected rows",
     ):
@@ -237,9 +239,21 @@ def test_rank_as_json_is_the_table(small_folder, tmp_path):
     assert [one["group"] for one in data["ranking"]] == frame["group"].tolist()
     assert [one["per_1000_fh"] for one in data["ranking"]] == pytest.approx(frame["per_1000_fh"].tolist())
     assert data["notice"]
+    assert data["cautions"]
+    chances = [one["p_worst"] for one in data["damage"] if one["kind"] == "all"]
+    assert sum(chances) == pytest.approx(1)
+    assert set(data["may_be_worst"]) <= {one["group"] for one in data["ranking"]}
 
 
-@pytest.mark.parametrize("arguments", [("--by", "panel"), ("--kind", "rust")])
+def test_rank_shows_rates_alone_where_asked_and_refuses_a_day_that_is_none(small_folder, tmp_path):
+    folder = shutil.copytree(small_folder, tmp_path / "fleet")
+    result = run("rank", folder, "--rates-only", "--since", "2015-01-01")
+    assert result.exit_code == FINE
+    assert "all: finds by group, with exact 95 % Poisson bounds" in result.stdout
+    refused(run("rank", folder, "--since", "soon"), "`since` must be a day", "soon")
+
+
+@pytest.mark.parametrize("arguments", [("--by", "panel"), ("--kind", "rust"), ("--worst", "0")])
 def test_rank_of_what_is_unknown_is_refused(source, arguments):
     refused(
         run("rank", source, *arguments),

@@ -22,6 +22,7 @@ from kit.figures.zones import (
     plot_plan_view,
     plot_rank_chances,
     plot_shrinkage,
+    plot_zone_counts,
     plot_zone_rates,
 )
 
@@ -52,6 +53,7 @@ __all__ = [
     "plot_shrinkage",
     "plot_size_by_age",
     "plot_tornado",
+    "plot_zone_counts",
     "plot_zone_rates",
     "shown_measures",
 ]

@@ -10,19 +10,20 @@ import shapely
 from matplotlib.patches import Polygon
 from matplotlib.ticker import MaxNLocator
 
-from kit.figures.life import INK
+from kit.figures.life import INK, LINES, thousands
 from kit.ranking import RATES, funnel_limits
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from kit.life import MeanCumulative
     from kit.ranking import KindRanking, RankDraws
 
 _WORDS = {name: f"Finds [{words}]" for name, words in RATES.items()} | {
     "per_m2": "Finds [per m² of skin in the fleet]"
 }
-_HATCHES = ("", "..", "//", "xx", "###")
+_HATCHES = ("", "..", "//", "xx", "++++")
 
 
 def _plain(name: object) -> str:
@@ -298,4 +299,41 @@ def plot_plan_view(
     ax.set_aspect("equal")
     ax.set(xlabel="To the right [m]", ylabel="Forward [m]")
     ax.set_title(f"{label} (seen from above, forward up)", fontsize="medium")
+    return ax
+
+
+def plot_zone_counts(curves: dict[str, MeanCumulative], *, most: int = 4, ax: Axes | None = None) -> Axes:
+    """Draw the mean number of damages of a position by hours under watch, for the zones with most.
+
+    Parameters
+    ----------
+    curves : dict of str to MeanCumulative
+        What `kit.ranking.zone_mean_cumulative` gave.
+    most : int
+        How many zones.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Steps, told apart by dash and by a label at their end.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    some = sorted(curves.items(), key=lambda item: -float(item[1].mcf[-1]))[:most]
+    for (name, curve), (colour, dash, _) in zip(some, LINES, strict=False):
+        ax.step(curve.age, curve.mcf, linestyle=dash, color=colour, where="post")
+        ax.annotate(
+            _plain(name),
+            (curve.age[-1], curve.mcf[-1]),
+            xytext=(4, 0),
+            textcoords="offset points",
+            fontsize="small",
+        )
+    ax.set(
+        xlabel="Hours under watch [flight hours]", ylabel="Damages found of a position [-]", ylim=(0, None)
+    )
+    ax.margins(x=0.2)
+    thousands(ax)
     return ax

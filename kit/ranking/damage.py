@@ -175,8 +175,10 @@ class DamageRanking:
 
         Parameters
         ----------
-        k, level
-            As for `KindRanking.to_frame`.
+        k : int
+            Of the chance to be among the worst k.
+        level : float
+            Probability between lower and upper [-].
 
         Returns
         -------

@@ -17,7 +17,7 @@ LEVELS = (0.95, 0.998)
 
 
 def funnel_limits(expected: ArrayLike, *, level: float = 0.95, target: float = 1.0) -> tuple[Floats, Floats]:
-    r"""Limits between which the ratio of found to expected lies where a zone does not differ from the target.
+    r"""Return the limits between which the ratio of found to expected lies where a zone does not differ from the target.
 
     Parameters
     ----------

@@ -89,8 +89,10 @@ def why_zones_differ(
         Kind of damage.
     groups : sequence of str, optional
         Groups of zones. Default all.
-    settings, selection
-        As for `rank_by_damage`.
+    settings : RankingSettings, optional
+        PODs and clocks. Default: those beside the dataset, else assumed ones.
+    selection : Selection
+        What counts.
     seed : int
         Of the draws of the spread.
 

@@ -139,7 +139,13 @@ class Selection:
         return keep
 
     def words(self) -> str:
-        """Return what counts in words."""
+        """Return what counts in words.
+
+        Returns
+        -------
+        str
+            The names that were given, or that all counts.
+        """
         parts = [
             f"{name} {', '.join(map(str, value)) if isinstance(value, list | tuple) else value}"
             for name, value in vars(self).items()
