@@ -257,7 +257,7 @@ def test_rank_shows_rates_alone_where_asked_and_refuses_a_day_that_is_none(small
 def test_rank_of_what_is_unknown_is_refused(source, arguments):
     refused(
         run("rank", source, *arguments),
-        "--by must be group or zone and --kind all or one of disbond",
+        "--by must be group or zone, --kind all or one of disbond",
         arguments[1],
     )
 

@@ -1,7 +1,7 @@
 """Which zones are damaged most: rates, expected against found, ranks with their chances, severity, trends, sides and lots."""
 
 from kit.ranking.damage import DamageRanking, KindLives, KindRanking, lives_of_kind, rank_by_damage
-from kit.ranking.expected import expected_damage, sampled_lives, watches_from_looks
+from kit.ranking.expected import expected_damage, expected_of_zones, sampled_lives, watches_from_looks
 from kit.ranking.false_calls import binomial_bounds, fit_false_calls
 from kit.ranking.funnel import funnel_limits, funnel_table, overdispersion, poisson_p_values, step_up
 from kit.ranking.ranks import RankDraws, false_discoveries, normal_expected_ranks
@@ -41,6 +41,7 @@ __all__ = [
     "alert_levels",
     "binomial_bounds",
     "expected_damage",
+    "expected_of_zones",
     "false_discoveries",
     "fit_false_calls",
     "funnel_limits",

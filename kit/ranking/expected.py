@@ -172,3 +172,64 @@ def sampled_lives(zone: ArrayLike, n_looks: Floats, *, most: int = MOST_LOOKS, s
     taken = order[within < per_zone]
     weight[taken] = (size / np.minimum(size, per_zone))[code[taken]]
     return weight
+
+
+def expected_of_zones(
+    life: ArrayLike,
+    age: ArrayLike,
+    zone: ArrayLike,
+    detection: Detection,
+    *,
+    scale: float,
+    shape: float,
+    n_zones: int,
+    most: int = MOST_LOOKS,
+    seed: int = 1,
+) -> pd.DataFrame:
+    """Work out the finds to be expected of each zone from any number of looks.
+
+    Parameters
+    ----------
+    life : array_like of int, shape (n_looks,)
+        Life of each look, numbered from 0.
+    age : array_like of float, shape (n_looks,)
+        Age at each look [clock units].
+    zone : array_like of int, shape (n_lives,)
+        Zone of each life, numbered from 0.
+    detection : Detection
+        Chance of detection by the delay since onset, of all zones.
+    scale, shape : float
+        Of the common life [clock units], [-].
+    n_zones : int
+        How many zones there are.
+    most, seed : int
+        With more looks than this a sample of the lives of each zone stands for all of them, drawn with this seed.
+
+    Returns
+    -------
+    DataFrame
+        One row a zone: expected and arose [-]; standard_error of expected from sampling lives, 0 where none was
+        needed [-]; lives and sampled.
+    """
+    code = np.asarray(life, np.int64)
+    place = np.asarray(zone, np.int64)
+    n_looks = np.bincount(code, minlength=place.size)
+    weight = sampled_lives(place, n_looks, most=most, seed=seed)
+    taken = weight > 0
+    mine = taken[code]
+    watches = watches_from_looks(code[mine], np.asarray(age, np.float64)[mine])
+    table = expected_damage(watches, detection, scale=scale, shape=shape)
+    which = watches.life.astype(np.int64)
+    at, times = place[which], weight[which]
+    lives = np.bincount(place, minlength=n_zones)
+    n = np.bincount(at, minlength=n_zones)
+    some = np.maximum(n, 1)
+    sums = {
+        name: np.bincount(at, weights=times * table[name], minlength=n_zones)
+        for name in ("expected", "arose")
+    }
+    mean = np.bincount(at, weights=table["expected"], minlength=n_zones) / some
+    square = np.bincount(at, weights=table["expected"] ** 2, minlength=n_zones) / some
+    left = np.maximum(1 - n / np.maximum(lives, 1), 0.0)
+    error = lives * np.sqrt(np.maximum(square - mean**2, 0.0) / some * left)
+    return pd.DataFrame({**sums, "standard_error": error, "lives": lives, "sampled": n})

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from kit.detection import DetectionCurve
 from kit.growth import Growth, SizeDetection
 from kit.life import ConstantDetection
-from kit.ranking import expected_damage, sampled_lives, watches_from_looks
+from kit.ranking import expected_damage, expected_of_zones, sampled_lives, watches_from_looks
 from kit.simulate.ranking_study import GROWTH, HORIZON, SKINS, WORLDS, simulate_zones
 
 
@@ -70,6 +70,19 @@ def test_a_sample_of_lives_stands_for_all_lives_of_its_zone():
     assert weight[zone == "b"].sum() == pytest.approx(30)
     assert (weight > 0).sum() < 250
     assert (sampled_lives(zone, np.full(1030, 10.0)) == 1).all()
+
+
+def test_expected_finds_of_a_sample_lie_near_those_of_all_within_their_stated_error():
+    rng = np.random.default_rng(4)
+    life = np.repeat(np.arange(3000), 5)
+    age = np.tile(np.arange(1, 6) * 3000.0, 3000) * rng.uniform(0.6, 1.4, 3000).repeat(5)
+    zone = rng.integers(0, 3, 3000)
+    ask = {"detection": ConstantDetection(0.7), "scale": 20_000.0, "shape": 2.0, "n_zones": 3}
+    whole = expected_of_zones(life, age, zone, **ask)
+    part = expected_of_zones(life, age, zone, most=3000, **ask)
+    assert (whole["standard_error"] == 0).all()
+    assert (part["sampled"] < part["lives"]).all()
+    assert ((part["expected"] - whole["expected"]).abs() < 3.5 * part["standard_error"]).all()
 
 
 def test_a_look_at_a_panel_of_unknown_age_is_refused():
