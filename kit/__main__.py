@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import io
 import json
+import multiprocessing
 import os
 import shutil
 import sys
 import tempfile
+import warnings
 from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 from rich.progress import track as progress
@@ -45,7 +48,7 @@ if TYPE_CHECKING:
 
     from kit.decisions import Rerun
     from kit.findings import Fleet
-    from kit.intervals import Answer
+    from kit.intervals import Answer, Evidence, Question
 
 _SUMMARY = "summary.json"
 _FIELDS_SHOWN, _VALUE_SHOWN = 20, 60
@@ -237,9 +240,7 @@ def decide(
 ) -> None:
     """Recommend threshold and repeat interval for each question; write records and figures."""
     with bad_input():
-        from kit.decisions import write_decision
-        from kit.figures import plot_answer
-        from kit.intervals import Evidence, QuestionError, read_question, recommend
+        from kit.intervals import Evidence, QuestionError, read_question
 
         folder = Path(source) / "questions"
         paths = question or sorted(folder.glob("*.toml"))
@@ -256,27 +257,17 @@ def decide(
                 )
         with _whole_folder(out) as stage:
             fleet = load(source, strict=strict, rejected=stage / "rejected_rows.csv")
-            evidence = Evidence(fleet)
-            answers = []
-            steps = progress(asked, description="Questions", console=console(stderr=True), transient=True)
-            for one in asked if as_json or not sys.stderr.isatty() else steps:
-                answer = recommend(evidence, one)
-                write_decision(answer, stage)
-                plot_answer(answer).savefig(stage / f"{one.name}.png", dpi=100)
-                answers.append(answer)
+            made = _decided(Evidence(fleet), asked, stage)
+            if not as_json and sys.stderr.isatty():
+                made = progress(
+                    made, "Questions", total=len(asked), console=console(stderr=True), transient=True
+                )
+            answers = list(made)
             summary = {
                 "dataset": fleet.name,
                 "notice": fleet.notice,
-                "answers": [row for answer in answers for row in plain(answer.to_frame())],
-                "special": {
-                    one.question.name: {
-                        "draws_meeting": one.share_meeting,
-                        "target": one.question.target.words,
-                        "cautions": one.special_cautions,
-                        "assumptions": one.assumptions,
-                    }
-                    for one in answers
-                },
+                "answers": [row for answer in answers for row in answer.rows],
+                "special": {answer.name: answer.special for answer in answers},
                 "cautions": CAUTIONS,
             }
             (stage / _SUMMARY).write_text(
@@ -289,8 +280,14 @@ def decide(
         say(notice(fleet))
         shared = [line for line in answers[0].assumptions if all(line in one.assumptions for one in answers)]
         for answer in answers:
-            for line in _signed_lines(answer, shared):
+            for line in answer.lines:
                 say(line)
+            for line in answer.assumptions:
+                if answer.assumptions == tuple(shared) or line not in shared:
+                    say(f"  assumed: {line}")
+            say(
+                "  a50 is the size found half as often as the plateau, not that with POD 0.50 where the plateau is below 1"
+            )
         if len(answers) > 1:
             say("\nAssumed in every answer:")
             for line in shared:
@@ -299,12 +296,87 @@ def decide(
         for caution in CAUTIONS:
             say(f"- {caution}")
         say(f"Records and figures: {out}")
-    if any(answer.repeat is None for answer in answers):
+    if not all(answer.is_recommended for answer in answers):
         raise typer.Exit(NO)
 
 
-def _signed_lines(answer: Answer, shared: list[str]) -> Iterator[str]:
-    """Say what a signature under an answer stands for; what all answers assume is left to the end where there are several."""
+class _Decided(NamedTuple):
+    """What the command prints of one answer, in plain values that go from process to process.
+
+    Parameters
+    ----------
+    name : str
+        Of the question.
+    is_recommended : bool
+        Whether it has a repeat.
+    rows, special : list of dict, dict
+        For the summary.
+    cells : list of list of str
+        Rows of the table.
+    lines, assumptions : tuple of str
+        What a signature under it stands for.
+    """
+
+    name: str
+    is_recommended: bool
+    rows: list[dict[str, object]]
+    special: dict[str, object]
+    cells: list[list[str]]
+    lines: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+_shared: dict[str, object] = {}  # what worker processes inherit, since a fleet is too large to be sent
+
+
+def _decided(evidence: Evidence, asked: list[Question], stage: Path) -> Iterator[_Decided]:
+    """Answer questions, in their order, on all cores where processes can be forked; the answers are the same."""
+    _shared.update(evidence=evidence, asked=asked, stage=stage)
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    workers = min(cores, len(asked))
+    if workers == 1 or "fork" not in multiprocessing.get_all_start_methods() or sys.platform == "darwin":
+        yield from map(_decided_one, range(len(asked)))
+        return
+    context = multiprocessing.get_context("fork")
+    with warnings.catch_warnings(), ProcessPoolExecutor(workers, mp_context=context) as pool:
+        # Threads of libraries are idle here, so that nothing holds a lock that a child would wait for.
+        warnings.filterwarnings("ignore", "This process .* is multi-threaded", DeprecationWarning)
+        results = [pool.submit(_decided_one, i) for i in range(len(asked))]
+        try:
+            for one in results:
+                yield one.result()
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _decided_one(number: int) -> _Decided:
+    """Answer one question, and write its record and figure."""
+    from kit.decisions import write_decision
+    from kit.figures import plot_answer
+    from kit.intervals import recommend
+
+    question, stage = _shared["asked"][number], _shared["stage"]
+    answer = recommend(_shared["evidence"], question)
+    write_decision(answer, stage)
+    plot_answer(answer).savefig(stage / f"{question.name}.png", dpi=100, pil_kwargs={"compress_level": 3})
+    return _Decided(
+        name=question.name,
+        is_recommended=answer.repeat is not None,
+        rows=plain(answer.to_frame()),
+        special={
+            "draws_meeting": answer.share_meeting,
+            "target": question.target.words,
+            "cautions": answer.special_cautions,
+            "assumptions": answer.assumptions,
+        },
+        cells=_answer_cells(answer),
+        lines=tuple(_signed_lines(answer)),
+        assumptions=answer.assumptions,
+    )
+
+
+def _signed_lines(answer: Answer) -> Iterator[str]:
+    """Say what a signature under an answer stands for, besides what it assumes."""
     name, unit = answer.question.name, answer.question.clock.replace("_", " ")
     if answer.repeat is None:
         yield f"\n{name}: initial inspection at {answer.threshold:,.0f} {unit}; no repeat is recommended"
@@ -330,10 +402,6 @@ def _signed_lines(answer: Answer, shared: list[str]) -> Iterator[str]:
             )
     for caution in answer.special_cautions:
         yield f"  ! {caution}"
-    for line in answer.assumptions:
-        if answer.assumptions == tuple(shared) or line not in shared:
-            yield f"  assumed: {line}"
-    yield "  a50 is the size found half as often as the plateau, not that with POD 0.50 where the plateau is below 1"
 
 
 def _span(value: float, low: float, high: float, form: Callable[[float], str]) -> str:
@@ -349,7 +417,7 @@ def _three(value: float) -> str:
     return f"{float(f'{value:.3g}'):,.0f}" if value >= 100 else f"{value:.3g}"
 
 
-def _answer_table(answers: list[Answer]) -> Table:
+def _answer_table(answers: list[_Decided]) -> Table:
     """One block a question: its kinds of damage, and the recommendation in the first row."""
     table = Table(
         title="Recommended initial inspection (threshold) and repeat interval; risk per 10,000 panel flight hours. Bounds are shares of "
@@ -370,30 +438,38 @@ def _answer_table(answers: list[Answer]) -> Table:
     ):
         table.add_column(name, justify=side)
     for answer in answers:
-        for i, mode in enumerate(answer.modes):
-            unit, schedule_unit = _SHORT[mode.clock], _SHORT[answer.question.clock]
-            cells = [
-                f"{mode.kind.replace('_', ' ')}\n\\[{unit}]",
-                f"{mode.histories.n_finds:g}/{mode.histories.n_lives:g}",
-                _span(mode.scale, *mode.scale_bounds, _three),
-                _span(mode.shape, *mode.shape_bounds, lambda x: f"{x:.2f}")
-                + ("" if mode.fit is not None and not mode.fit.shape_assumed else "\nmostly prior"),
-            ]
-            first = ["", "", "", "", "", ""]
-            if i == 0:
-                risk = answer.risk
-                first = [
-                    f"{answer.threshold:,.0f} {schedule_unit}",
-                    "none" if answer.repeat is None else f"{answer.repeat:,.0f} {schedule_unit}",
-                    answer.governed_by,
-                    _span(*risk["exceedances"], lambda x: f"{x:.3f}"),
-                    _span(*risk["not_preventable"], lambda x: f"{x:.3f}"),
-                    _span(*risk["exposure"], _three),
-                ]
-            known = "" if answer.question.known_on is None else f"\n(known {answer.question.known_on})"
-            table.add_row(cell(answer.question.name) + known if i == 0 else "", *cells, *first)
+        for cells in answer.cells:
+            table.add_row(*cells)
         table.add_section()
     return table
+
+
+def _answer_cells(answer: Answer) -> list[list[str]]:
+    """Rows of the table for one question."""
+    rows = []
+    for i, mode in enumerate(answer.modes):
+        unit, schedule_unit = _SHORT[mode.clock], _SHORT[answer.question.clock]
+        cells = [
+            f"{mode.kind.replace('_', ' ')}\n\\[{unit}]",
+            f"{mode.histories.n_finds:g}/{mode.histories.n_lives:g}",
+            _span(mode.scale, *mode.scale_bounds, _three),
+            _span(mode.shape, *mode.shape_bounds, lambda x: f"{x:.2f}")
+            + ("" if mode.fit is not None and not mode.fit.shape_assumed else "\nmostly prior"),
+        ]
+        first = ["", "", "", "", "", ""]
+        if i == 0:
+            risk = answer.risk
+            first = [
+                f"{answer.threshold:,.0f} {schedule_unit}",
+                "none" if answer.repeat is None else f"{answer.repeat:,.0f} {schedule_unit}",
+                answer.governed_by,
+                _span(*risk["exceedances"], lambda x: f"{x:.3f}"),
+                _span(*risk["not_preventable"], lambda x: f"{x:.3f}"),
+                _span(*risk["exposure"], _three),
+            ]
+        known = "" if answer.question.known_on is None else f"\n(known {answer.question.known_on})"
+        rows.append([cell(answer.question.name) + known if i == 0 else "", *cells, *first])
+    return rows
 
 
 @app.command()
@@ -511,6 +587,9 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal without these letters is no error
+    # Questions are spread over the cores; threads of linear algebra beside them would get in their way.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     app()
 
 

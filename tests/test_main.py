@@ -310,6 +310,21 @@ def test_decide_takes_all_questions_of_the_source(source, out):
     assert {"other.json", "small.json"} <= {one.name for one in out.iterdir()}
 
 
+def test_decide_gives_the_same_files_for_any_number_of_processes(source, tmp_path, monkeypatch):
+    (source / "questions" / "small.toml").write_text(QUESTION)
+    (source / "questions" / "other.toml").write_text(QUESTION.replace('name = "small"', 'name = "other"'))
+    shown = []
+    for cores in (1, 2):
+        monkeypatch.setattr("os.sched_getaffinity", lambda _, cores=cores: set(range(cores)), raising=False)
+        shown.append(run("decide", source, "--out", tmp_path / f"with_{cores}", "--json").stdout)
+    assert shown[0] == shown[1]
+    one, two = (
+        {path.name: path.read_bytes() for path in (tmp_path / f"with_{cores}").iterdir()} for cores in (1, 2)
+    )
+    assert one == two
+    assert {"small.json", "other.png"} <= set(one)
+
+
 def test_decide_again_replaces_only_what_it_made_itself(source, out):
     (source / "questions" / "small.toml").write_text(LENIENT)
     first = run("decide", source, "--out", out, "--json")

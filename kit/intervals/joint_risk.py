@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -48,7 +50,9 @@ class Particles:
     weight : ndarray, shape (n_draws, n)
         Expected number that each stands for, up to the horizon [per panel].
     born : ndarray of bool, shape (n,)
-        Which are born beyond the limit.
+        Which are born beyond the limit; they stand last.
+    limit : ndarray, shape (n_draws,)
+        Largest size that may stay [mm].
     draws : KindDraws
         What was sampled, on the clock of the schedule.
     horizon : float
@@ -61,8 +65,75 @@ class Particles:
     delay: Floats
     weight: Floats
     born: np.ndarray
+    limit: Floats
     draws: KindDraws
     horizon: float
+
+    @cached_property
+    def passes(self) -> Floats:
+        """Age at which each is beyond the limit [clock units]."""
+        return self.onset + self.delay
+
+    @cached_property
+    def growing(self) -> tuple[_Growing, ...]:
+        """Damage that starts within the limit, laid out for the looks before it passes: worked out once."""
+        n_grow = int((~self.born).sum())
+        pod, out = self.draws.pod, []
+        for name in np.unique(self.draws.form):
+            rows = np.flatnonzero(self.draws.form == name)
+
+            def column(values: Floats, rows: np.ndarray = rows) -> Floats:
+                return np.repeat(values[rows].astype(np.float32), n_grow)
+
+            onset, start, speed, delay = (
+                getattr(self, part)[rows, :n_grow].ravel() for part in ("onset", "start", "speed", "delay")
+            )
+            with np.errstate(divide="ignore"):
+                middle = np.log(pod.a50)
+            out.append(
+                _Growing(
+                    form=str(name),
+                    rows=rows,
+                    onset=onset,
+                    passes=onset + delay,
+                    start=start,
+                    speed=speed,
+                    middle=column(middle),
+                    slope=column(pod.slope),
+                    plateau=column(pod.plateau),
+                    far_plateau=column(pod.far_side_plateau),
+                )
+            )
+        return tuple(out)
+
+
+class _Growing(NamedTuple):
+    """Samples of one form of growth that pass the limit after their onset, one after the other.
+
+    Parameters
+    ----------
+    form : str
+        Form of growth.
+    rows : ndarray of int
+        Draws of that form.
+    onset, passes : ndarray, shape (n,)
+        Ages at onset and when the limit is passed [clock units].
+    start, speed : ndarray, shape (n,)
+        As in `Particles`.
+    middle, slope, plateau, far_plateau : ndarray, shape (n,)
+        POD of the draw of each: log of a50, slope, plateau on either side.
+    """
+
+    form: str
+    rows: np.ndarray
+    onset: Floats
+    passes: Floats
+    start: Floats
+    speed: Floats
+    middle: np.ndarray
+    slope: np.ndarray
+    plateau: np.ndarray
+    far_plateau: np.ndarray
 
 
 def sample_damage(draws: KindDraws, *, limit: float | Floats, horizon: float, n: int, seed: int) -> Particles:
@@ -138,6 +209,7 @@ def sample_damage(draws: KindDraws, *, limit: float | Floats, horizon: float, n:
         delay=np.concatenate([delay, np.zeros_like(onset_b)], axis=1),
         weight=np.concatenate([weight, weight_b], axis=1),
         born=np.r_[np.zeros(n_grow, bool), np.ones(n_born, bool)],
+        limit=np.broadcast_to(np.asarray(limit, np.float64), (draws.n,)),
         draws=draws,
         horizon=float(horizon),
     )
@@ -206,7 +278,13 @@ class ScheduleRisk:
 
 
 def schedule_risk(
-    particles: Particles, *, first: float, repeat: float, step: float = np.inf, largest: float = np.inf
+    particles: Particles,
+    *,
+    first: float,
+    repeat: float,
+    step: float = np.inf,
+    is_capped: bool = False,
+    names: Sequence[str] = SUMMED,
 ) -> ScheduleRisk:
     """Work out what one schedule lets through under each draw.
 
@@ -218,8 +296,10 @@ def schedule_risk(
         First look and spacing after it [clock units].
     step : float
         Longest gap between two ages at which sums are taken [clock units].
-    largest : float
-        Size beyond which the POD stays as it is there [mm].
+    is_capped : bool
+        Whether the POD stays beyond the limit as it is at it.
+    names : sequence of str
+        Of `SUMMED` those that are wanted.
 
     Returns
     -------
@@ -252,10 +332,13 @@ def schedule_risk(
         before = look
     ends, is_look = np.concatenate(ends), np.concatenate(is_look)
     is_look[-1] = False
+    if is_capped:
+        counts = _capped_sums(particles, first, repeat, n_looks, ends, is_look, names)
+        return ScheduleRisk(ages=np.concatenate([[0.0], ends]), counts=counts)
     sums = {name: np.zeros((particles.draws.n, ends.size + 1)) for name in SUMMED}
     block = max(_BLOCK // particles.onset.shape[1], 32)
     for begin in range(0, particles.draws.n, block):
-        _sum_block(particles, slice(begin, begin + block), ends, is_look, float(np.log(largest)), sums)
+        _sum_block(particles, slice(begin, begin + block), ends, is_look, sums)
     return ScheduleRisk(
         ages=np.concatenate([[0.0], ends]), counts={name: np.cumsum(v, axis=1) for name, v in sums.items()}
     )
@@ -266,10 +349,9 @@ def _sum_block(
     rows: slice,
     ends: Floats,
     is_look: np.ndarray,
-    log_largest: float,
     sums: dict[str, Floats],
 ) -> None:
-    """Add what passes in each gap between looks, for some of the draws."""
+    """Add what passes in each gap between looks, for some of the draws; every look meets all that is there."""
     pod, form = particles.draws.pod, particles.draws.form[rows]
     names = [str(name) for name in np.unique(form)]
     # Single precision is exact to 1e-6 here, and twice as fast or more.
@@ -301,13 +383,116 @@ def _sum_block(
         sums["exposure"][rows, m + 1] = unfound.sum(axis=1)
         if is_look[m]:
             since = np.maximum(single(end) - onset, single(0))
-            log_size = np.minimum(_log_size(form, names, start + speed * since), single(log_largest))
+            log_size = _log_size(form, names, start + speed * since)
             with np.errstate(over="ignore"):
                 relative = (since > 0) / (1 + np.exp(slope * (middle - log_size)))
             near *= 1 - plateau * relative
             if two_sides:
                 far *= 1 - far_plateau * relative
         before = end
+
+
+def _capped_sums(
+    particles: Particles,
+    first: float,
+    repeat: float,
+    n_looks: int,
+    ends: Floats,
+    is_look: np.ndarray,
+    names: Sequence[str],
+) -> dict[str, Floats]:
+    """Sum what has passed by each age, with a POD that stays beyond the limit as it is at it.
+
+    Each sample meets only the looks between its onset and the limit one by one. What has passed is missed by every
+    look with one chance, so that it is carried on from gap to gap as one sum for each draw.
+    """
+    n, n_ends, pod = particles.draws.n, ends.size, particles.draws.pod
+    n_grow = int((~particles.born).sum())
+    is_whole = not {"preventable", "preventable_exposure"}.issuperset(names)
+    two_sides = is_whole and bool((pod.far_side_share > 0).any())
+    near, far = np.empty((n, n_grow)), np.empty((n, n_grow) if two_sides else (0, 0))
+    for some in particles.growing:
+        missed, missed_far = _missed_before_limit(some, first, repeat, n_looks, two_sides)
+        near[some.rows] = missed.reshape(some.rows.size, n_grow)
+        if two_sides:
+            far[some.rows] = missed_far.reshape(some.rows.size, n_grow)
+    grown, born = slice(0, n_grow), slice(n_grow if is_whole else None, None)
+    passes = particles.passes if is_whole else particles.passes[:, grown]
+    gap = np.searchsorted(ends, passes.ravel(), side="left").reshape(passes.shape)
+    np.minimum(gap, n_ends - 1, out=gap)
+    left = ends[gap] - passes if any("exposure" in name for name in names) else None
+    gap *= n
+    gap += np.arange(n)[:, None]
+    relative = 1 / (1 + (pod.a50 / particles.limit) ** pod.slope)
+    length = np.diff(ends, prepend=0.0)
+
+    def by_gap(weight: Floats, columns: slice) -> Floats:
+        sums = np.bincount(gap[:, columns].ravel(), weights=weight.ravel(), minlength=n * n_ends)
+        return sums.reshape(n_ends, n)
+
+    def passed(weight: Floats, columns: slice, plateau: Floats) -> tuple[Floats, Floats]:
+        """Sum what passes in each gap, and the time in it for which what has passed stays unfound."""
+        count = by_gap(weight, columns)
+        if left is None:
+            return count, count
+        unfound = by_gap(weight * left[:, columns], columns)
+        standing, missed = np.zeros(n), 1 - plateau * relative
+        for m, is_looked in enumerate(is_look):
+            unfound[m] += standing * length[m]
+            standing += count[m]
+            if is_looked:
+                standing *= missed
+        return count, unfound
+
+    begun, hidden = particles.weight[:, grown], pod.far_side_share[:, None]
+    out = {}
+    prevented = passed(begun * (1 - hidden) * near, grown, pod.plateau)
+    out["preventable"], out["preventable_exposure"] = prevented
+    if is_whole:
+        beyond = particles.weight[:, born]
+        parts = [prevented, passed(beyond * (1 - hidden), born, pod.plateau)]
+        if two_sides:
+            other = np.concatenate([begun * far, beyond], axis=1) * hidden
+            parts.append(passed(other, slice(None), pod.far_side_plateau))
+        out["exceedances"], out["exposure"] = (sum(part) for part in zip(*parts, strict=True))
+    return {name: np.cumsum(np.pad(out[name], ((1, 0), (0, 0))), axis=0).T for name in names}
+
+
+def _missed_before_limit(
+    some: _Growing, first: float, repeat: float, n_looks: int, two_sides: bool
+) -> tuple[Floats, Floats]:
+    """Chance of each sample that all looks between its onset and the limit miss it, on the near and the far side."""
+    begin = np.clip(np.floor((some.onset - first) / repeat) + 1, 0, n_looks)
+    looks = np.clip(np.ceil((some.passes - first) / repeat), 0, n_looks) - begin
+    looks = np.maximum(looks, 0).astype(np.int16)
+    # Those with most looks first, so that the samples that meet one more look are always the first ones.
+    order = np.argsort(-looks, kind="stable")
+    having = looks.size - np.cumsum(np.bincount(looks))
+    order = order[: having[0]]
+    single = np.float32
+    at = first + repeat * begin[order] - some.onset[order]
+    position = (some.start[order] + some.speed[order] * at).astype(single)
+    step = (some.speed[order] * repeat).astype(single)
+    middle, slope, plateau, far_plateau = (
+        values[order] for values in (some.middle, some.slope, some.plateau, some.far_plateau)
+    )
+    near = np.ones(order.size, single)
+    far = np.ones(order.size if two_sides else 0, single)
+    for j in range(having.size - 1):
+        now = slice(0, int(having[j]))
+        log_size = _log_size_of(some.form, position[now] + single(j) * step[now])
+        log_size -= middle[now]
+        log_size *= -slope[now]
+        with np.errstate(over="ignore"):
+            relative = 1 / (1 + np.exp(log_size, out=log_size))
+        near[now] *= 1 - plateau[now] * relative
+        if two_sides:
+            far[now] *= 1 - far_plateau[now] * relative
+    out = np.ones((2, looks.size))
+    out[0, order] = near
+    if two_sides:
+        out[1, order] = far
+    return out[0], out[1]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -426,15 +611,18 @@ class JointRisk:
             is_capped=is_capped,
         )
 
-    def _schedule(self, key: tuple[str, str], first: float, repeat: float) -> ScheduleRisk:
+    def _schedule(
+        self, key: tuple[str, str], first: float, repeat: float, names: Sequence[str]
+    ) -> ScheduleRisk:
         at = (*key, first, repeat)
-        if at not in self._kept:
+        if at not in self._kept or not set(names) <= set(self._kept[at].counts):
             self._kept[at] = schedule_risk(
                 self.particles[key],
                 first=first,
                 repeat=repeat,
                 step=self.window_hours / self.hours_per_unit() / 4,
-                largest=self.limit if self.is_capped else np.inf,
+                is_capped=self.is_capped,
+                names=SUMMED if at in self._kept else names,
             )
         return self._kept[at]
 
@@ -445,6 +633,7 @@ class JointRisk:
         repeat: float,
         part: str | None = None,
         multipliers: dict[str, Floats] | None = None,
+        names: Sequence[str] = (*SUMMED, "not_preventable"),
     ) -> tuple[Floats, dict[str, Floats]]:
         """Sum what a schedule lets through by age, over kinds of damage and parts of the fleet.
 
@@ -456,6 +645,8 @@ class JointRisk:
             One part of the fleet. Default: all, weighted by their panels and, for exposure, by what they fly.
         multipliers : dict of str to ndarray, optional
             By kind: hazard of a zone over that of the group, one for each draw [-].
+        names : sequence of str
+            Measures that are wanted.
 
         Returns
         -------
@@ -465,22 +656,56 @@ class JointRisk:
             Exceedances, preventable, not_preventable [per panel], exposure, preventable_exposure [units of the
             schedule's clock per panel]; the central value first.
         """
+        sums: dict[str, Floats] = {}
+        ages = np.zeros(0)
+        if len(names) > 1:  # at once what else would be worked out measure by measure
+            for key in self.particles:
+                self._schedule(key, first, repeat, SUMMED)
+        for name in names:
+            ages, by_kind = self.gathered_by_kind(name, first=first, repeat=repeat, part=part)
+            sums[name] = sum(
+                values if multipliers is None else multipliers[kind][:, None] * values
+                for kind, values in by_kind.items()
+            )
+        return ages, sums
+
+    def gathered_by_kind(
+        self, name: str, *, first: float, repeat: float, part: str | None = None
+    ) -> tuple[Floats, dict[str, Floats]]:
+        """Sum one measure of a schedule by age, kind by kind, over parts of the fleet.
+
+        Parameters
+        ----------
+        name : str
+            One of `MEASURES`.
+        first, repeat : float
+            First look and spacing after it [units of the schedule's clock].
+        part : str, optional
+            One part of the fleet. Default: all.
+
+        Returns
+        -------
+        ages : ndarray, shape (n_knots,)
+            From 0 to the horizon [units of the schedule's clock].
+        sums : dict of str to ndarray, shape (n_draws, n_knots)
+            By kind, as `gathered` sums them.
+        """
+        if name == "not_preventable":
+            ages, every = self.gathered_by_kind("exceedances", first=first, repeat=repeat, part=part)
+            _, some = self.gathered_by_kind("preventable", first=first, repeat=repeat, part=part)
+            return ages, {kind: values - some[kind] for kind, values in every.items()}
         some = [usage for usage in self.usages if part in (None, usage.name)]
         panels = sum(usage.share for usage in some)
         hours = sum(usage.share * usage.hours for usage in some)
         sums: dict[str, Floats] = {}
         ages = np.zeros(0)
         for usage in some:
+            weight = usage.share * usage.hours / hours if "exposure" in name else usage.share / panels
             for kind, owner in self.particles:
-                if owner != usage.name:
-                    continue
-                risk = self._schedule((kind, owner), first, repeat)
-                factor = 1.0 if multipliers is None else multipliers[kind][:, None]
-                ages = risk.ages
-                for name, values in risk.counts.items():
-                    weight = usage.share * usage.hours / hours if "exposure" in name else usage.share / panels
-                    sums[name] = sums.get(name, 0.0) + weight * factor * values
-        sums["not_preventable"] = sums["exceedances"] - sums["preventable"]
+                if owner == usage.name:
+                    risk = self._schedule((kind, owner), first, repeat, (name,))
+                    ages = risk.ages
+                    sums[kind] = sums.get(kind, 0.0) + weight * risk.counts[name]
         return ages, sums
 
     def hours_per_unit(self, part: str | None = None) -> float:
@@ -529,7 +754,9 @@ class JointRisk:
         ndarray, shape (n_draws,)
             The central value first.
         """
-        ages, sums = self.gathered(first=first, repeat=repeat, part=part, multipliers=multipliers)
+        ages, sums = self.gathered(
+            first=first, repeat=repeat, part=part, multipliers=multipliers, names=(name,)
+        )
         hours = self.hours_per_unit(part)
         values = sums[name]
         per_unit = (

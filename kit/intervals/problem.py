@@ -12,10 +12,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve
 from kit.growth import Growth, GrowthModel
-from kit.intervals.joint_risk import PER_FLIGHT_HOURS, JointRisk, Usage
+from kit.intervals.joint_risk import PER_FLIGHT_HOURS, SUMMED, JointRisk, Usage
 from kit.intervals.packages import Package
 from kit.intervals.question import Question
-from kit.intervals.risk import LifeModel, WeibullLife, age_kernel, between, worst_window
+from kit.intervals.risk import LifeModel, WeibullLife, age_kernel, rises
 from kit.intervals.structure import held_against_of_class, rules_of_class
 from kit.numerics.typing import Floats
 from kit.posterior import FrailtyDraws, KindDraws
@@ -135,7 +135,8 @@ class Problem:
     units_per_day: dict[str, float]
     zones: dict[str, FrailtyDraws] = field(default_factory=dict)
     structure_class: str = ""
-    _risks: dict[tuple[float, float, float], dict[str, Floats]] = field(default_factory=dict, repr=False)
+    _risks: dict[tuple[str, float, float, float], Floats] = field(default_factory=dict, repr=False)
+    _known: dict[tuple[float, float, float], tuple] = field(default_factory=dict, repr=False)
 
     @property
     def unit(self) -> str:
@@ -228,54 +229,90 @@ def risks(problem: Problem, first: float, repeat: float, *, until: float | None 
     Returns
     -------
     dict of str to ndarray, shape (1 + n_draws,)
-        By measure, and by measure with ``_worst`` [per 10,000 panel flight hours]. Kept for the next call.
+        By measure, by measure with ``_worst``, and what is bounded with ``_zone`` for the zone where it is worst
+        [per 10,000 panel flight hours].
     """
-    horizon, window = until or problem.ask.horizon, problem.ask.target.window_flight_hours
-    key = (float(first), float(repeat), float(horizon))
-    if key in problem._risks:
-        return problem._risks[key]
-    ends, gathered = gathered_by_age(problem, first, repeat, horizon)
-    out = _per_hours(problem, ends, gathered, horizon, window)
-    if len(problem.zones) == len(problem.kinds) and problem.is_drawn:
-        # The zone that is worst in each draw, for what is bounded.
-        name = problem.ask.target.column
-        plain = name.removesuffix("_worst")
-        each = []
-        for zone in range(next(iter(problem.zones.values())).multiplier.shape[1]):
-            multipliers = {kind: zones.multiplier[:, zone] for kind, zones in problem.zones.items()}
-            ages, sums = problem.joint.gathered(first=first, repeat=repeat, multipliers=multipliers)
-            one = _per_hours(problem, ages[1:], {plain: sums[plain][:, 1:]}, horizon, window)
-            each.append(one[name])
-        out[f"{name}_zone"] = np.max(each, axis=0)
-    problem._risks[key] = out
-    return out
+    ask, names = problem.ask, []
+    for name in (*SUMMED, "not_preventable"):
+        names += [name] if ask.target.window_flight_hours is None else [name, f"{name}_worst"]
+    names += [f"{ask.target.column}_zone"] if _has_zones(problem) else []
+    if problem.is_drawn:  # every measure at once
+        problem.joint.gathered(first=first, repeat=repeat)
+    return {name: risk_of(problem, name, first, repeat, until=until) for name in names}
 
 
-def _per_hours(
-    problem: Problem, ends: Floats, gathered: dict[str, Floats], horizon: float, window: float | None
-) -> dict[str, Floats]:
-    """Bring what has gathered by age to means and worst windows per 10,000 flight hours."""
-    knots, out = np.concatenate([[0.0], ends]), {}
-    for name, values in gathered.items():
-        # Exposure comes in units of the clock, as the time over which it gathers does; counts do not.
-        scale = PER_FLIGHT_HOURS / (1.0 if "exposure" in name else problem.hours_per_unit)
-        at_horizon = between(knots, np.pad(values, ((0, 0), (1, 0))), np.array([horizon]))[:, 0]
-        out[name] = at_horizon * (scale / horizon)
-        if window is not None:
-            length = window / problem.hours_per_unit
-            out[f"{name}_worst"] = scale * worst_window(ends, values, window=length, horizon=horizon)
-    return out
+def risk_of(
+    problem: Problem, name: str, first: float, repeat: float, *, until: float | None = None
+) -> Floats:
+    """Work out one measure of the risk of one schedule: the central value, then the draws.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    name : str
+        As `risks` names them.
+    first, repeat, until : float
+        As for `risks`.
+
+    Returns
+    -------
+    ndarray, shape (1 + n_draws,)
+        Per 10,000 panel flight hours. Kept for the next call.
+    """
+    horizon = float(until or problem.ask.horizon)
+    key = (name, float(first), float(repeat), horizon)
+    if key not in problem._risks:
+        column = name.removesuffix("_zone")
+        plain = column.removesuffix("_worst")
+        if name == column:
+            ends, values = gathered_by_age(problem, plain, first, repeat, horizon)
+            problem._risks[key] = _per_hours(problem, column, ends, values, horizon).max(axis=-1)
+        else:
+            # The zone that is worst in each draw: its rises are those of the kinds, each times its hazard.
+            ages, sums = problem.joint.gathered_by_kind(plain, first=first, repeat=repeat)
+            each = {
+                kind: _per_hours(problem, column, ages[1:], values[:, 1:], horizon)
+                for kind, values in sums.items()
+            }
+            zones = range(next(iter(problem.zones.values())).multiplier.shape[1])
+            problem._risks[key] = np.max(
+                [
+                    sum(problem.zones[kind].multiplier[:, [zone]] * part for kind, part in each.items()).max(
+                        axis=-1
+                    )
+                    for zone in zones
+                ],
+                axis=0,
+            )
+    return problem._risks[key]
+
+
+def _has_zones(problem: Problem) -> bool:
+    return len(problem.zones) == len(problem.kinds) and problem.is_drawn
+
+
+def _per_hours(problem: Problem, column: str, ends: Floats, values: Floats, horizon: float) -> Floats:
+    """Bring what has gathered by age to its mean, or to every window that may be worst, per 10,000 flight hours."""
+    # Exposure comes in units of the clock, as the time over which it gathers does; counts do not.
+    scale = PER_FLIGHT_HOURS / (1.0 if "exposure" in column else problem.hours_per_unit)
+    window = horizon
+    if column.endswith("_worst"):
+        window = problem.ask.target.window_flight_hours / problem.hours_per_unit
+    return scale * rises(ends, values, window=window, horizon=horizon)
 
 
 def gathered_by_age(
-    problem: Problem, first: float, repeat: float, horizon: float
-) -> tuple[Floats, dict[str, Floats]]:
+    problem: Problem, name: str, first: float, repeat: float, horizon: float
+) -> tuple[Floats, Floats]:
     """Work out what one schedule has let through by each of several ages: the central value, then the draws.
 
     Parameters
     ----------
     problem : Problem
         The problem.
+    name : str
+        Measure.
     first, repeat, horizon : float
         First look, spacing after it, and the age up to which damage counts [units of the schedule's clock].
 
@@ -283,28 +320,32 @@ def gathered_by_age(
     -------
     ends : ndarray, shape (n_ends,)
         Ages: some before the first look, then the looks [units of the schedule's clock].
-    gathered : dict of str to ndarray, shape (1 + n_draws, n_ends)
-        By measure, summed over the kinds of damage [per life], exposures in units of the clock.
+    gathered : ndarray, shape (1 + n_draws, n_ends)
+        Summed over the kinds of damage [per life], exposures in units of the clock.
     """
     if problem.is_drawn:
-        ages, sums = problem.joint.gathered(first=first, repeat=repeat)
-        return ages[1:], {name: values[:, 1:] for name, values in sums.items()}
-    ends, total = np.empty(0), {}
-    for kind in problem.kinds:
-        for share, life, growth, detection in kind.parts():
-            kernel = age_kernel(
-                growth=growth,
-                detection=as_counted(problem.ask, detection, problem.limit_mm),
-                limit=problem.limit_mm,
-                first=first,
-                repeat=repeat,
-                horizon=horizon,
-            )
-            ends = kernel.ends
-            for name, values in kernel.cumulative(life).items():
-                # What is known is both the central value and the only draw.
-                total[name] = total.get(name, 0.0) + share * np.atleast_2d(values) * np.ones((2, 1))
-    return ends, total
+        ages, sums = problem.joint.gathered(first=first, repeat=repeat, names=(name,))
+        return ages[1:], sums[name][:, 1:]
+    key = (float(first), float(repeat), float(horizon))
+    if key not in problem._known:
+        ends, total = np.empty(0), {}
+        for kind in problem.kinds:
+            for share, life, growth, detection in kind.parts():
+                kernel = age_kernel(
+                    growth=growth,
+                    detection=as_counted(problem.ask, detection, problem.limit_mm),
+                    limit=problem.limit_mm,
+                    first=first,
+                    repeat=repeat,
+                    horizon=horizon,
+                )
+                ends = kernel.ends
+                for measure, values in kernel.cumulative(life).items():
+                    # What is known is both the central value and the only draw.
+                    total[measure] = total.get(measure, 0.0) + share * np.atleast_2d(values) * np.ones((2, 1))
+        problem._known[key] = ends, total
+    ends, total = problem._known[key]
+    return ends, total[name]
 
 
 def as_counted(ask: Question, detection: DetectionCurve, limit: float) -> DetectionCurve:
@@ -401,9 +442,9 @@ def share_meeting(
             name, first=first, repeat=repeat, worst=target.window_flight_hours is not None, part=part
         )[1:]
     else:
-        which = risks(problem, first, repeat, until=until)
-        zone = (against or problem.held_against) == "worst_zone" and f"{target.column}_zone" in which
-        values = which[f"{target.column}_zone" if zone else target.column][1:]
+        is_zone = (against or problem.held_against) == "worst_zone" and _has_zones(problem)
+        name = f"{target.column}_zone" if is_zone else target.column
+        values = risk_of(problem, name, first, repeat, until=until)[1:]
     return float(np.mean(values <= target.per_10000_flight_hours))
 
 

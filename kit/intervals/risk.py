@@ -420,15 +420,30 @@ def worst_window(ends: Floats, cumulative: Floats, *, window: float, horizon: fl
     ndarray, shape (...)
         Largest rise over one window, divided by its length [1/clock unit].
     """
+    return rises(ends, cumulative, window=window, horizon=horizon).max(axis=-1)
+
+
+def rises(ends: Floats, cumulative: Floats, *, window: float, horizon: float) -> Floats:
+    """Return what each window of age holds that may hold most, per unit of its length.
+
+    Parameters
+    ----------
+    ends, cumulative, window, horizon : object
+        As for `worst_window`.
+
+    Returns
+    -------
+    ndarray, shape (..., n_windows)
+        Rises over the windows that begin or end at a knot, linear in `cumulative` [1/clock unit].
+    """
     window = min(window, horizon)
     knots = np.concatenate([[0.0], ends])
-    gathered = np.concatenate([np.zeros((*cumulative.shape[:-1], 1)), cumulative], axis=-1)
     # What lies in a window rises and falls in straight lines: it is largest where one of its ends is a knot.
     starts = np.unique(
         np.clip(np.concatenate([knots, knots - window, [horizon - window]]), 0.0, horizon - window)
     )
-    rise = between(knots, gathered, starts + window) - between(knots, gathered, starts)
-    return rise.max(axis=-1) / window
+    read = between(knots, np.eye(knots.size), starts + window) - between(knots, np.eye(knots.size), starts)
+    return cumulative @ (read[1:] / window)
 
 
 def between(knots: Floats, values: Floats, at: Floats) -> Floats:

@@ -125,6 +125,9 @@ def risk_rule(problem: Problem) -> RuleAnswer:
 
     def is_met(repeat: float) -> bool:
         examined.add(repeat)
+        risks(
+            problem, min(latest, repeat), repeat
+        )  # all measures at once: what is examined is shown with all of them
         return meets(problem, min(latest, repeat), repeat)
 
     found = longest_meeting(is_met, shortest=shortest, longest=longest, **grid)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import gammaln
+from scipy.special import gammaln, logsumexp, ndtr
 
 from kit.numerics.typing import Floats
 from kit.posterior.sequences import normal_points, uniform_points
@@ -15,9 +15,17 @@ RELIABLE = 0.7
 """Largest k-hat of importance weights that are relied on (Vehtari et al., see `importance_draws`)."""
 
 _DEGREES = 8.0  # of freedom of the proposal: wider tails than the normal's
-_ROUNDS = 3
+_ROUNDS = 8
 _PROPOSED = 2  # proposals for each draw
 _WIDEST = 1.5  # standard deviation of a direction that the data hardly tell, in units of the coordinates
+_COMPONENTS = 6  # of the mixture that follows a posterior which no single bell does
+_EM_STEPS = 15
+_ENOUGH = 0.25  # effective proposals, of those of the first round
+_AT_ONCE = (0.5, 0.5)  # k-hat and effective share with which the first round needs no second one
+_SETTLED = 0.1  # largest move of a mean from round to round, in standard deviations, and of the log of one
+_WIDER = 1.3  # of a component, so that each round reaches beyond the one before
+_WALK = 100  # steps of the walkers to which the first mixture is fitted
+_DEFENSIVE = 0.15  # share of the proposals that come from one bell wider than all
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -77,8 +85,10 @@ def importance_draws(
     Notes
     -----
     Proposals have a multivariate t distribution about the mode. Their importance weights are smoothed by
-    a generalised Pareto fit to the largest ones; while its shape k-hat is above 0.7 the proposal is moved
-    to the weighted mean and covariance and drawn again, and after three rounds an ensemble sampler takes over.
+    a generalised Pareto fit to the largest ones. Unless its shape k-hat is at most 0.5 and half of them are effective, a
+    mixture of t distributions is fitted to a short run of walkers, later to the weighted proposals, and drawn from;
+    proposals of all rounds count together, each weighted by the mean density of all rounds, until k-hat is at most 0.7 and means and spreads no longer move by a
+    tenth of a standard deviation. Where that is not so after eight rounds an ensemble sampler takes over.
 
     References
     ----------
@@ -86,60 +96,158 @@ def importance_draws(
        *J. Mach. Learn. Res.*, vol. 25, 2024.
     .. [2] O. Cappe, R. Douc, A. Guillin, J.-M. Marin, C. P. Robert, "Adaptive importance sampling in general
        mixture classes", *Statistics and Computing*, vol. 18, 2008, pp. 447-459.
+    .. [3] J.-M. Cornuet, J.-M. Marin, A. Mira, C. P. Robert, "Adaptive multiple importance sampling",
+       *Scand. J. Statist.*, vol. 39, 2012, pp. 798-812.
     """
     from arviz_stats.base import array_stats  # takes long to load
 
-    centre, spread = np.asarray(mode, np.float64), _usable(covariance)
-    p = centre.size
-    uniform = uniform_points(_PROPOSED * n, 1, seed=seed, stream=1000 * stream + 999)[:, 0]
-    best: tuple[float, Floats, Floats, float, float] | None = None
+    centre = np.asarray(mode, np.float64)
+    mixture = _Mixture(np.ones(1), centre[None], _usable(covariance)[None])
+    rounds: list[_Mixture] = []
+    x, value, before = np.empty((0, centre.size)), np.empty(0), None
     for turn in range(_ROUNDS):
-        root = np.linalg.cholesky(spread)
-        z = normal_points(_PROPOSED * n, p + 1, seed=seed, stream=1000 * stream + turn)
-        # A chi-square from one normal by the Wilson-Hilferty cube keeps the points even.
-        chi = _DEGREES * np.maximum(1 - 2 / (9 * _DEGREES) + z[:, p] * np.sqrt(2 / (9 * _DEGREES)), 0.05) ** 3
-        stretch = np.sqrt(_DEGREES / chi)
-        x = centre + stretch[:, None] * (z[:, :p] @ root.T)
-        off = np.linalg.solve(root, (x - centre).T).T
-        # The density of the proposal is that of the t distribution, to which the cube is exact to 1e-3.
-        log_q = (
-            gammaln((_DEGREES + p) / 2)
-            - gammaln(_DEGREES / 2)
-            - 0.5 * p * np.log(_DEGREES * np.pi)
-            - np.log(np.diag(root)).sum()
-            - 0.5 * (_DEGREES + p) * np.log1p((off**2).sum(axis=1) / _DEGREES)
-        )
-        log_weight = log_density(x) - log_q
+        rounds.append(mixture)
+        more = mixture.points(n if turn else _PROPOSED * n, seed=seed, stream=1000 * stream + turn)
+        x, value = np.concatenate([x, more]), np.concatenate([value, log_density(more)])
+        # The mean density of all proposals, each round counted by how many it made.
+        made = np.array([_PROPOSED, *[1] * turn])
+        density = [one.log_density(x) + np.log(k / made.sum()) for one, k in zip(rounds, made, strict=True)]
+        log_weight = value - logsumexp(density, axis=0)
         log_weight = np.where(np.isfinite(log_weight), log_weight, -1e9)
         # The library takes the logs of what is divided by, as leave-one-out estimates have them: the sign turns.
         smooth, k_hat = array_stats.psislw(log_weight.max() - log_weight)
         weight = np.exp(np.asarray(smooth))
         weight /= weight.sum()
-        evidence = float(log_weight.max() + np.log(np.exp(log_weight - log_weight.max()).mean()))
+        evidence = float(logsumexp(log_weight) - np.log(log_weight.size))
         k_hat = float(np.atleast_1d(k_hat)[0])
         effective = float(1 / (weight**2).sum())
-        if best is None or effective > best[3]:
-            best = (k_hat, x, weight, effective, evidence)
-        if k_hat <= RELIABLE and effective >= 0.25 * x.shape[0]:
-            break
         mean = weight @ x
-        gap = x - mean
-        found = (weight[:, None] * gap).T @ gap
-        trust = min(1.0, effective / (8.0 * p))
-        centre = centre + trust * (mean - centre)
-        spread = _usable(trust * found + (1 - trust) * spread)
-    k_hat, x, weight, effective, evidence = best
-    if k_hat > RELIABLE:
+        sd = np.sqrt(np.maximum(weight @ (x - mean) ** 2, 1e-300))
+        # Weights alone do not tell of what no proposal has reached: then the next round moves what they say.
+        if before is None:
+            settled = k_hat <= _AT_ONCE[0] and effective >= _AT_ONCE[1] * _PROPOSED * n
+        else:
+            moved = np.maximum(np.abs(mean - before[0]) / sd, np.abs(np.log(sd / before[1])))
+            settled = k_hat <= RELIABLE and effective >= _ENOUGH * _PROPOSED * n and moved.max() < _SETTLED
+        if settled:
+            break
+        if before is None:
+            # Walkers go along a bend that proposals about one point creep along.
+            walked = _walked(log_density, x, weight, steps=_WALK, seed=seed, stream=stream)[_WALK // 3 :]
+            walked = walked.reshape(-1, centre.size)
+            mixture = mixture.fitted(walked, np.full(len(walked), 1 / len(walked)))
+        else:
+            mixture = mixture.fitted(x, weight)
+        before = mean, sd
+    if not settled:
         return _ensemble(
             log_density, x, weight, n=n, seed=seed, stream=stream, k_hat=k_hat, evidence=evidence
         )
+    uniform = uniform_points(1, 1, seed=seed, stream=1000 * stream + 999)[0, 0]
     edge = np.cumsum(weight)
-    index = np.searchsorted(edge / edge[-1], (np.arange(n) + uniform[0]) / n)
-    value = x[np.minimum(index, x.shape[0] - 1)]
+    index = np.searchsorted(edge / edge[-1], (np.arange(n) + uniform) / n)
+    drawn = x[np.minimum(index, x.shape[0] - 1)]
     order = np.random.default_rng(np.random.SeedSequence([seed, 7000 + stream])).permutation(n)
     return PosteriorDraws(
-        value=value[order], k_hat=k_hat, effective=effective, log_evidence=evidence, method="importance"
+        value=drawn[order], k_hat=k_hat, effective=effective, log_evidence=evidence, method="importance"
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Mixture:
+    """Multivariate t distributions, each with a share.
+
+    Parameters
+    ----------
+    share : ndarray, shape (k,)
+        Shares; they sum to 1 [-].
+    centre : ndarray, shape (k, p)
+        Centres.
+    spread : ndarray, shape (k, p, p)
+        Scale matrices.
+    """
+
+    share: Floats
+    centre: Floats
+    spread: Floats
+
+    def points(self, n: int, *, seed: int, stream: int) -> Floats:
+        """Draw evenly spread points, shape (n, p)."""
+        p = self.centre.shape[1]
+        z = normal_points(n, p + 1 + (self.share.size > 1), seed=seed, stream=stream)
+        # A chi-square from one normal by the Wilson-Hilferty cube keeps the points even.
+        chi = _DEGREES * np.maximum(1 - 2 / (9 * _DEGREES) + z[:, p] * np.sqrt(2 / (9 * _DEGREES)), 0.05) ** 3
+        which = np.zeros(n, np.intp)
+        if self.share.size > 1:
+            which = np.minimum(np.searchsorted(np.cumsum(self.share), ndtr(z[:, -1])), self.share.size - 1)
+        root = np.linalg.cholesky(self.spread)
+        return self.centre[which] + np.sqrt(_DEGREES / chi)[:, None] * np.einsum(
+            "nij,nj->ni", root[which], z[:, :p]
+        )
+
+    def _of_each(self, x: Floats) -> tuple[Floats, Floats]:
+        """Log density of each component times its share, and the squared distances, shape (k, n)."""
+        p = x.shape[1]
+        root = np.linalg.cholesky(self.spread)
+        off = np.linalg.solve(root, (x[None] - self.centre[:, None]).transpose(0, 2, 1))
+        distance = (off**2).sum(axis=1)
+        # The density of the proposal is that of the t distribution, to which the cube is exact to 1e-3.
+        constant = gammaln((_DEGREES + p) / 2) - gammaln(_DEGREES / 2) - 0.5 * p * np.log(_DEGREES * np.pi)
+        width = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+        with np.errstate(divide="ignore"):
+            begin = (np.log(self.share) + constant - width)[:, None]
+        return begin - 0.5 * (_DEGREES + p) * np.log1p(distance / _DEGREES), distance
+
+    def log_density(self, x: Floats) -> Floats:
+        """Log density at points, shape (n,)."""
+        return logsumexp(self._of_each(x)[0], axis=0)
+
+    def fitted(self, x: Floats, weight: Floats) -> _Mixture:
+        """Return a mixture that follows weighted points, by expectation and maximisation."""
+        p = x.shape[1]
+        # Weights that rest on few points are evened out until they rest on enough to tell a covariance.
+        enough = min(4.0 * p * _COMPONENTS, 0.5 * weight.size)
+        even = 1.0
+        log_weight = np.log(np.maximum(weight, 1e-300))
+        while 1 / (weight**2).sum() < enough and even > 0.02:
+            even *= 0.8
+            weight = np.exp(even * (log_weight - log_weight.max()))
+            weight /= weight.sum()
+        mean = weight @ x
+        whole = _usable(((x - mean) * weight[:, None]).T @ (x - mean))
+        # Begun in slices along the widest direction, in units in which all coordinates count alike.
+        unit = np.sqrt(np.diag(whole))
+        _, axes = np.linalg.eigh(whole / np.outer(unit, unit))
+        along = ((x - mean) / unit) @ axes[:, -1]
+        order = np.argsort(along, kind="stable")
+        slice_of = np.empty(order.size, np.intp)
+        slice_of[order] = np.minimum(
+            (np.cumsum(weight[order]) * _COMPONENTS).astype(np.intp), _COMPONENTS - 1
+        )
+        member = (slice_of == np.arange(_COMPONENTS)[:, None]).astype(np.float64)
+        pull = np.ones_like(member)
+        for _ in range(_EM_STEPS):
+            part = member * weight
+            share = np.maximum(part.sum(axis=1), 1e-6)
+            near = part * pull
+            total = np.maximum(near.sum(axis=1), 1e-12)
+            centre = (near @ x) / total[:, None]
+            gap = x[None] - centre[:, None]
+            found = np.matmul((near[:, :, None] * gap).transpose(0, 2, 1), gap) / share[:, None, None]
+            # A component that rests on few points keeps something of the whole.
+            trust = share / (share + 0.02)
+            spread = np.array(
+                [_usable(t * one + (1 - t) * whole) for t, one in zip(trust, found, strict=True)]
+            )
+            mixture = _Mixture(share / share.sum(), centre, spread)
+            logs, distance = mixture._of_each(x)
+            member = np.exp(logs - logsumexp(logs, axis=0))
+            pull = (_DEGREES + p) / (_DEGREES + distance)
+        return _Mixture(
+            np.r_[(1 - _DEFENSIVE) * mixture.share, _DEFENSIVE],
+            np.concatenate([mixture.centre, mean[None]]),
+            np.concatenate([_WIDER * mixture.spread, [2 * _WIDER * whole]]),
+        )
 
 
 def _usable(covariance: Floats) -> Floats:
@@ -163,10 +271,32 @@ def _ensemble(
     evidence: float,
 ) -> PosteriorDraws:
     """Draw by an ensemble sampler that starts from the best proposals."""
+    walkers = _walkers(x.shape[1])
+    steps = 60 + int(np.ceil(10 * n / walkers))
+    chain = _walked(log_density, x, weight, steps=steps, seed=seed, stream=stream)[steps // 3 :]
+    value = chain.reshape(-1, x.shape[1])[np.linspace(0, chain.shape[0] * walkers - 1, n).astype(int)]
+    rng = np.random.default_rng(np.random.SeedSequence([seed, 9000 + stream]))
+    return PosteriorDraws(
+        value=value[rng.permutation(n)],
+        k_hat=k_hat,
+        effective=float("nan"),
+        log_evidence=evidence,
+        method="ensemble sampler",
+    )
+
+
+def _walkers(p: int) -> int:
+    return max(4 * p, 32)
+
+
+def _walked(
+    log_density: Callable[[Floats], Floats], x: Floats, weight: Floats, *, steps: int, seed: int, stream: int
+) -> Floats:
+    """Let walkers go from the best proposals; where they were, shape (steps, n_walkers, p)."""
     import emcee
 
     p = x.shape[1]
-    walkers = max(4 * p, 32)
+    walkers = _walkers(p)
     rng = np.random.default_rng(np.random.SeedSequence([seed, 8000 + stream]))
     start = x[rng.choice(x.shape[0], size=walkers, replace=True, p=weight)]
     start = start + 1e-3 * rng.standard_normal(start.shape)
@@ -178,14 +308,5 @@ def _ensemble(
 
     sampler = emcee.EnsembleSampler(walkers, p, finite, vectorize=True)
     sampler.random_state = ("MT19937", twister["key"], twister["pos"], 0, 0.0)
-    steps = 60 + int(np.ceil(10 * n / walkers))
     sampler.run_mcmc(start, steps, progress=False, skip_initial_state_check=True)
-    chain = sampler.get_chain(discard=steps // 3, flat=True)
-    value = chain[np.linspace(0, chain.shape[0] - 1, n).astype(int)]
-    return PosteriorDraws(
-        value=value[rng.permutation(n)],
-        k_hat=k_hat,
-        effective=float("nan"),
-        log_evidence=evidence,
-        method="ensemble sampler",
-    )
+    return sampler.get_chain()

@@ -49,14 +49,24 @@ def onsets_by_age(
     q = np.broadcast_to(np.asarray(restoration, np.float64), scale.shape)[:, None]
     cell = np.diff(first, axis=1)
     middle = (ages[1:] + ages[:-1]) / 2
+    if not q.any():  # as new: what follows an onset is the same for every age of it
+        since = np.concatenate([[0.0], ages[1:] - middle[0]])
+        anew = -np.diff(np.exp(-hazard(np.broadcast_to(since, (scale.size, since.size)))), axis=1)
     for j in range(middle.size):
+        if not q.any():
+            _feed_back(cell, j, anew[:, : middle.size - j])
+            continue
         virtual = q * middle[j]
         base = hazard(virtual)
         since = np.concatenate([[0.0], ages[j + 1 :] - middle[j]])
         survive = np.exp(base - hazard(virtual + since))
-        again = -np.diff(survive, axis=1)
-        # The half cell after the onset itself feeds back into its own cell.
-        own = cell[:, j] / np.maximum(1.0 - again[:, 0], 0.05)
-        cell[:, j] = own
-        cell[:, j + 1 :] += own[:, None] * again[:, 1:]
+        _feed_back(cell, j, -np.diff(survive, axis=1))
     return np.concatenate([np.zeros((scale.size, 1)), np.cumsum(cell, axis=1)], axis=1)
+
+
+def _feed_back(cell: Floats, j: int, again: Floats) -> None:
+    """Add the onsets that follow those of a cell."""
+    # The half cell after the onset itself feeds back into its own cell.
+    own = cell[:, j] / np.maximum(1.0 - again[:, 0], 0.05)
+    cell[:, j] = own
+    cell[:, j + 1 :] += own[:, None] * again[:, 1:]

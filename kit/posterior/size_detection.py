@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import ndtri
@@ -41,6 +42,7 @@ class GrowthDetection:
     rate_log_sd: float
     no_growth_share: float
 
+    @cached_property
     def _classes(self) -> tuple[Floats, Floats, Floats]:
         """Return weight, size at onset and rate of each class of damage."""
         x, w = unit_nodes(_STARTS)
@@ -53,7 +55,7 @@ class GrowthDetection:
     @property
     def weights(self) -> Floats:
         """Weight of each class of damage: side, size at onset, rate [-]."""
-        weight = self._classes()[0]
+        weight = self._classes[0]
         return np.concatenate([share * weight for share, _ in self.curve.sides])
 
     def pod_at_delay(self, delay: Floats) -> Floats:
@@ -70,7 +72,7 @@ class GrowthDetection:
             Chances [-].
         """
         # Single precision is exact to 1e-6 here, and several times as fast.
-        _, start, rate = (part.astype(np.float32) for part in self._classes())
+        _, start, rate = (part.astype(np.float32) for part in self._classes)
         time = np.maximum(delay, 0.0).astype(np.float32)[:, None]
         with np.errstate(over="ignore", divide="ignore"):
             if self.form == "linear":

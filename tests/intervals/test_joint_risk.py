@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
-from kit.intervals.joint_risk import JointRisk, Usage, sample_damage, schedule_risk
+from kit.intervals.joint_risk import SUMMED, JointRisk, Usage, sample_damage, schedule_risk
 from kit.intervals.risk import WeibullLife, schedule_kernel, worst_window
 from kit.posterior.draws import KindDraws, PodDraws
 
@@ -68,6 +68,50 @@ def test_the_mean_of_equal_draws_is_the_quadrature(first, repeat, shape, far):
         error = values[:, -1].std() / np.sqrt(N)
         # Up to 1 % for the straight lines on which ages at onset lie between 64 ages.
         assert abs(values[:, -1].mean() - float(exact[name])) < 4 * error + 0.01 * float(exact[name]), name
+
+
+def looked_at_one_by_one(particles, first, repeat):
+    """Sums at the horizon, sample by sample and look by look; beyond the limit the POD stays as it is at it."""
+    out = {name: np.zeros(particles.draws.n) for name in SUMMED}
+    pod, looks = particles.draws.pod, np.arange(first, particles.horizon, repeat)
+    for i, j in np.ndindex(particles.onset.shape):
+        onset, limit = particles.onset[i, j], particles.limit[i]
+        passes = onset + particles.delay[i, j]
+        for share, plateau, side in (
+            (1 - pod.far_side_share[i], pod.plateau[i], "near"),
+            (pod.far_side_share[i], pod.far_side_plateau[i], "far"),
+        ):
+            seen = looks[looks > onset]
+            size = np.minimum(particles.start[i, j] + particles.speed[i, j] * (seen - onset), limit)
+            missed = 1 - plateau / (1 + (pod.a50[i] / size) ** pod.slope[i])
+            begun = left = particles.weight[i, j] * share * missed[seen < passes].prod()
+            unfound, since = 0.0, passes
+            for look, chance in zip(seen[seen >= passes], missed[seen >= passes], strict=True):
+                unfound, since, left = unfound + left * (look - since), look, left * chance
+            unfound += left * (particles.horizon - since)
+            out["exceedances"][i] += begun
+            out["exposure"][i] += unfound
+            if side == "near" and not particles.born[j]:
+                out["preventable"][i] += begun
+                out["preventable_exposure"][i] += unfound
+    return out
+
+
+@pytest.mark.parametrize(("first", "repeat"), [(3_000.0, 700.0), (12_000.0, 9_000.0), (41_000.0, 500.0)])
+def test_sums_by_draw_are_those_of_every_sample_looked_at_one_by_one(first, repeat):
+    particles = sample_damage(alike(n=3, far=0.2), limit=40.0, horizon=40_000.0, n=32, seed=8)
+    sums = schedule_risk(particles, first=first, repeat=repeat, step=2_500.0, is_capped=True).counts
+    for name, values in looked_at_one_by_one(particles, first, repeat).items():
+        assert sums[name][:, -1] == pytest.approx(values, rel=2e-6), name
+
+
+def test_a_measure_alone_is_the_same_as_among_all():
+    particles = sample_damage(alike(n=8, far=0.2), limit=40.0, horizon=40_000.0, n=32, seed=8)
+    every = schedule_risk(particles, first=5_000.0, repeat=3_000.0, is_capped=True).counts
+    for name in SUMMED:
+        alone = schedule_risk(particles, first=5_000.0, repeat=3_000.0, is_capped=True, names=(name,)).counts
+        assert list(alone) == [name]
+        assert np.array_equal(alone[name], every[name]), name
 
 
 @given(st.integers(0, 2**31), st.floats(0.05, 1.5))

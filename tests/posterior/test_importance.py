@@ -53,3 +53,18 @@ def test_the_same_seed_gives_the_same_draws_and_another_seed_others():
     )
     assert np.array_equal(once, again)
     assert not np.array_equal(once, other)
+
+
+def test_a_bent_posterior_is_followed_by_a_mixture_without_a_sampler():
+    """x is standard normal and y about x squared: y has the mean 1 and the variance 2 plus that about the bend."""
+
+    def log_density(x):
+        return -0.5 * x[:, 0] ** 2 - 0.5 * ((x[:, 1] - x[:, 0] ** 2) / 0.7) ** 2
+
+    draws = importance_draws(log_density, np.zeros(2), np.diag([1.0, 0.49]), n=1024, seed=4)
+    assert draws.method == "importance"
+    assert draws.k_hat <= RELIABLE
+    assert draws.value.mean(axis=0) == pytest.approx([0.0, 1.0], abs=0.1)
+    assert draws.value.var(axis=0) == pytest.approx([1.0, 2.49], rel=0.15)
+    # The density integrates to 2 pi times the spread about the bend.
+    assert draws.log_evidence == pytest.approx(np.log(2 * np.pi * 0.7), abs=0.05)

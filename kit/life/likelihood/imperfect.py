@@ -305,8 +305,10 @@ class _Pairs(NamedTuple):
         The row of each gap.
     low, high : ndarray, shape (n_gaps,)
         Where it begins and ends [clock units].
-    begin : ndarray of int, shape (n_gaps,)
-        Where its pairs begin.
+    order : ndarray of int, shape (n_gaps,)
+        The gaps, those with most looks first.
+    having : tuple of int
+        How many gaps have a first look, a second one and so on; pairs stand look by look, in the order of the gaps.
     gap : ndarray of int, shape (n_pairs,)
         The gap of each pair.
     age : ndarray, shape (n_pairs,)
@@ -324,7 +326,8 @@ class _Pairs(NamedTuple):
     row: NDArray[np.int64]
     low: Floats
     high: Floats
-    begin: NDArray[np.int64]
+    order: NDArray[np.int64]
+    having: tuple[int, ...]
     gap: NDArray[np.int64]
     age: Floats
     method: NDArray[np.object_] | None
@@ -342,7 +345,12 @@ class _Pairs(NamedTuple):
             shown = 1.0 - pod
             shown[self.finds] = pod[self.finds]
             if self.row.size:
-                chance += weight * (np.multiply.reduceat(shown, self.begin, axis=0) @ model.weights)
+                at = self.row.size
+                product = shown[:at]
+                for number in self.having[1:]:
+                    product[:number] *= shown[at : at + number]
+                    at += number
+                chance[self.order] += weight * (product @ model.weights)
         return np.r_[chance, np.ones(self.survivors.size)]
 
 
@@ -454,9 +462,12 @@ def _pairs(
     m = last - first
     row, gap, low, high = gaps_before_looks(ages, first, last)
     n_after = m[row] - gap  # looks at or after the gap's end
-    owner = np.repeat(np.arange(gap.size), n_after)
-    begin = np.cumsum(n_after) - n_after
-    offset = np.arange(owner.size) - begin[owner]
+    # Look by look, those gaps first that have most: the looks of all gaps are then multiplied at once.
+    order = np.argsort(-n_after, kind="stable")
+    most = int(n_after.max(initial=0))
+    having = tuple(int((n_after > j).sum()) for j in range(most))
+    owner = np.concatenate([order[:number] for number in having]) if having else order
+    offset = np.repeat(np.arange(most), having)
     look = first[row[owner]] + gap[owner] + offset
     survivors = np.flatnonzero(~is_found)
     last_age = np.where(m > 0, ages[np.maximum(last - 1, 0)] if ages.size else 0.0, 0.0)
@@ -464,7 +475,8 @@ def _pairs(
         row=row,
         low=low,
         high=high,
-        begin=begin,
+        order=order,
+        having=having,
         gap=owner,
         age=ages[look],
         method=None if method is None else method[look],
