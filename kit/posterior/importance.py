@@ -20,6 +20,7 @@ _PROPOSED = 2  # proposals for each draw
 _WIDEST = 1.5  # standard deviation of a direction that the data hardly tell, in units of the coordinates
 _COMPONENTS = 6  # of the mixture that follows a posterior which no single bell does
 _EM_STEPS = 15
+_MOST_EVENED = 18  # times by which weights are evened out by a fifth
 _ENOUGH = 0.25  # effective proposals, of those of the first round
 _AT_ONCE = (0.5, 0.5)  # k-hat and effective share with which the first round needs no second one
 _SETTLED = 0.1  # largest move of a mean from round to round, in standard deviations, and of the log of one
@@ -209,7 +210,9 @@ class _Mixture:
         enough = min(4.0 * p * _COMPONENTS, 0.5 * weight.size)
         even = 1.0
         log_weight = np.log(np.maximum(weight, 1e-300))
-        while 1 / (weight**2).sum() < enough and even > 0.02:
+        for _ in range(_MOST_EVENED):
+            if 1 / (weight**2).sum() >= enough:
+                break
             even *= 0.8
             weight = np.exp(even * (log_weight - log_weight.max()))
             weight /= weight.sum()
