@@ -1,4 +1,4 @@
-"""The kit from the command line: check, rank, decide, rerun, demo; panels, compare, forecast, sensitivity.
+"""The kit from the command line: check, rank, decide, rerun, demo; panels, compare, forecast, sensitivity; notebook.
 
 Exit status: 0 fine, 1 the answer is no (rejected rows, no interval meets the target, not
 reproduced), 2 bad input.
@@ -36,6 +36,7 @@ from kit.commands import (
     cell,
     console,
     load,
+    notebook,
     notice,
     plain,
     print_json,
@@ -578,7 +579,7 @@ def demo(
     say(f"Invented demo fleet: {path}")
 
 
-for _command in COMMANDS:
+for _command in (*COMMANDS, notebook):
     app.command()(_command)
 
 

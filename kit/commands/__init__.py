@@ -1,5 +1,6 @@
 """Commands of the command line, a module a topic; `kit.__main__` registers them."""
 
+from kit.commands.notebook import notebook
 from kit.commands.programmes import COMMANDS
 from kit.commands.ranking import rank
 from kit.commands.shell import (
@@ -34,6 +35,7 @@ __all__ = [
     "console",
     "load",
     "load_aside",
+    "notebook",
     "notice",
     "plain",
     "print_json",

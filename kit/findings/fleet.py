@@ -80,6 +80,26 @@ class Fleet:
             f"{len(self.rejected):,} rejects, {len(self.warnings):,} warnings)"
         )
 
+    def words(self) -> str:
+        """Say in Markdown which dataset this is, as of when, how large, and what was set aside.
+
+        Returns
+        -------
+        str
+            Three lines: what it is, what is not in it, and its notice where it has one.
+        """
+        n_rows = sum(len(table) for table in self.tables.values())
+        set_aside = len(self.rejected.drop_duplicates(["table", "row"]))
+        warned = len(self.warnings.drop_duplicates(["table", "row"]))
+        lines = [
+            f"**{self.name}**, as known on {self.known_on:%Y-%m-%d}, cut-off {self.cut_off:%Y-%m-%d}: "
+            f"{len(self.tables['aircraft'])} aircraft, {len(self.tables['findings']):,} findings, {n_rows:,} rows. "
+            f"Fingerprint `{self.fingerprint()[ALL][:16]}`.",
+            f"{set_aside:,} rows are set aside with a reason and do not count; {warned:,} are accepted with a warning.",
+            *([self.notice] if self.notice else []),
+        ]
+        return "\n\n".join(lines)
+
     @property
     def damage(self) -> pd.DataFrame:
         """Accepted findings that stand for damage: not a false call, a duplicate or void."""

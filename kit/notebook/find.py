@@ -1,0 +1,59 @@
+"""Where the kit's notebooks are: beside the packages in a clone, in the shared data of an installation."""
+
+from __future__ import annotations
+
+import sysconfig
+from pathlib import Path
+
+from kit.notebook.parameters import NotebookError
+
+_INSTALLED = ("share", "skin-findings-kit", "notebooks")
+
+
+def notebook_paths() -> tuple[Path, ...]:
+    """List the kit's notebooks.
+
+    Returns
+    -------
+    tuple of Path
+        In the order of their numbers; none where they were not installed.
+    """
+    beside = Path(__file__).resolve().parents[2] / "notebooks"
+    shared = Path(sysconfig.get_path("data")).joinpath(*_INSTALLED)
+    for folder in (beside, shared):
+        found = sorted(folder.glob("[0-9][0-9]_*.ipynb"))
+        if found:
+            return tuple(found)
+    return ()
+
+
+def find_notebook(name: str) -> Path:
+    """Find a notebook by its number, its name or its path.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``05``, ``05_set_interval`` or a path to an ``.ipynb`` file.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    NotebookError
+        If there is none, or the name fits several.
+    """
+    path = Path(name)
+    if path.suffix == ".ipynb" and path.is_file():
+        return path
+    known = notebook_paths()
+    wanted = path.name.removesuffix(".ipynb")
+    fits = [one for one in known if one.stem == wanted or one.stem.startswith(f"{wanted}_")]
+    if len(fits) == 1:
+        return fits[0]
+    raise NotebookError(
+        f"notebook {name!r}: {'fits several' if fits else 'there is none of that name'}. "
+        f"Give a path, or one of {', '.join(one.stem for one in known) or '(none is installed)'}."
+    )
