@@ -47,11 +47,11 @@ from kit.commands import (
 if TYPE_CHECKING:
     import pandas as pd
 
-    from kit.decisions import Rerun
+    from kit.decisions import Entry, Rerun
     from kit.findings import Fleet
     from kit.intervals import Answer, Evidence, Question
 
-_SUMMARY = "summary.json"
+_SUMMARY, _REGISTER = "summary.json", "register.jsonl"
 _FIELDS_SHOWN, _VALUE_SHOWN = 20, 60
 _SHORT = {"flight_hours": "FH", "flight_cycles": "FC", "calendar_days": "days"}
 
@@ -475,19 +475,30 @@ def _answer_cells(answer: Answer) -> list[list[str]]:
 
 @app.command()
 def rerun(
-    record: Annotated[Path, typer.Argument(help="The decision record.")],
-    source: Source,
+    record: Annotated[Path, typer.Argument(help="The decision record, or its evidence pack.")],
+    source: Annotated[
+        str | None, typer.Argument(help="Dataset as load_fleet takes it; none for an evidence pack.")
+    ] = None,
+    question: Annotated[
+        Path | None, typer.Option(help="The question that was meant, to be held against the record.")
+    ] = None,
+    causes: Annotated[bool, typer.Option("--causes", help="Say what each cause did to the answer.")] = False,
+    rows: Annotated[
+        int, typer.Option(min=0, help="Rank so many panels by what their later rows did to the answer.")
+    ] = 0,
     strict: Strict = False,
     as_json: AsJson = False,
 ) -> None:
     """Re-run a past decision on the data as known then, and on all that is known today."""
     with bad_input():
+        from kit.decisions import INTERACTION, causes_of, influence
         from kit.decisions import rerun as run_again
 
-        with tempfile.TemporaryDirectory() as folder:
-            fleet = load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
-        result = run_again(record, fleet)
+        with _opened(record, source, strict=strict) as (path, fleet):
+            result = run_again(path, fleet, question=question)
         frame = result.to_frame()
+        steps = causes_of(result, fleet).to_frame() if causes else None
+        ranked, unranked = influence(result, fleet, most=rows) if rows else (None, "")
     if as_json:
         print_json(
             {
@@ -501,7 +512,10 @@ def rerun(
                 ),
                 "stated_not_checked": {one.field: one.then for one in result.stated},
                 "rows_since": plain(result.rows_since),
+                "row_changes": None if result.row_changes is None else plain(result.row_changes),
             }
+            | ({} if steps is None else {"causes": plain(steps), "interaction": INTERACTION})
+            | ({} if ranked is None else {"influence": plain(ranked), "not_ranked": unranked})
         )
     else:
         table = Table(title=f"{cell(result.now.name)}, decided on what was known on {result.now.known_on}")
@@ -533,10 +547,50 @@ def rerun(
         counts = result.rows_since["what"].value_counts().to_dict() if len(result.rows_since) else {}
         since = ", ".join(f"{n} {what}" for what, n in sorted(counts.items())) or "none"
         say(f"Rows recorded since that bear on that time: {since}")
+        if steps is not None:
+            console().print(_causes_table(steps))
+            say(f"Read so: {INTERACTION}.")
+        if ranked is not None:
+            say("What the later rows of one panel did to the longest interval of the risk rule:")
+            for one in ranked.to_dict("records"):
+                moved = -one["risk_rule_change"]
+                say(f"  {one['panel']}: {moved:+,.0f} of {one['risk_rule']:,.0f} ({one['rows']})")
+            say(f"  {unranked}")
         for caution in result.now.cautions:
             say(f"- {caution}")
     if not result.reproduced:
         raise typer.Exit(NO)
+
+
+@contextmanager
+def _opened(record: Path, source: str | None, *, strict: bool) -> Iterator[tuple[Path, Fleet]]:
+    """Give the record and the data, out of a pack where no data are named."""
+    from kit.decisions import RecordError, open_pack
+
+    if source is None:
+        if record.suffix != ".zip":
+            raise RecordError(
+                f"{record}: give the dataset, too. Only an evidence pack (.zip) holds its own data."
+            )
+        with open_pack(record) as opened:
+            yield opened
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        fleet = load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
+    yield record, fleet
+
+
+def _causes_table(steps: pd.DataFrame) -> Table:
+    """One row a cause, with what it added to each quantity."""
+    table = Table(title="What moved the answer, one cause on top of the other")
+    names = [name.removesuffix("_change") for name in steps.columns if name.endswith("_change")]
+    for name in ("cause", "rows", *names):
+        table.add_column(name, justify="left" if name == "cause" else "right")
+    for one in steps.to_dict("records"):
+        cells = [f"{_number(one[name])} ({one[f'{name}_change']:+,.4g})" for name in names]
+        words = one["cause"] if one["answered"] else f"{one['cause']}: no answer"
+        table.add_row(cell(words), f"{one['rows']:,}", *cells)
+    return table
 
 
 def _stated_in_words(result: Rerun) -> str:
@@ -559,6 +613,119 @@ def _number(value: object) -> str:
     if isinstance(value, float):
         return "–" if value != value else f"{value:,.6g}"
     return "–" if value is None else cell(value)
+
+
+@app.command()
+def pack(
+    record: Annotated[Path, typer.Argument(help="The decision record.")],
+    source: Source,
+    out: Annotated[Path | None, typer.Option(help="The archive; default: beside the record.")] = None,
+) -> None:
+    """Write the evidence pack of a decision: record, question, rows known then, PODs, cautions, versions."""
+    with bad_input():
+        from kit.decisions import pack_decision
+
+        with tempfile.TemporaryDirectory() as folder:
+            fleet = load(source, strict=False, rejected=Path(folder) / "rejected_rows.csv")
+        path = pack_decision(record, fleet, out)
+    say(
+        f"Evidence pack: {path} ({path.stat().st_size / 1e6:.2f} MB). Check it anywhere with: kit rerun {path}"
+    )
+
+
+register_app = typer.Typer(
+    no_args_is_help=True, help="Keep decisions in a chain that nobody can alter unseen, and check it."
+)
+app.add_typer(register_app, name="register")
+RegisterFile = Annotated[
+    Path | None, typer.Option("--register", help="The register; default: register.jsonl beside the record.")
+]
+Key = Annotated[
+    Path | None, typer.Option(help="Ed25519 private key (PEM) that signs the entry; needs the extra sign.")
+]
+
+
+def _entered(entry: Entry, register: Path, *, as_json: bool) -> None:
+    """Show a new entry and the code to keep."""
+    if as_json:
+        print_json(entry.model_dump(mode="json") | {"code": entry.code})
+        return
+    signed = f" by {entry.role}" if entry.role else ""
+    say(f"{register}: entry {entry.number}, {entry.what} {entry.name}{signed}, {entry.entered_on}")
+    say(f"Code of the head, to be kept elsewhere: {entry.code}")
+
+
+@register_app.command("add")
+def register_add(
+    record: Annotated[Path, typer.Argument(help="The decision record.")],
+    register: RegisterFile = None,
+    key: Key = None,
+    as_json: AsJson = False,
+) -> None:
+    """Enter a decision record at the end of a register."""
+    with bad_input():
+        from kit.decisions import register_add as add
+
+        path = register or record.parent / _REGISTER
+        entry = add(path, record, key=key)
+    _entered(entry, path, as_json=as_json)
+
+
+@register_app.command("verify")
+def register_verify(
+    register: Annotated[Path, typer.Argument(help="The register.")],
+    head: Annotated[str | None, typer.Option(help="Code that was kept elsewhere.")] = None,
+    records: Annotated[Path | None, typer.Option(help="Folder of the records, to be compared.")] = None,
+    signer: Annotated[
+        Path | None, typer.Option(help="Ed25519 public key (PEM) by which every entry must be signed.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Check every link of a register, and name the first broken one."""
+    with bad_input():
+        from kit.decisions import CANNOT_PROVE, verify_register
+
+        found = verify_register(register, head=head, folder=records, signer=signer)
+    if as_json:
+        entries = [one.model_dump(mode="json") | {"code": one.code} for one in found.entries]
+        print_json(
+            {
+                "holds": found.holds,
+                "head": found.head,
+                "problems": found.problems,
+                "notes": found.notes,
+                "entries": entries,
+                "cannot_prove": CANNOT_PROVE,
+            }
+        )
+    else:
+        say(
+            f"{register}: {len(found.entries):,} entries, {'the chain holds' if found.holds else 'THE CHAIN IS BROKEN'}"
+        )
+        for line in (*found.problems, *found.notes):
+            say(f"- {line}")
+        say(f"Code of the head: {found.head or 'none'}")
+        say(CANNOT_PROVE)
+    if not found.holds:
+        raise typer.Exit(NO)
+
+
+@app.command("sign-off")
+def sign_off(
+    record: Annotated[Path, typer.Argument(help="The decision record, whose digest is signed.")],
+    role: Annotated[str, typer.Option(help="Who signs, by role.")],
+    note: Annotated[str, typer.Option(help="What the signer adds.")] = "",
+    register: RegisterFile = None,
+    key: Key = None,
+    as_json: AsJson = False,
+) -> None:
+    """Enter in the register that somebody signs a decision; a decision that is not in it yet is entered before."""
+    with bad_input():
+        from kit.decisions import sign_off as sign
+
+        path = register or record.parent / _REGISTER
+        entry = sign(path, record, role=role, note=note, key=key)
+    _entered(entry, path, as_json=as_json)
 
 
 @app.command()

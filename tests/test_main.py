@@ -541,6 +541,35 @@ def test_rerun_of_what_is_no_record_is_refused(source, tmp_path, text, words):
     refused(run("rerun", tmp_path / "x.json", source), "x.json", words)
 
 
+def test_a_pack_is_run_again_without_the_data(decided, small_folder, tmp_path):
+    packed = run("pack", decided[1] / "small.json", small_folder, "--out", tmp_path / "small.pack.zip")
+    assert packed.exit_code == FINE
+    again = run("rerun", tmp_path / "small.pack.zip", "--json")
+    assert again.exit_code == FINE, again.output
+    assert json.loads(again.stdout)["verdicts"] == ["reproduced"]
+    refused(run("rerun", decided[1] / "small.json"), "give the dataset, too")
+
+
+def test_the_register_is_kept_and_checked_from_the_command_line(decided, tmp_path):
+    record, register = decided[1] / "small.json", tmp_path / "register.jsonl"
+    added = run("register", "add", record, "--register", register)
+    assert added.exit_code == FINE
+    signed = run("sign-off", record, "--role", "certifying engineer", "--register", register, "--json")
+    code = json.loads(signed.stdout)["code"]
+    found = run("register", "verify", register, "--head", code, "--records", decided[1])
+    assert found.exit_code == FINE
+    assert "2 entries, the chain holds" in found.stdout
+    assert "The register cannot prove" in found.stdout
+    assert run("register", "verify", register, "--head", "AAAA-BBBB-CCCC-DDDD").exit_code == NO
+    register.write_text(register.read_text().replace("certifying", "licensed"))
+    cut = register.read_text().splitlines()[1:]
+    register.write_text("\n".join(cut) + "\n")
+    broken = run("register", "verify", register, "--json")
+    assert broken.exit_code == NO
+    assert "first broken link" in json.loads(broken.stdout)["problems"][0]
+    refused(run("register", "verify", tmp_path / "none.jsonl"), "cannot be read")
+
+
 # demo ---------------------------------------------------------------------------------------------
 
 

@@ -1,6 +1,8 @@
 """Decisions kept, and run again."""
 
+from kit.decisions.causes import INTERACTION, Causes, causes_of, influence
 from kit.decisions.compare import FieldCheck, compare
+from kit.decisions.pack import open_pack, pack_decision
 from kit.decisions.reading import readable, rows_of_group
 from kit.decisions.record import (
     DecisionRecord,
@@ -15,33 +17,55 @@ from kit.decisions.record import (
     rows_path,
     write_decision,
 )
+from kit.decisions.register import (
+    CANNOT_PROVE,
+    Entry,
+    Verification,
+    register_add,
+    sign_off,
+    sign_offs_of,
+    verify_register,
+)
 from kit.decisions.rerun import VERDICTS, Rerun, judge, rerun
 from kit.decisions.rows import UsedRows, merkle_root, read_rows, rows_changed
 from kit.decisions.strict_json import RecordError
 
 __all__ = [
+    "CANNOT_PROVE",
+    "INTERACTION",
     "VERDICTS",
+    "Causes",
     "DecisionRecord",
+    "Entry",
     "FieldCheck",
     "RecordError",
     "Rerun",
     "SignOff",
     "UsedRows",
+    "Verification",
     "as_record",
+    "causes_of",
     "compare",
     "decision_record",
     "digest_of",
     "file_digest",
+    "influence",
     "judge",
     "merkle_root",
+    "open_pack",
+    "pack_decision",
     "read_contents",
     "read_decision",
     "read_rows",
     "readable",
     "record_digest",
+    "register_add",
     "rerun",
     "rows_changed",
     "rows_of_group",
     "rows_path",
+    "sign_off",
+    "sign_offs_of",
+    "verify_register",
     "write_decision",
 ]

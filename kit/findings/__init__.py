@@ -11,7 +11,8 @@ from kit.findings.frames import need_columns
 from kit.findings.load import load_fleet
 from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks
 from kit.findings.packages import MissingPackage
-from kit.findings.period import events_up_to
+from kit.findings.period import events_up_to, rows_kept
+from kit.findings.read.column_map import SIZES
 from kit.findings.read.region_files import region_rows
 from kit.findings.reinspections import reinspections
 from kit.findings.report.changes import CHANGE_COLUMNS, changes_text
@@ -72,6 +73,7 @@ __all__ = [
     "PLACES",
     "PROBLEM_COLUMNS",
     "SEES",
+    "SIZES",
     "TABLES",
     "TAP_METHODS",
     "TRAPS",
@@ -120,6 +122,7 @@ __all__ = [
     "replace_text",
     "reporting_delay",
     "right_edge",
+    "rows_kept",
     "suspect_units",
     "table_error",
     "write_proposals",

@@ -48,11 +48,11 @@ class Fleet:
         Every table as read, rejected and superseded rows too, typed and as text.
     unusable : dict of str to DataFrame
         Rejected rows by table, as far as they could be read.
+    file_problems : tuple of DataFrame
+        Problems of rows that were not read, and of the headings; none where nothing was.
     stated : dict of str to DataFrame
         All rows of packages and planned usage with valid_from and recorded_on, in force or not, by `PACKAGES` and
         `USAGE`.
-    file_problems : tuple of DataFrame
-        Problems of rows that were not read, and of the headings; none where nothing was.
     """
 
     name: str

@@ -1,0 +1,285 @@
+"""The register is a chain: whatever is altered, taken out, put elsewhere or rewritten breaks it where it was done."""
+
+import datetime as dt
+import json
+import multiprocessing
+import os
+import signal
+import time
+
+import pytest
+
+from kit.decisions import RecordError, register_add, sign_off, sign_offs_of, verify_register
+from kit.decisions.record import digest_of
+
+DAY = dt.date(2026, 1, 5)
+
+
+@pytest.fixture(scope="module")
+def template():
+    """A record that was really made, and must only verify."""
+    from pathlib import Path
+
+    path = Path(__file__).parents[1] / "data" / "records" / "form_3" / "D-07.json"
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def record(template, tmp_path):
+    def make(name):
+        data = {key: part for key, part in template.items() if key != "digest"} | {"name": name, "curve": []}
+        path = tmp_path / f"{name}.json"
+        path.write_text(json.dumps(data | {"digest": digest_of(data)}), encoding="utf-8")
+        return path
+
+    return make
+
+
+@pytest.fixture
+def register(record, tmp_path):
+    """Four decisions, one of them signed."""
+    path = tmp_path / "register.jsonl"
+    for k, name in enumerate("ABC"):
+        register_add(path, record(name), on=DAY + dt.timedelta(days=k))
+    sign_off(
+        path, tmp_path / "B.json", role="certifying engineer", note="agreed", on=DAY + dt.timedelta(days=3)
+    )
+    register_add(path, record("D"), on=DAY + dt.timedelta(days=4))
+    return path
+
+
+def lines_of(path):
+    return path.read_text(encoding="utf-8").splitlines()
+
+
+def write(path, lines):
+    path.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
+
+
+def test_a_register_holds_its_entries_and_its_head_is_a_short_code(register, tmp_path):
+    found = verify_register(register, folder=tmp_path)
+    assert found.holds
+    assert [(one.what, one.name) for one in found.entries] == [
+        ("decision", "A"), ("decision", "B"), ("decision", "C"), ("sign-off", "B"), ("decision", "D"),
+    ]  # fmt: skip
+    assert len(found.head) == 19
+    assert set(found.head) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZ234567-")
+    assert verify_register(register, head=found.head.lower().replace("-", "")).holds
+
+
+def test_a_code_kept_before_entries_were_added_still_holds(register, record):
+    head = verify_register(register).head
+    register_add(register, record("E"), on=DAY + dt.timedelta(days=9))
+    found = verify_register(register, head=head)
+    assert found.holds
+    assert "the code kept is that of entry 5 of 6: 1 were added since" in found.notes
+
+
+def test_the_same_record_is_entered_once(register, tmp_path):
+    before = register.read_bytes()
+    assert register_add(register, tmp_path / "C.json").number == 3
+    assert register.read_bytes() == before
+
+
+def test_sign_offs_say_who_when_and_which_record(register, tmp_path):
+    digest = json.loads((tmp_path / "B.json").read_text())["digest"]
+    (signed,) = sign_offs_of(register, digest)
+    assert (signed.role, signed.note, signed.digest) == ("certifying engineer", "agreed", digest)
+    assert signed.entered_on == DAY + dt.timedelta(days=3)
+    assert sign_offs_of(tmp_path / "none.jsonl", digest) == ()
+    with pytest.raises(RecordError, match="must say who signs"):
+        sign_off(register, tmp_path / "B.json", role=" ")
+
+
+ATTACKS = {
+    "altered": (lambda lines: [lines[0], lines[1].replace('"B"', '"Z"'), *lines[2:]], "entry 3"),
+    "back-dated": (
+        lambda lines: [*lines[:2], lines[2].replace("2026-01-07", "2019-07-01"), *lines[3:]],
+        "entry 3",
+    ),
+    "cut out": (lambda lines: lines[:1] + lines[2:], "entry 3 stands in place 2"),
+    "re-ordered": (lambda lines: [lines[1], lines[0], *lines[2:]], "entry 2 stands in place 1"),
+    "swapped": (
+        lambda lines: [
+            json.dumps(json.loads(lines[1]) | {"number": 1, "before": "0" * 64}),
+            json.dumps(json.loads(lines[0]) | {"number": 2}),
+            *lines[2:],
+        ],
+        "entry 2",
+    ),
+    "doubled": (lambda lines: [lines[0], *lines], "entry 1 stands in place 2"),
+    "no entry": (lambda lines: [*lines[:2], '{"number": 3, "number": 3}', *lines[3:]], "line 3 is no entry"),
+    "a note added": (lambda lines: [*lines[:3], lines[3].replace("agreed", "refused"), lines[4]], "entry 5"),
+}
+
+
+@pytest.mark.parametrize("name", ATTACKS)
+def test_the_first_broken_link_is_named(register, name):
+    attack, words = ATTACKS[name]
+    write(register, attack(lines_of(register)))
+    found = verify_register(register)
+    assert not found.holds
+    assert found.problems[0].startswith("first broken link: ")
+    assert words in found.problems[0]
+    with pytest.raises(RecordError, match="nothing is added to a broken register"):
+        register_add(register, register.parent / "A.json")
+
+
+def test_a_tail_cut_off_or_a_register_made_anew_is_found_out_by_the_code_alone(register, record, tmp_path):
+    """A chain that is whole in itself: only the code kept elsewhere tells."""
+    head = verify_register(register).head
+    write(register, lines_of(register)[:-1])
+    assert verify_register(register).holds
+    assert "is that of no entry" in verify_register(register, head=head).problems[0]
+    register.unlink()
+    for name in "ABCD":
+        register_add(register, tmp_path / f"{name}.json", on=DAY)
+    assert verify_register(register).holds
+    assert not verify_register(register, head=head).holds
+
+
+def test_a_record_altered_exchanged_or_removed_since_is_named(register, record, template, tmp_path):
+    (tmp_path / "A.json").unlink()
+    (tmp_path / "B.json").write_text(
+        (tmp_path / "B.json").read_text().replace("agreed", "x").replace('"seed"', '"seed" ')
+    )
+    data = {key: part for key, part in template.items() if key != "digest"} | {
+        "name": "C",
+        "cautions": ["All fine."],
+    }
+    (tmp_path / "C.json").write_text(json.dumps(data | {"digest": digest_of(data)}))
+    record("E")
+    found = verify_register(register, folder=tmp_path)
+    assert len(found.problems) == 2
+    assert "the record A is not in" in found.problems[0]
+    assert "C.json is not the record that was entered" in found.problems[1]
+    assert "E.json is in no entry of the register" in found.notes
+
+
+def test_an_entry_is_never_dated_before_the_one_before_it(register, record):
+    with pytest.raises(RecordError, match=r"entry 6 \(E\) is dated 2019-07-01, before entry 5"):
+        register_add(register, record("E"), on=dt.date(2019, 7, 1))
+    assert len(verify_register(register).entries) == 5
+
+
+def test_a_record_of_2019_made_today_says_so(record, register, template, tmp_path):
+    data = {key: part for key, part in template.items() if key != "digest"} | {
+        "name": "late",
+        "record": 4,
+        "made_on": "2026-01-09",
+    }
+    (tmp_path / "late.json").write_text(json.dumps(data | {"digest": digest_of(data)}))
+    register_add(register, tmp_path / "late.json", on=DAY + dt.timedelta(days=5))
+    assert (
+        "entry 6, late: on what was known on 2019-06-30, but made on 2026-01-09"
+        in verify_register(register).notes
+    )
+
+
+def test_an_altered_record_is_not_entered(record, tmp_path):
+    path = record("A")
+    path.write_text(path.read_text().replace('"curve": []', '"curve": [{"repeat": 1}]'))
+    with pytest.raises(RecordError, match="does not match its own digest"):
+        register_add(tmp_path / "register.jsonl", path)
+
+
+def test_an_unfinished_line_of_a_stopped_writer_counts_for_nothing_and_is_cleared(register, record):
+    with register.open("a") as file:
+        file.write('{"number": 6, "bef')
+    found = verify_register(register)
+    assert found.holds
+    assert any("unfinished last line" in note for note in found.notes)
+    register_add(register, record("E"), on=DAY + dt.timedelta(days=9))
+    found = verify_register(register)
+    assert (found.holds, len(found.entries), found.notes) == (True, 6, ())
+
+
+def _enter(register, paths):
+    for path in paths:
+        register_add(register, path, on=DAY)
+
+
+def test_two_writers_at_once_lose_nothing_and_break_nothing(record, tmp_path):
+    paths = [record(f"R{k}") for k in range(12)]
+    context = multiprocessing.get_context("fork")
+    writers = [
+        context.Process(target=_enter, args=(tmp_path / "r.jsonl", some))
+        for some in (paths[::2], paths[1::2])
+    ]
+    for one in writers:
+        one.start()
+    for one in writers:
+        one.join()
+    found = verify_register(tmp_path / "r.jsonl")
+    assert found.holds
+    assert {one.name for one in found.entries} == {path.stem for path in paths}
+
+
+@pytest.mark.long
+def test_a_hundred_kills_at_random_moments_leave_a_valid_register(record, tmp_path):
+    import numpy as np
+
+    rng = np.random.default_rng(1)
+    paths = [record(f"R{k}") for k in range(30)]
+    register = tmp_path / "r.jsonl"
+    context = multiprocessing.get_context("fork")
+    killed = 0
+    for _ in range(100):
+        writer = context.Process(target=_enter, args=(register, rng.permutation(paths)))
+        writer.start()
+        time.sleep(float(rng.uniform(0.0, 0.25)))
+        if writer.is_alive():
+            os.kill(writer.pid, signal.SIGKILL)
+            killed += 1
+        writer.join()
+        if register.exists():
+            assert verify_register(register).holds
+    assert killed > 20
+    _enter(register, paths)
+    assert {one.name for one in verify_register(register).entries} == {path.stem for path in paths}
+
+
+def test_entries_may_be_signed_by_a_key_that_the_user_holds(record, tmp_path):
+    ed25519 = pytest.importorskip("cryptography.hazmat.primitives.asymmetric.ed25519")
+    from cryptography.hazmat.primitives import serialization as form
+
+    for name in ("own", "other"):
+        key = ed25519.Ed25519PrivateKey.generate()
+        private = key.private_bytes(form.Encoding.PEM, form.PrivateFormat.PKCS8, form.NoEncryption())
+        public = key.public_key().public_bytes(form.Encoding.PEM, form.PublicFormat.SubjectPublicKeyInfo)
+        (tmp_path / f"{name}.pem").write_bytes(private)
+        (tmp_path / f"{name}.pub").write_bytes(public)
+    register = tmp_path / "r.jsonl"
+    register_add(register, record("A"), key=tmp_path / "own.pem", on=DAY)
+    assert verify_register(register, signer=tmp_path / "own.pub").holds
+    assert "is not signed by that key" in verify_register(register, signer=tmp_path / "other.pub").problems[0]
+    register_add(register, record("B"), on=DAY)
+    assert "entry 2 (B) is not signed" in verify_register(register, signer=tmp_path / "own.pub").problems[0]
+    assert verify_register(register).holds
+    first, second = lines_of(register)
+    signature = json.loads(first)["signature"]
+    write(register, [first.replace(signature, "00" * 64), second])
+    assert "a signature that is not of its key" in verify_register(register).problems[0]
+    with pytest.raises(RecordError, match="Ed25519 private key as PEM"):
+        register_add(register, record("C"), key=tmp_path / "own.pub")
+
+
+def test_ten_thousand_entries_are_verified(tmp_path):
+    """The time is measured by the benchmark; here it is only that the chain of that length holds."""
+    from kit.decisions.register import Entry
+
+    before, lines = "0" * 64, []
+    for k in range(1, 2001):
+        entry = Entry(
+            number=k,
+            before=before,
+            what="decision",
+            name=f"R{k}",
+            digest="a" * 64,
+            known_on=DAY,
+            entered_on=DAY,
+        )
+        before = entry.own_digest
+        lines.append(entry.model_dump_json())
+    write(tmp_path / "r.jsonl", lines)
+    assert len(verify_register(tmp_path / "r.jsonl").entries) == 2000
