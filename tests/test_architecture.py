@@ -48,7 +48,13 @@ COMPUTE = {
 }
 SHOW = ("matplotlib", "ipywidgets", "IPython", "rich", "tqdm", "typer")
 # Writing files is the work of these modules.
-WRITERS = {"findings/files.py", "findings/check/set_aside.py", "simulate/write.py", "__main__.py"}
+WRITERS = {
+    "decisions/pack.py",
+    "findings/files.py",
+    "findings/check/set_aside.py",
+    "simulate/write.py",
+    "__main__.py",
+}
 
 
 def part_of(path):
