@@ -20,7 +20,7 @@ from kit.life import (
     with_covariates,
 )
 from kit.numerics.typing import Floats
-from kit.ranking.expected import expected_damage
+from kit.ranking.expected import MOST_LOOKS, expected_damage, sampled_lives
 from kit.ranking.false_calls import fit_false_calls
 from kit.ranking.funnel import funnel_table
 from kit.ranking.ranks import RankDraws, false_discoveries
@@ -365,20 +365,29 @@ class KindLives:
         """
         return _detection(self.lives, self.settings, self.kind, self.growth, z)
 
-    def expected(self, z: float = 0.0) -> pd.DataFrame:
+    def expected(self, z: float = 0.0, *, most: int = MOST_LOOKS) -> pd.DataFrame:
         """Return what each life should show under the common life.
 
         Parameters
         ----------
         z : float
             As for `detection`.
+        most : int
+            With more looks than this, lives drawn from each zone stand for the others, which then show nothing.
 
         Returns
         -------
         DataFrame
-            As `expected_damage` gives it.
+            As `expected_damage` gives it; sums by zone are those of all lives, or their estimate.
         """
-        return expected_damage(self.watched, self.detection(z), scale=self.scale, shape=self.shape)
+        weight = sampled_lives(self.zone, np.diff(self.watched.look_start), most=most)
+        if (weight == 1).all():
+            return expected_damage(self.watched, self.detection(z), scale=self.scale, shape=self.shape)
+        rows = np.flatnonzero(weight > 0)
+        table = expected_damage(
+            self.watched.take(rows), self.detection(z), scale=self.scale, shape=self.shape
+        ).mul(weight[rows], axis=0)
+        return table.set_axis(rows).reindex(range(weight.size), fill_value=0.0)
 
 
 def _detection(

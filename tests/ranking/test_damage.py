@@ -50,6 +50,12 @@ def test_finds_come_in_all_as_expected(small_evidence):
     expected, found = made.expected()["expected"].sum(), made.found.sum()
     assert found > 10
     assert abs(found - expected) < 4 * np.sqrt(expected) + 0.15 * expected
+    # A sample of the lives of each zone stands for all of them: a tenth off at most here.
+    part = made.expected(most=made.watched.look_age.size // 2)
+    assert len(part) == len(made.lives)
+    assert (part["expected"] == 0).mean() > 0.3
+    assert part["expected"].sum() == pytest.approx(expected, rel=0.1)
+    assert part["watched"].sum() == pytest.approx(made.expected()["watched"].sum(), rel=0.1)
 
 
 @pytest.mark.long
