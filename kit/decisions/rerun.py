@@ -420,7 +420,7 @@ def judge(
             if not other and then.record >= _JOINT:
                 reasons.append(
                     "same rows, same question, same versions: the record says what they do not give, so that it or its "
-                    "question was altered after it was written"
+                    "question was altered after it was written, or the code of the kit was, without a new version"
                 )
     if other:
         reasons.append(
