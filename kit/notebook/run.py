@@ -114,7 +114,7 @@ def run_notebook(
     result.cells = [
         cell
         for cell in result.cells
-        if cell.id != _SEAL and not cell.metadata.get("tags", []) == ["papermill-error-cell-tag"]
+        if cell.id != _SEAL and cell.metadata.get("tags", []) != ["papermill-error-cell-tag"]
     ]
     result.metadata["skin_findings_kit"] = {
         "notebook": notebook.name,
