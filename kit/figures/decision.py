@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from kit.cautions import CAUTIONS
-from kit.figures.life import INK, LINES, PALE, UNITS, key, plot_modes, thousands
+from kit.figures.life import INK, LINES, PALE, UNITS, key, key_below, plot_modes, thousands
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,7 +26,24 @@ _WORDS = {
     "exposure": "Undetected hours beyond limits",
     "preventable_exposure": "Preventable undetected hours beyond limits",
 }
-_PLOTS, _LINE = 4.6, 0.124  # height of the plots with title and axes, and of a line of small words [inch]
+_PARTS = {
+    "exceedances": ("exceedances", "preventable", "not_preventable", "no interval prevents"),
+    "preventable": ("exceedances", "preventable", "not_preventable", "no interval prevents"),
+    "exposure": ("exposure", "preventable_exposure", None, "begins beyond, or far side"),
+    "preventable_exposure": ("exposure", "preventable_exposure", None, "begins beyond, or far side"),
+}
+"""Of each measure: the whole, its preventable part, and the rest (None: the difference) with its words."""
+_SHORT = {
+    "exceedances": "in all",
+    "preventable": "preventable",
+    "exposure": "in all",
+    "preventable_exposure": "preventable",
+}
+_PLOTS, _LINE, _KEYS = (
+    4.6,
+    0.124,
+    1.0,
+)  # height of the plots with title and axes, of a line of small words, and of the keys [inch]
 _HEADROOM = 1.5  # the legend stands above the lines
 
 
@@ -59,7 +76,7 @@ def shown_measures(target: Target) -> tuple[str, str]:
 
 
 def plot_risk(answer: Answer, measure: str | None = None, ax: Axes | None = None) -> Axes:
-    """Draw a risk against the repeat interval, with its band, the target and the recommendation.
+    """Draw a risk against the repeat interval, in all and by what an interval can prevent, with its band and the target.
 
     Parameters
     ----------
@@ -74,48 +91,55 @@ def plot_risk(answer: Answer, measure: str | None = None, ax: Axes | None = None
     Returns
     -------
     Axes
-        Per 10,000 panel flight hours.
+        Per 10,000 panel flight hours. Three lines, medians of the draws: in all, what an interval can prevent, what none
+        prevents; the band and the target belong to the measure.
     """
     if ax is None:
         _, ax = plt.subplots()
     curve, measure = answer.curve, measure or answer.question.target.column
     x = curve["repeat"]
-    low, high = curve[f"{measure}_lower"], curve[f"{measure}_upper"]
-    if len(x) > 1:
-        ax.fill_between(x, low, high, color=PALE, alpha=0.45, linewidth=0, label="5 % to 95 % of draws")
-    else:  # a band of one point would not be seen
-        ax.vlines(x, low, high, color=PALE, linewidth=7, label="5 % to 95 % of draws")
-    ax.plot(x, curve[measure], color=INK, marker="o", markersize=3, label="middle of the draws")
     name, worst = measure.removesuffix("_worst"), measure[len(measure.removesuffix("_worst")) :]
-    if name == "exceedances":
-        ax.plot(
-            x, curve["not_preventable" + worst], color="0.45", linestyle=":", label="no interval prevents"
-        )
-    if measure == "exposure":
-        # Shorter intervals find this damage sooner, so it falls with them; it is not "what no interval prevents".
-        rest = curve[measure] - curve["preventable_exposure"]
-        ax.plot(x, rest, color="0.45", linestyle=":", label="beyond limits at initiation, or far side")
+    low, high = curve[f"{measure}_lower"], curve[f"{measure}_upper"]
+    total, preventable, rest, rest_words = _PARTS[name]
+    band = f"5–95 % of draws, {_SHORT[name]}"
+    if len(x) > 1:
+        ax.fill_between(x, low, high, color=PALE, alpha=0.45, linewidth=0, label=band)
+    else:  # a band of one point would not be seen
+        ax.vlines(x, low, high, color=PALE, linewidth=7, label=band)
+    parts = {
+        "in all": curve[total + worst],
+        "preventable": curve[preventable + worst],
+        # Where damage counts by its hours, shorter intervals find the rest sooner, so that it falls with them.
+        rest_words: curve[total + worst] - curve[preventable + worst]
+        if rest is None
+        else curve[rest + worst],
+    }
+    for (words, height), (colour, dash, marker) in zip(parts.items(), LINES, strict=False):
+        held = {"linewidth": 1.3} | ({"linewidth": 2.2} if words == _SHORT[name] else {})
+        ax.plot(x, height, color=colour, linestyle=dash, marker=marker, markersize=3, label=words, **held)
     target = answer.question.target
-    top = float(high.max())
+    top = max(float(high.max()), *(float(height.max()) for height in parts.values()))
     if target.column == measure:
         top = max(top, target.per_10000_flight_hours)
-        label = f"target {target.per_10000_flight_hours:g}"
-        ax.axhline(target.per_10000_flight_hours, color="#c8553d", linestyle="--", label=label)
+        label = f"target {target.per_10000_flight_hours:g}, {_SHORT[name]}"
+        ax.axhline(
+            target.per_10000_flight_hours, color="black", linestyle=(0, (6, 3)), linewidth=1, label=label
+        )
     now, repeat = answer.current_repeat, answer.repeat
     same = now is not None and repeat is not None and bool(np.isclose(now, repeat))
     if now is not None and not same:
         ax.axvline(now, color="0.35", linestyle="-.", label=f"programme now {now:,.0f}")
     if repeat is not None:
-        words = "recommended, as now," if same else "recommended"
+        words = "recommended = now" if same else "recommended"
         ax.axvline(repeat, color=INK, linewidth=1.8, label=f"{words} {repeat:,.0f}")
     ax.set(
         xlabel=f"Repeat interval [{UNITS[answer.question.clock]}]",
-        ylabel=f"{_words(measure)}\n[per 10,000 panel flight hours]",
+        ylabel=f"{_words(total + worst)}\n[per 10,000 panel flight hours]",
         xlim=(0, 1.05 * max(float(x.max()), now or 0.0)),
-        ylim=(0, _HEADROOM * top if top > 0 else None),
+        ylim=(0, 1.05 * top if top > 0 else None),
     )
     thousands(ax)
-    key(ax)
+    key_below(ax)
     return ax
 
 
@@ -133,12 +157,12 @@ def plot_answer(answer: Answer) -> Figure:
         To be saved with `savefig`; it belongs to no window.
     """
     told = [f"! {one}" for one in answer.special_cautions] + [f"- {one}" for one in CAUTIONS]
-    cautions = [line for one in told for line in textwrap.wrap(one, 235, subsequent_indent="  ")]
+    cautions = [line for one in told for line in textwrap.wrap(one, 215, subsequent_indent="  ")]
     # Fixed margins: a layout engine would draw every page twice.
-    below = 0.75 + _LINE * len(cautions)
+    below = 0.75 + _KEYS + _LINE * len(cautions)
     figure = Figure(figsize=(12.5, _PLOTS + below))
     height = figure.get_figheight()
-    figure.subplots_adjust(left=0.05, right=0.99, top=1 - 0.95 / height, bottom=below / height, wspace=0.34)
+    figure.subplots_adjust(left=0.05, right=0.98, top=1 - 0.95 / height, bottom=below / height, wspace=0.34)
     left, middle, right = figure.subplots(1, 3)
     unit = UNITS[answer.question.clock]
     plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
@@ -164,7 +188,7 @@ def plot_answer(answer: Answer) -> Figure:
         f"known on {answer.dataset['known_on']}, limit {answer.limit_mm:g} mm; {answer.question.target.words}: "
         f"met with an assurance of {answer.share_meeting:.0%} (share of draws). {notice + '.' if notice else ''}"
     )
-    lines = [*textwrap.wrap(title, 170), *textwrap.wrap(rest, 170)]
+    lines = [*textwrap.wrap(title, 150), *textwrap.wrap(rest, 150)]
     figure.suptitle("\n".join(lines), fontsize="medium")
     figure.supxlabel("\n".join(cautions), x=0.02, ha="left", fontsize="x-small", color="0.3")
     return figure

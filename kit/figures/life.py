@@ -8,7 +8,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from kit.life import fit_turnbull, plotting_positions
+from kit.life import expected_positions, fit_turnbull, plotting_positions
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,7 +21,6 @@ UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "cale
 """Clocks in words, for axes."""
 
 INK, PALE = "#1b4965", "#9fb8c8"
-_LEGEND_ROOM = 1.35
 _NAIVE = {"color": "0.2", "linestyle": ":", "linewidth": 1.8, "label": "the naive way"}
 LINES = (("#1b4965", "-", "o"), ("#c8553d", "--", "s"), ("#588157", "-.", "^"), ("#6d597a", ":", "D"))
 """Colour, dash and marker of the first lines of a figure; dash and marker tell them apart in grey."""
@@ -57,10 +56,63 @@ def key(ax: Axes, loc: str = "upper left") -> None:
     legend.set_zorder(2.4)  # above the lines, below the frame of the axes
 
 
-def _finds_label(fit: LifeFit | None) -> str:
-    """Words for the finds: where looks miss, the fitted line rightly lies above them."""
-    perfect = fit is None or fit.looks_find_all
-    return "finds" if perfect else "finds (the line adds what looks miss)"
+def key_below(ax: Axes, *, ncols: int = 2) -> None:
+    """Name the labelled artists below the axes, where they hide nothing and take no room from the data.
+
+    Parameters
+    ----------
+    ax : Axes
+        Whose labelled artists are named.
+    ncols : int
+        Columns of the key.
+    """
+    ax.legend(
+        loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=ncols, fontsize="small", frameon=False, columnspacing=0.8,
+        handlelength=1.6, handletextpad=0.5, labelspacing=0.3, borderaxespad=0.0,
+    )  # fmt: skip
+
+
+EXPECTED = "found, as the fit expects with these looks"
+"""Words for the thin line through the finds: beside it lies the share with damage, which looks are late for and miss."""
+
+
+def draw_expected(
+    ax: Axes,
+    histories: Histories,
+    detection: object,
+    *,
+    scale: float,
+    shape: float,
+    per_unit: float = 1.0,
+    on_paper: bool = False,
+    **line_kwargs,
+) -> None:
+    """Draw what these looks are expected to find under a life, on the scale of the finds: a thin line that runs through them.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    histories : Histories
+        The lives with their looks; nothing is drawn where they do not hold looks.
+    detection : object
+        Chance of detection, as the fit has it.
+    scale, shape : float
+        Weibull life [units of the histories' clock], [-].
+    per_unit : float
+        Units of the histories' clock for one unit of the axis.
+    on_paper : bool
+        Whether the axis is that of probability paper, log(-log(1 - share)).
+    **line_kwargs
+        For the line.
+    """
+    if not histories.look_age.size:
+        return
+    expected = expected_positions(histories, detection, scale=scale, shape=shape)
+    expected = expected.loc[expected["share"] > 0]
+    share = expected["share"].to_numpy()
+    height = np.log(-np.log1p(-share)) if on_paper else share
+    ax.plot(expected["age"] / per_unit, height, **({"linewidth": 0.8, "label": EXPECTED} | line_kwargs))
 
 
 def _method(fit: LifeFit) -> str:
@@ -70,7 +122,7 @@ def _method(fit: LifeFit) -> str:
 
 def _words_without_model(fit: LifeFit) -> str:
     """Name the estimate without a model; where looks miss, the fitted line rightly lies above it."""
-    return "without a model" if fit.looks_find_all else "without a model (the line adds what looks miss)"
+    return "without a model" if fit.looks_find_all else "without a model (takes looks to find all)"
 
 
 def draw_without_model(ax: Axes, turnbull: TurnbullFit, label: str, until: float) -> None:
@@ -142,6 +194,10 @@ def plot_share_damaged(
         age, 1 - fit.survival(age), **({"color": INK, "label": fit.label.replace("_", " ")} | line_kwargs)
     )
     draw_without_model(ax, fit_turnbull(histories), _words_without_model(fit), fit.oldest_age)
+    if not fit.looks_find_all:
+        points = plotting_positions(histories)
+        ax.plot(points["upper"], points["share"], "o", color="0.35", markersize=2.5, label="finds")
+        draw_expected(ax, histories, fit.detection, scale=fit.scale, shape=fit.shape, color="black")
     if band is not None:
         ages, lower, upper = (np.asarray(x, float) for x in band)
         for i, bound in enumerate((lower, upper)):
@@ -153,7 +209,7 @@ def plot_share_damaged(
         ax.plot(age, 1 - naive.survival(age), **_NAIVE)
     unit = UNITS.get(fit.clock, fit.clock)
     ax.set(xlabel=f"Panel age [{unit}]", ylabel="Share with damage [-]", xlim=(0, fit.oldest_age))
-    _share_axis_and_key(ax)
+    _share_axis_and_key(ax, ncols=2)
     return ax
 
 
@@ -185,7 +241,11 @@ def plot_probability(
     lower = np.maximum(points["lower"].to_numpy(), upper.min() / 10)
     y = np.log(-np.log1p(-points["share"].to_numpy()))
     ax.hlines(y, lower, upper, color="0.35", linewidth=1.2)
-    ax.plot(upper, y, "o", color="0.35", markersize=3, label=f"{_finds_label(fit)}; dot: age when found")
+    ax.plot(upper, y, "o", color="0.35", markersize=3, label="finds; dot: age when found")
+    if not fit.looks_find_all:
+        draw_expected(
+            ax, histories, fit.detection, scale=fit.scale, shape=fit.shape, on_paper=True, color="black"
+        )
     age = np.geomspace(lower.min(), max(upper.max(), fit.oldest_age), 100)
     low, high = fit.survival_bounds(age, method=_method(fit))
     share_low, share_high = (np.clip(1 - s, 1e-12, 1 - 1e-12) for s in (high, low))
@@ -204,10 +264,10 @@ def plot_probability(
         xlabel=f"Panel age [{UNITS.get(fit.clock, fit.clock)}]",
         ylabel="Share with damage [-]",
         xlim=(lower.min() / 1.1, age[-1] * 1.1),
-        ylim=(y.min() - 1.0, y.max() + 0.35 * (y.max() - y.min() + 2.0)),
+        ylim=(y.min() - 1.0, max(y.max(), fit.shape * np.log(age[-1] / fit.scale)) + 0.3),
     )
     ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    key(ax)
+    key_below(ax)
     return ax
 
 
@@ -228,7 +288,8 @@ def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Ax
     Returns
     -------
     Axes
-        Lines of the central lives, the middle 95 % of the drawn ones, and finds at their plotting positions.
+        Thick lines of the central lives, the middle 95 % of the drawn ones, finds at their plotting positions, and thin lines of what
+        the looks that were made are expected to find.
     """
     if ax is None:
         _, ax = plt.subplots()
@@ -247,28 +308,26 @@ def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Ax
             ax.plot(
                 points["upper"] / per_unit, points["share"], marker, color=colour, markersize=3, alpha=0.7
             )
+            if mode.fit is not None:
+                # The life that was used, with the detection that it was worked out with.
+                draw_expected(
+                    ax, mode.histories, mode.fit.detection, scale=mode.scale, shape=mode.shape, per_unit=per_unit,
+                    color=colour, linestyle=dash, label=None,
+                )  # fmt: skip
     ax.set(
         xlabel=f"Panel age [{UNITS.get(clock, clock)}]",
         ylabel="Share with damage [-]",
         xlim=(0, horizon),
     )
-    fitted = next((mode.fit for mode in modes if mode.fit is not None), None)
-    if fitted is not None:
-        ax.plot(
-            [],
-            [],
-            "o",
-            color="0.35",
-            markersize=3,
-            label=_finds_label(fitted).replace("the line adds", "lines add"),
-        )
-    _share_axis_and_key(ax)
+    if any(mode.histories.n_finds > 0 for mode in modes):
+        ax.plot([], [], "o", color="0.35", markersize=3, label="finds")
+        ax.plot([], [], color="0.35", linewidth=0.8, label=f"thin: {EXPECTED}")
+    _share_axis_and_key(ax, ncols=1)
     return ax
 
 
-def _share_axis_and_key(ax: Axes) -> None:
-    """Name the artists, with room above them for the legend, on an axis that ends at 1 as a share does."""
-    top = _LEGEND_ROOM * ax.get_ylim()[1]
-    ax.set_ylim(0, min(1.0, top))
+def _share_axis_and_key(ax: Axes, *, ncols: int) -> None:
+    """Name the artists below an axis that begins at 0 and ends at 1 at the latest, as a share does."""
+    ax.set_ylim(0, min(1.0, ax.get_ylim()[1]))
     thousands(ax)
-    key(ax, "upper left" if top <= 1 else "best")
+    key_below(ax, ncols=ncols)

@@ -19,6 +19,7 @@ from kit.life.fits.detection_profile import (
     detection_ridge,
 )
 from kit.life.fits.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
+from kit.life.fits.expected import chance_found_by_look, expected_positions
 from kit.life.fits.fit import FewFindsWarning, LifeFit
 from kit.life.fits.goodness import GoodnessOfFit, check_fit
 from kit.life.fits.ranks import median_ranks, plotting_positions
@@ -94,12 +95,14 @@ __all__ = [
     "TwoClockFit",
     "bootstrap",
     "build_histories",
+    "chance_found_by_look",
     "check_fit",
     "compare_clocks",
     "compare_lives",
     "detection_profile",
     "detection_ridge",
     "detection_terms",
+    "expected_positions",
     "fit_competing",
     "fit_frailty",
     "fit_life",

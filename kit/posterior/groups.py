@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kit.life import Detection, Histories, detection_terms, looks_with_entries
+from kit.life import Detection, Histories, chance_found_by_look
 from kit.numerics.gamma_poisson import log_marginal
 from kit.numerics.typing import Floats
 from kit.posterior.draws import KindDraws
@@ -43,33 +43,8 @@ def expected_finds(histories: Histories, detection: Detection, *, scale: float, 
     each life was watched, so that their ratio tells how much more often a group is damaged than the life
     says.
     """
-    ages, _, method, begin = looks_with_entries(histories)
-    n_looks = np.diff(begin)
-    owner = np.repeat(np.arange(len(histories)), n_looks + 1)
-    upto = np.arange(owner.size) - np.repeat(np.cumsum(n_looks + 1) - (n_looks + 1), n_looks + 1)
-    start = np.r_[0, np.cumsum(upto)].astype(np.int64)
-    at = np.arange(start[-1]) - np.repeat(start[:-1], upto) + np.repeat(begin[:-1][owner], upto)
-    some = np.asarray(ages)[at]
-    last = np.where(upto > 0, some[np.maximum(start[1:] - 1, 0)] if some.size else 0.0, 0.0)
-    truncated = Histories(
-        life=owner.astype(object),
-        entry=np.zeros(owner.size),
-        lower=last,
-        upper=np.full(owner.size, np.inf),
-        count=np.ones(owner.size),
-        cluster=None,
-        look_age=some,
-        look_start=start,
-        clock=histories.clock,
-        look_method=None if method is None else method[at],
-    )
-    log_clean = np.atleast_1d(
-        detection_terms(truncated, detection).by_row(float(np.log(scale)), float(np.log(shape)))[0]
-    )
-    step = np.r_[0.0, np.diff(log_clean)]
-    age = np.where(upto > 0, last, 0.0)
-    counts = (upto > 0) & (age > histories.entry[owner])
-    return np.bincount(owner, weights=np.where(counts, -np.expm1(np.minimum(step, 0.0)), 0.0))
+    looks = chance_found_by_look(histories, detection, scale=scale, shape=shape)
+    return np.bincount(looks["row"], weights=looks["chance"], minlength=len(histories))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -24,14 +24,31 @@ def test_risk_draws_the_curve_its_band_and_the_target(make_answer):
     """The line is the median of the draws, as no single case is the answer."""
     answer = make_answer()
     ax = plot_risk(answer)
-    x, y = line(ax, "middle").get_data()
+    x, y = line(ax, "preventable").get_data()
     np.testing.assert_allclose(x, answer.curve["repeat"])
     np.testing.assert_allclose(y, answer.curve["preventable_worst"])
     corners = ax.collections[0].get_paths()[0].vertices
     assert corners[:, 1].max() == pytest.approx(answer.curve["preventable_worst_upper"].max())
     np.testing.assert_allclose(line(ax, "target 0.05").get_ydata(), 0.05)
     assert ax.get_xlabel() == "Repeat interval [flight hours]"
-    assert ax.get_ylabel() == "Preventable exceedances, at the worst age\n[per 10,000 panel flight hours]"
+    assert ax.get_ylabel() == "Exceedances, at the worst age\n[per 10,000 panel flight hours]"
+
+
+@pytest.mark.parametrize("measure", ["exceedances", "preventable", "exceedances_worst", "preventable_worst"])
+def test_exceedances_are_drawn_in_all_and_by_what_an_interval_can_prevent(make_answer, measure):
+    """Titled 'how many pass the limit', the picture once drew the preventable third of them alone."""
+    answer = make_answer()
+    ax = plot_risk(answer, measure)
+    worst = measure[measure.index("_") :] if "_" in measure else ""
+    for words, column in (
+        ("in all", "exceedances"),
+        ("preventable", "preventable"),
+        ("no interval prevents", "not_preventable"),
+    ):
+        np.testing.assert_allclose(line(ax, words).get_ydata(), answer.curve[column + worst])
+    assert len({line(ax, words).get_linestyle() for words in ("in all", "preventable", "no interval")}) == 3
+    top = max(answer.curve["exceedances" + worst])
+    assert ax.get_ylim()[1] > top
 
 
 def test_risk_marks_the_recommendation_and_the_interval_now_by_line_and_number(make_answer):
@@ -43,7 +60,7 @@ def test_risk_marks_the_recommendation_and_the_interval_now_by_line_and_number(m
 
 def test_risk_draws_one_line_where_the_recommendation_is_the_interval_now(make_answer):
     ax = plot_risk(make_answer(current=4000.0))
-    assert "recommended, as now, 4,000" in labels(ax)
+    assert "recommended = now 4,000" in labels(ax)
     assert not any("programme" in label for label in labels(ax))
 
 
@@ -66,19 +83,29 @@ def test_without_an_answer_nothing_is_recommended(make_answer):
 def test_exposure_names_what_is_born_beyond_or_far_as_the_difference(make_answer):
     answer = make_answer()
     ax = plot_risk(answer, "exposure")
-    rest = line(ax, "beyond limits at initiation").get_ydata()
+    rest = line(ax, "begins beyond").get_ydata()
     np.testing.assert_allclose(rest, answer.curve["exposure"] - answer.curve["preventable_exposure"])
     assert not any("target" in label for label in labels(ax))  # the target is of another measure
 
 
-def test_the_legend_stands_above_the_lines_on_white(make_answer):
+def test_the_key_stands_below_the_axes_and_takes_no_room_from_the_data(make_answer):
     ax = plot_risk(make_answer())
     figure = ax.figure
     figure.canvas.draw()
-    box = ax.get_legend().get_window_extent().transformed(ax.transData.inverted())
-    drawn = max(line(ax, "middle").get_ydata().max(), 0.05)
-    assert box.y0 > drawn
-    assert ax.get_legend().get_frame().get_alpha() == 1.0
+    box = ax.get_legend().get_window_extent().transformed(ax.transAxes.inverted())
+    assert box.y1 < 0
+    drawn = max(line(ax, "in all").get_ydata().max(), 0.05)
+    assert ax.get_ylim()[1] < 2.0 * drawn
+
+
+def test_keys_of_a_page_hide_neither_each_other_nor_the_cautions(make_answer):
+    figure = plot_answer(make_answer())
+    figure.canvas.draw()
+    boxes = [ax.get_legend().get_window_extent() for ax in figure.axes]
+    assert all(a.x1 < b.x0 for a, b in itertools.pairwise(boxes))
+    cautions = figure._supxlabel.get_window_extent()
+    assert all(box.y0 > cautions.y1 for box in boxes)
+    assert all(box.x1 <= figure.bbox.width and box.x0 >= 0 for box in boxes)
 
 
 def test_tick_labels_do_not_touch(make_answer):

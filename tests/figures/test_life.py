@@ -1,9 +1,17 @@
 import matplotlib.pyplot as plt
 import numpy as np
+import pandas as pd
 import pytest
 
 from kit.figures import plot_modes, plot_probability, plot_share_damaged
-from kit.life import fit_turnbull, fit_weibull
+from kit.life import (
+    Histories,
+    chance_found_by_look,
+    expected_positions,
+    fit_turnbull,
+    fit_weibull,
+    plotting_positions,
+)
 
 
 def labels(ax):
@@ -48,11 +56,56 @@ def test_share_damaged_keeps_to_the_axes_given_and_leaves_style_alone(fit, histo
     assert dict(plt.rcParams) == before
 
 
-def test_a_fit_with_missed_looks_says_why_its_line_lies_above_the_finds(histories):
-    assert "without a model (the line adds what looks miss)" in labels(
-        plot_share_damaged(fit_weibull(histories, detection=0.7), histories)
+def looks_that_miss(pod, n=3000, seed=3):
+    """Lives of Weibull scale 10,000 and shape 2, looked at every 1,000 to 3,000 hours by looks that miss some damage."""
+    rng = np.random.default_rng(seed)
+    onset, gap = 10000 * rng.weibull(2.0, n), rng.uniform(1000, 3000, n)
+    ages = gap[:, None] * np.arange(1, 9)
+    found = (ages >= onset[:, None]) & (rng.random(ages.shape) < pod)
+    last = np.where(found.any(axis=1), found.argmax(axis=1), 7)
+    rows = [(i, ages[i, k], found[i, k]) for i in range(n) for k in range(last[i] + 1)]
+    return Histories.from_looks(pd.DataFrame(rows, columns=["life", "age", "found"]), clock="flight_hours")
+
+
+@pytest.mark.parametrize("pod", [1.0, 0.5])
+def test_what_looks_are_expected_to_find_runs_through_the_finds(pod):
+    """Finds lie far below the share with damage, and about what the fit expects these looks to find."""
+    seen = looks_that_miss(pod)
+    points = plotting_positions(seen)
+    expected = expected_positions(seen, pod, scale=10000.0, shape=2.0)
+    there = np.interp(points["upper"], expected["age"], expected["share"])
+    middle = points["upper"].between(4000, 14000)
+    off = (points["share"] - there)[middle].abs().max()
+    from_damage = ((-np.expm1(-((points["upper"] / 10000) ** 2))) - points["share"])[middle].max()
+    assert off < 0.03  # 3,000 lives: a standard error of at most 0.009
+    assert from_damage > 4 * off
+
+
+def test_looks_expected_to_find_add_up_to_the_finds_in_the_mean():
+    """The compensator of the first find: finds less the chances of the looks that were made have mean zero."""
+    looks = [
+        chance_found_by_look(looks_that_miss(0.6, n=300, seed=s), 0.6, scale=10000.0, shape=2.0)[
+            "chance"
+        ].sum()
+        - looks_that_miss(0.6, n=300, seed=s).n_finds
+        for s in range(12)
+    ]
+    assert abs(np.mean(looks)) < 3 * np.std(looks, ddof=1) / np.sqrt(len(looks))
+
+
+def test_the_expected_finds_are_drawn_thin_where_looks_miss_and_by_kind(histories, mode):
+    missed = fit_weibull(histories, detection=0.7)
+    ax = plot_share_damaged(missed, histories)
+    drawn = line(ax, "found, as the fit expects with these looks")
+    expected = expected_positions(histories, 0.7, scale=missed.scale, shape=missed.shape)
+    np.testing.assert_allclose(drawn.get_ydata(), expected["share"])
+    assert drawn.get_linewidth() < 1
+    assert "found, as the fit expects with these looks" not in labels(
+        plot_share_damaged(fit_weibull(histories), histories)
     )
-    assert "without a model" in labels(plot_share_damaged(fit_weibull(histories), histories))
+    assert "thin: found, as the fit expects with these looks" in labels(
+        plot_modes((mode,), "flight_hours", 9000.0)
+    )
 
 
 @pytest.mark.parametrize("plot", [plot_share_damaged, plot_probability])

@@ -123,14 +123,39 @@ def plotting_positions(histories: Histories) -> pd.DataFrame:
         .sum()
     )
     age, number = finds["upper"].to_numpy(), finds["count"].to_numpy()
-    end = np.where(found, histories.upper, histories.lower)
-    watched = _count_below(histories.entry, histories.count, age) - _count_below(end, histories.count, age)
     # Of finds at one age, those with the earlier lower age come first and are no longer under watch.
-    watched -= finds.groupby("upper")["count"].cumsum().to_numpy() - number
-    total = histories.n_lives
-    left = (total + 1.0) * np.cumprod((watched - number + 1.0) / (watched + 1.0))
-    finds["share"] = _median_of_rank(total + 1.0 - left, total)
+    earlier = finds.groupby("upper")["count"].cumsum().to_numpy() - number
+    finds["share"] = share_of_increments(histories, age, number, earlier=earlier)
     return finds[["lower", "upper", "share"]]
+
+
+def share_of_increments(
+    histories: Histories, age: Floats, finds: Floats, *, earlier: ArrayLike = 0.0
+) -> Floats:
+    """Place finds at given ages, seen or expected, by Johnson's increments of the adjusted rank.
+
+    Parameters
+    ----------
+    histories : Histories
+        Which lives are under watch when.
+    age : ndarray of float, shape (n,)
+        Ages, not falling [clock units].
+    finds : ndarray of float, shape (n,)
+        Finds at each; need not be whole [-].
+    earlier : array_like of float, shape (n,)
+        Lives found at the very age and no longer under watch [-].
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Median share of the adjusted rank [-].
+    """
+    end = np.where(np.isfinite(histories.upper), histories.upper, histories.lower)
+    watched = _count_below(histories.entry, histories.count, age) - _count_below(end, histories.count, age)
+    watched = watched - earlier
+    total = histories.n_lives
+    left = (total + 1.0) * np.cumprod((watched - finds + 1.0) / (watched + 1.0))
+    return _median_of_rank(total + 1.0 - left, total)
 
 
 def _count_below(values: Floats, count: Floats, age: Floats) -> Floats:
