@@ -179,6 +179,8 @@ class ProgrammeChange:
         Proposed less present, luck included, by quantity.
     expected : dict of str to ndarray, shape (2, n_draws, n_years)
         Numbers to be expected under each, by quantity.
+    counted : dict of str to ndarray, shape (2, n_draws, n_years)
+        The same with luck: one play under each draw.
     costs : Costs or None
         What was stated.
     repaired : RepairShare
@@ -191,6 +193,7 @@ class ProgrammeChange:
     frame: pd.DataFrame
     differences: dict[str, Floats]
     expected: dict[str, Floats]
+    counted: dict[str, Floats]
     costs: Costs | None
     repaired: RepairShare
 
@@ -243,6 +246,26 @@ class ProgrammeChange:
             As `frame` says.
         """
         return self.frame
+
+    def outlook(self, which: int) -> pd.DataFrame:
+        """Return what is to come under one of the programmes over all years.
+
+        Parameters
+        ----------
+        which : int
+            0 for the present one, 1 for the proposed one.
+
+        Returns
+        -------
+        DataFrame
+            Index quantity; columns expected, lower, upper (of what may be counted, luck included).
+        """
+        rows = {}
+        for name, values in self.counted.items():
+            _, low, high = band(values[which].sum(axis=1))
+            rows[name] = (float(self.expected[name][which].sum(axis=1).mean()), float(low), float(high))
+        out = pd.DataFrame.from_dict(rows, orient="index", columns=["expected", "lower", "upper"])
+        return out.rename_axis("quantity")
 
     def __repr__(self) -> str:
         """Return one line."""
@@ -410,6 +433,7 @@ def compare_programmes(
         frame=pd.DataFrame(rows),
         differences=differences,
         expected={name: expected[name] for name in names},
+        counted={name: counted[name] for name in names},
         costs=costs,
         repaired=share,
     )
