@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import matplotlib.pyplot as plt
 import numpy as np
+from matplotlib.ticker import FuncFormatter
 
 from kit.figures.life import INK, PALE, UNITS, key, thousands
 from kit.programmes import PARTS
@@ -137,6 +138,7 @@ def plot_change(change: ProgrammeChange, *, quantity: str = "exposure", ax: Axes
         ylabel=f"{_WORDS[quantity]}{f' [{unit}]' if unit else ' [a year]'}",
         ylim=(0, max(high.max(), now.max(), then.max()) * 1.4 or 1),
     )
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.5g}"))
     ax.set_title(f"{change.group.ask.group}: {_WORDS[quantity].lower()}", fontsize="medium")
     key(ax)
     return ax

@@ -26,6 +26,7 @@ from kit.programmes.forecast import (
     back_test,
     count_limits,
     forecast_finds,
+    looks_made,
     poisson_binomial,
 )
 from kit.programmes.group import LEVEL, Group, band, group_of
@@ -91,6 +92,7 @@ __all__ = [
     "living_panels",
     "look_days",
     "looks_by_period",
+    "looks_made",
     "method_choice",
     "monitoring_rule",
     "play",

@@ -461,6 +461,30 @@ def _came(evidence: Evidence, group: Group, begin: pd.Timestamp, end: pd.Timesta
     new = (finds["found_on"] > begin) & (finds["found_on"] <= end)
     new &= finds["kind"].isin(kinds) & finds["panel"].isin(names) & finds["zone"].isin(zones)
     new &= finds["method"].str.startswith("tap")
-    looks = evidence.all_looks(next(iter(kinds)), ask.basis)
-    made = (looks["looked_on"] > begin) & (looks["looked_on"] <= end) & looks["panel"].isin(names)
-    return int(new.sum()), int((made & looks["zone"].isin(zones)).sum())
+    return int(new.sum()), looks_made(evidence, group, begin, end)
+
+
+def looks_made(evidence: Evidence, group: Group, begin: pd.Timestamp, end: pd.Timestamp) -> int:
+    """Count looks that were made at the panels of a group in a time.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        The fleet as known today.
+    group : Group
+        The group, as it was put together on an earlier day.
+    begin, end : Timestamp
+        After the one and up to the other.
+
+    Returns
+    -------
+    int
+        Looks by a method that sees the first kind of damage of the question, wherever in the group [-].
+    """
+    ask = group.ask
+    looks = evidence.all_looks(kind_asked(ask, ask.modes[0]), ask.basis)
+    made = (looks["looked_on"] > begin) & (looks["looked_on"] <= end)
+    made &= looks["panel"].isin(group.living.frame["panel"]) & looks["zone"].isin(
+        evidence.zones_of((ask.group,))
+    )
+    return int(made.sum())
