@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Protocol
 import typer
 from rich.table import Table
 
+from kit.cautions import CAUTIONS
 from kit.commands.shell import (
     AsJson,
     Source,
@@ -75,7 +76,8 @@ def _show(
     if figure is not None:
         axes: Axes = plot()
         axes.figure.savefig(figure, dpi=120)
-    cautions = tuple(dict.fromkeys(line for one in results for line in one.cautions))
+    own = [line for one in results for line in one.cautions if line not in CAUTIONS]
+    cautions = (*dict.fromkeys(own), *CAUTIONS)
     assumptions = tuple(dict.fromkeys(line for one in results for line in one.assumptions))
     words = [line for one in results for line in one.words()]
     if as_json:
@@ -204,6 +206,7 @@ def compare(
     """Hold a proposed programme against the one in force, on the same damage, and say what an extension needs."""
     with bad_input():
         from kit.figures import plot_change
+        from kit.intervals import Evidence, read_question
         from kit.programmes import (
             Costs,
             Programme,
@@ -215,20 +218,22 @@ def compare(
         )
 
         fleet = load_aside(source, strict=strict)
+        ask = read_question(question)
+        evidence = Evidence(fleet).as_known_on(ask.known_on)
+        proposed = Programme.every(  # what cannot be done is refused before anything is worked out
+            evidence,
+            ask,
+            repeat,
+            first=first,
+            days=days,
+            starts_on=None if starts_on is None else as_day("--starts-on", "the day", starts_on),
+            phase_in_days=phase_in_days,
+            zones=zone,
+            aircraft=aircraft,
+            pod=pod,
+        )
         with steps("compare", quiet=as_json) as tell:
-            group = group_of(fleet, question, draws=draws, say=tell)
-            proposed = Programme.every(
-                group.evidence,
-                group.ask,
-                repeat,
-                first=first,
-                days=days,
-                starts_on=None if starts_on is None else as_day("--starts-on", "the day", starts_on),
-                phase_in_days=phase_in_days,
-                zones=zone,
-                aircraft=aircraft,
-                pod=pod,
-            )
+            group = group_of(evidence, ask, draws=draws, say=tell)
             plan = None if usage is None else UsagePlan.read(usage)
             change = compare_programmes(
                 group,

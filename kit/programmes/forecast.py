@@ -341,6 +341,11 @@ class BackTest:
         )
         return (*own, *CAUTIONS)
 
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What does not come from data."""
+        return ("past forecasts take the tasks and planned usage that were on record then",)
+
     def to_frame(self) -> pd.DataFrame:
         """Return one row a year-end.
 

@@ -181,7 +181,7 @@ class PresentState:
         )
 
     def expected(self) -> dict[str, tuple[float, float, float]]:
-        """Panels that are to be expected with unfound damage, and with such beyond the limit.
+        """Count the panels to be expected with unfound damage, and with such beyond the limit.
 
         Returns
         -------

@@ -230,7 +230,7 @@ class Programme:
             )
 
     def pod_draws(self, draws: KindDraws, *, far_side_share: Floats, seed: int) -> PodDraws | None:
-        """Draws of the POD of its looks, as many as there are of the damage.
+        """Draw the POD of its looks, as often as the damage is drawn.
 
         Parameters
         ----------
@@ -293,7 +293,7 @@ def look_days(
     days: float,
     present: Programme | None = None,
 ) -> Floats:
-    """Days on which a programme looks at each panel.
+    """Work out the days on which a programme looks at each panel.
 
     Parameters
     ----------
