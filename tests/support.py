@@ -215,7 +215,15 @@ class Hand(Tiny):
         self.rows["zones"] = [{**row, "former_label": "", "former_label_until": ""} for row in zones]
         self._add("tasks", task="K1", zones="Z1", method="tap_manual", valid_from=day(0))
         self._add("tasks", task="K2", zones="Z2", method="tap_manual", valid_from=day(0))
-        self._add("limits", limit="M1", group="flap", revision="1", valid_from=day(0), size="60")
+        self._add(
+            "limits",
+            limit="M1",
+            group="flap",
+            revision="1",
+            valid_from=day(0),
+            size="60",
+            bounds="equivalent_diameter",
+        )
 
     def _add(self, table: str, **cells: object) -> str:
         row = {"recorded_on": day(0)} | {name: str(cell) for name, cell in cells.items()}

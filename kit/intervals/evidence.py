@@ -13,10 +13,13 @@ from kit.findings import TAP_METHODS, Fleet, Meters, PanelAges, build_looks, cle
 from kit.intervals.joint_risk import Usage
 from kit.intervals.structure import strictest
 from kit.life import AFTER_REPAIR, Histories, histories_of_kind, panel_looks
+from kit.numerics.confidence import tolerance_factor
 from kit.posterior import FoundSizes, TrackGrowth
-from kit.regions import tracked_regions
+from kit.regions import bounded_size, tracked_regions
 
 DAYS_PER_YEAR = 365.25
+_FEWEST_OUTLINES = 10  # from which the ratio of extent to diameter is told
+_ASSUMED_RATIO = 1.5  # longest extent over equivalent diameter where there are fewer (assumed, no source)
 _USAGE_DAYS = 1096  # over which usage is read from the meters
 ONSET_SPREAD = (0.45, 0.35)
 """Weak prior of the log spread of sizes at onset, likewise (assumed, no source)."""
@@ -110,6 +113,41 @@ class Evidence:
     def regions(self) -> pd.DataFrame:
         """Regions of the findings with life and track, sizes as mapped."""
         return self._once(("regions",), lambda: tracked_regions(self.fleet))
+
+    def extent_ratio(self, groups: Sequence[str]) -> tuple[float, str]:
+        """Longest extent over equivalent diameter that nine of ten damages do not exceed.
+
+        Parameters
+        ----------
+        groups : sequence of str
+            Groups of zones whose outlines count; where they have fewer than 10, those of the whole fleet.
+
+        Returns
+        -------
+        ratio : float
+            Upper 95 % confidence limit of the 0.9 quantile of the log-normal ratio, by `tolerance_factor` [-].
+        basis : str
+            What it rests on.
+        """
+
+        def make() -> tuple[float, str]:
+            regions = self.regions
+            shaped = regions.loc[
+                regions["method"].isin(TAP_METHODS) & ~regions["width_assumed"] & (regions["diameter_mm"] > 0)
+            ]
+            own = shaped.loc[shaped["zone"].isin(self.zones_of(groups))]
+            some = own if len(own) >= _FEWEST_OUTLINES else shaped
+            if len(some) < _FEWEST_OUTLINES:
+                return _ASSUMED_RATIO, "assumed, no source: too few outlines"
+            extent = bounded_size(some["geometry"].to_numpy(object), "longest_extent")
+            logs = np.log(extent / some["diameter_mm"].to_numpy(np.float64))
+            n, where = logs.size, "of its groups" if len(own) >= _FEWEST_OUTLINES else "of the fleet"
+            ratio = float(np.exp(logs.mean() + tolerance_factor(n) * max(float(logs.std(ddof=1)), 0.01)))
+            return max(
+                ratio, 1.0
+            ), f"with 95 % confidence, from {n} outlines {where}, middle {np.exp(np.median(logs)):.2f}"
+
+        return self._once(("extent ratio", tuple(sorted(groups))), make)
 
     def sizes(self, measured_to_true: float) -> pd.DataFrame:
         """Return the sizes that tell of growth and of the size at onset.

@@ -162,6 +162,8 @@ def _limits(ask: Question, evidence: Evidence) -> pd.DataFrame:
     rows = limits_in_force(fleet.tables["limits"], [ask.group] * n, ["field"] * n, [fleet.cut_off] * n, kinds)
     size = rows["size"].to_numpy(np.float64)
     diameter = np.where(rows["bounds"] == "area", equivalent_diameter(size), size)
+    longer, _ = evidence.extent_ratio(ask.growth_groups or (ask.group,))
+    diameter = np.where(rows["bounds"] == "longest_extent", size / longer, diameter)
     none = [kind for kind, limit in zip(kinds, rows["limit"], strict=True) if limit == ""]
     if none:
         of_kind = "" if (fleet.tables["limits"]["kind"] == "").all() else f" and {', '.join(none)}"
@@ -348,10 +350,13 @@ def _notes(problem: Problem, believed: tuple[Belief, ...], evidence: Evidence) -
             notes.append(
                 f"the limits differ by kind ({each}): the smallest, {problem.limit_mm:g} mm, is used for all of them"
             )
-        if (limits["bounds"] == "longest_extent").any():
+        long = limits.loc[limits["bounds"] == "longest_extent"]
+        if len(long):
+            ratio, basis = evidence.extent_ratio(ask.growth_groups or (ask.group,))
             notes.append(
-                "the limit bounds the longest extent, and sizes here are equivalent diameters: damage that is longer than wide "
-                "reaches the limit before the risk says so"
+                f"the limit bounds the longest extent ({long['size'].min():g} mm); sizes here are equivalent diameters, of which "
+                f"{long['size'].min() / ratio:.0f} mm counts as that long: the longest extent is {ratio:.2f} times the diameter or less "
+                f"in nine of ten damages ({basis})"
             )
     damaged = float(damaged_share(problem, np.array([ask.horizon]))[0, 0])
     if damaged > _OFTEN and any(mode.restoration is None for mode in ask.modes):

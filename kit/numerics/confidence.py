@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 from scipy.special import chdtri, ndtri
+from scipy.stats import nct
 
 
 def check_share(name: str, value: float) -> None:
@@ -70,3 +72,31 @@ def likelihood_drop(level: float) -> float:
         :math:`\chi^2_1/2` [-].
     """
     return float(chdtri(1, 1 - level)) / 2
+
+
+def tolerance_factor(n: int, *, share: float = 0.9, level: float = 0.95) -> float:
+    """Return the one-sided tolerance factor of a normal sample.
+
+    Parameters
+    ----------
+    n : int
+        Values in the sample, 2 or more.
+    share : float
+        Share of the population to be covered [-].
+    level : float
+        Confidence [-].
+
+    Returns
+    -------
+    float
+        k: with this confidence at least the share lies below the mean plus k standard deviations [-].
+
+    Notes
+    -----
+    By the noncentral t distribution; tables in Natrella, Experimental Statistics, NBS Handbook 91, 1963 (table A-7).
+    """
+    check_share("share", share)
+    check_level(level)
+    if n < 2:
+        raise ValueError(f"`n` must be 2 or more. Got {n!r}.")
+    return float(nct.ppf(level, n - 1, ndtri(share) * np.sqrt(n)) / np.sqrt(n))

@@ -49,7 +49,9 @@ def test_altered_back_dated_and_deleted_rows_are_named_apart():
 
 
 @pytest.mark.parametrize(
-    "content", [b"no gzip", gzip.compress(b"[1]\n"), gzip.compress(b'["a","b",{"c":1,"c":2}]\n')]
+    "content",
+    [b"no gzip", gzip.compress(b"[1]\n"), gzip.compress(b'["a","b",{"c":1,"c":2}]\n')],
+    ids=["no gzip", "no row", "a column twice"],
 )
 def test_what_is_no_side_file_is_refused(tmp_path, content):
     (tmp_path / "x.rows.gz").write_bytes(content)
