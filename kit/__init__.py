@@ -90,7 +90,7 @@ if TYPE_CHECKING:
         track_graph,
     )
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _PLACES = {
     "cautions": "CAUTIONS",
