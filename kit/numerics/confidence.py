@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import chdtri, ndtri
-from scipy.stats import nct
+from scipy.special import chdtri, nctdtrit, ndtri
 
 
 def check_share(name: str, value: float) -> None:
@@ -99,4 +98,4 @@ def tolerance_factor(n: int, *, share: float = 0.9, level: float = 0.95) -> floa
     check_level(level)
     if n < 2:
         raise ValueError(f"`n` must be 2 or more. Got {n!r}.")
-    return float(nct.ppf(level, n - 1, ndtri(share) * np.sqrt(n)) / np.sqrt(n))
+    return float(nctdtrit(n - 1, ndtri(share) * np.sqrt(n), level) / np.sqrt(n))
