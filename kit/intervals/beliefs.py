@@ -16,7 +16,10 @@ from kit.intervals.question import Mode, Question, QuestionError
 from kit.life import Histories, NoFiniteMaximum, fit_weibull
 from kit.numerics.typing import Floats
 from kit.posterior import (
+    CONFLICT,
     RELIABLE,
+    ROBUST_WEIGHT,
+    TAU_SCALE,
     FoundSizes,
     FrailtyDraws,
     KindDraws,
@@ -39,6 +42,9 @@ _CLUSTERED = 20
 """Finds from which on the spread between aircraft can be told (common practice, no source)."""
 
 _WIDEST = 2.5
+_UNTOLD = 2.0
+"""Standard deviation of the logit of a restoration beyond which both ends of its range would be drawn most."""
+
 _LOOSE = 0.5
 """Standard deviation, over that of the posterior, that smooth functions may leave before it is said."""
 
@@ -177,6 +183,7 @@ def kind_evidence(ask: Question, evidence: Evidence, mode: Mode) -> KindEvidence
         onset = StatedOnset(
             median=mode.onset.median_mm, log_sd=mode.onset.log_sd, log_median_sd=mode.onset.log_median_sd
         )
+    restoration, restoration_sd = _restoration(ask, evidence, mode)
     return KindEvidence(
         kind=mode.kind,
         clock=mode.clock,
@@ -187,8 +194,50 @@ def kind_evidence(ask: Question, evidence: Evidence, mode: Mode) -> KindEvidence
         pod=pod_belief(ask, mode.far_side_share),
         in_fit=ask.detection.in_fit,
         widen=_widened(histories),
-        restoration=mode.restoration,
+        restoration=restoration,
+        restoration_logit_sd=restoration_sd,
+        related=tuple(_related(ask, evidence, mode).values()),
     )
+
+
+def _others(ask: Question) -> tuple[str, ...]:
+    """Return the groups that tell something of the life, the own one left out."""
+    return tuple(sorted(set(ask.life_groups) - {ask.group}))
+
+
+def _related(ask: Question, evidence: Evidence, mode: Mode) -> dict[str, Histories]:
+    """Return the lives of the other groups, those without any left out."""
+    seen = kind_asked(ask, mode)
+    found = {name: evidence.histories((name,), seen, mode.clock, ask.basis) for name in _others(ask)}
+    return {name: lives for name, lives in found.items() if len(lives)}
+
+
+def _restoration(ask: Question, evidence: Evidence, mode: Mode) -> tuple[float | None, float]:
+    """Return what a repair leaves of the age, and the standard deviation of its logit."""
+    if mode.restoration != "fit":
+        return mode.restoration, 0.0
+    where = f"question {ask.name}: restoration of {mode.kind}"
+    try:
+        fit = evidence.restoration((ask.group, *_others(ask)), kind_asked(ask, mode), mode.clock)
+    except ValueError as problem:
+        raise QuestionError(
+            f"{where} cannot be fitted: {problem} State it as a number between 0 and 1, or name more groups in `life_groups`."
+        ) from None
+    name = fit.fitted[0]
+    q, error = float(fit.restoration[name]), float(np.sqrt(fit.covariance[2, 2]))
+    if q >= 1:
+        raise QuestionError(
+            f"{where} cannot be drawn: the fit is {q:.2f}, repaired panels do no better than old ones. State `restoration` "
+            "= 1, and look at whether the panels that were repaired were prone to damage before."
+        )
+    spread = error / (q * (1 - q)) if q > 0 else np.inf
+    if not spread <= _UNTOLD:
+        _, most = fit.bounds(name, method="profile")
+        raise QuestionError(
+            f"{where} cannot be drawn: the looks after repairs do not tell it (fit {q:.2f}, 95 % profile bounds up to "
+            f"{min(most, 1.0):.2f}). State a number between 0 and 1; the upper bound is the careful one."
+        )
+    return q, spread
 
 
 def shape_prior(mode: Mode) -> ShapePrior:
@@ -310,6 +359,18 @@ def _assumptions(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]
         f"shape of {mode.kind}: prior with median {prior.median:g} and log standard deviation {prior.log_sd:g} "
         f"({prior.basis}); the finds leave {spread:.0%} of that spread"
     )
+    if mode.restoration == "fit":
+        low, middle, high = np.quantile(draws.restoration[1:], [0.05, 0.5, 0.95])
+        lines.append(
+            f"a repair of {mode.kind} leaves {middle:.0%} of the panel's age ({low:.0%} to {high:.0%}), fitted to lives after "
+            "repairs, its tie with the life left out; panels prone to damage raise it"
+        )
+    if "borrowed_groups" in draws.diagnostics:
+        lines.append(
+            f"life of {mode.kind}: the log hazards of {draws.diagnostics['borrowed_groups']} other zone groups and of this one "
+            f"share a normal distribution (half-normal prior of its spread with scale {TAU_SCALE:g}); with a weight of "
+            f"{ROBUST_WEIGHT:.0%} the other groups say nothing of this one (both assumed, no source)"
+        )
     return lines
 
 
@@ -340,7 +401,29 @@ def _notes(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]:
                 f"{mode.kind}: draws of the {name.split('_')[0]} are widened by {float(notes[name]):.0%}, as they do not "
                 "follow growth and POD smoothly"
             )
+    if "borrowed_groups" in notes:
+        lines += _borrowed(mode, notes)
     tracks = notes.get("tracks")
     if tracks is not None and tracks < 15:
         lines.append(f"{mode.kind}: growth rests on {tracks} damages mapped twice or more")
+    return lines
+
+
+def _borrowed(mode: Mode, notes: dict[str, object]) -> list[str]:
+    """Say how far other groups of zones pulled the life, and whether the own looks speak against them."""
+    pull, age = float(notes["borrowed_pull"]), float(notes["borrowed_age"])
+    word = "lower" if pull < 0 else "higher"
+    lines = [
+        f"{mode.kind}: {notes['borrowed_groups']} other zone groups make the cumulative hazard at {age:,.0f} "
+        f"{mode.clock.replace('_', ' ')} {np.exp(abs(pull)):.2f} times {word} than the own looks alone would have it, and leave "
+        f"{float(notes['borrowed_sd']) / float(notes['own_sd']):.0%} of the spread of its log; groups differ by "
+        f"e^{float(notes['borrowed_tau']):.2f}"
+    ]
+    vague = float(notes["borrowed_vague_share"])
+    if vague > CONFLICT:
+        side = "longer" if float(notes["borrowed_distance"]) < 0 else "shorter"
+        lines.append(
+            f"{mode.kind}: the own looks speak against the other zone groups, whose lives are {side}: with {vague:.0%} of "
+            "the weight the own looks stand alone; ask why the groups differ"
+        )
     return lines

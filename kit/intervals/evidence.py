@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from kit.findings import TAP_METHODS, Fleet, Meters, PanelAges, build_looks, clean_methods, events_up_to
 from kit.intervals.joint_risk import Usage
 from kit.intervals.structure import strictest
-from kit.life import AFTER_REPAIR, Histories, histories_of_kind, panel_looks
+from kit.life import AFTER_REPAIR, Histories, RestorationFit, fit_restoration, histories_of_kind, panel_looks
 from kit.numerics.confidence import tolerance_factor
 from kit.posterior import FoundSizes, TrackGrowth
 from kit.regions import bounded_size, tracked_regions
@@ -360,6 +360,34 @@ class Evidence:
             )
 
         return self._once(("found sizes", tuple(sorted(groups)), kind, clock, tuple(basis)), make)
+
+    def restoration(self, groups: Sequence[str], kind: str, clock: str) -> RestorationFit:
+        """Fit what repairs in some groups leave of the age, together with the life.
+
+        Parameters
+        ----------
+        groups : sequence of str
+            Groups of zones.
+        kind : str
+            Kind of damage.
+        clock : str
+            Clock of the ages.
+
+        Returns
+        -------
+        RestorationFit
+            One factor for all repairs.
+
+        Raises
+        ------
+        ValueError
+            If no life followed a repair, or the life has no finite maximum.
+        """
+        zones = self.zones_of(groups)
+        return self._once(
+            ("restoration", tuple(zones), kind, clock),
+            lambda: fit_restoration(self.fleet, kind=kind, clock=clock, zones=zones),
+        )
 
     def zones_of_lives(self, histories: Histories) -> NDArray[np.object_]:
         """Return the zone in which each life was looked at last.

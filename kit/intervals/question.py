@@ -94,9 +94,10 @@ class Mode(_Part):
         ),
     ] = None
     restoration: Annotated[
-        Share | None,
+        Share | Literal["fit"] | None,
         Field(
-            description="what a repair leaves of the age: 0 as new, 1 as old; null counts the first onset only [-]"
+            description="what a repair leaves of the age: 0 as new, 1 as old; fit: from the lives that followed repairs; null "
+            "counts the first onset only [-]"
         ),
     ] = 0.0
     growth: Annotated[Literal["fit"] | StatedGrowth, Field(description="fit, or stated growth")] = "fit"
@@ -314,6 +315,13 @@ class Question(_Part):
     growth_groups: Annotated[
         tuple[str, ...],
         Field(description="groups whose findings are pooled for growth and size at onset; default: own"),
+    ] = ()
+    life_groups: Annotated[
+        tuple[str, ...],
+        Field(
+            description="groups whose lives of a kind tell what the life of the own group may be: their hazards share a "
+            "distribution whose spread is fitted, and the own looks are weighed against it; default: none but the own"
+        ),
     ] = ()
     measured_to_true: Annotated[
         Positive, Field(description="true size over size as mapped; a tap outline usually understates [-]")

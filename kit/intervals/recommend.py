@@ -301,6 +301,8 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
         *(
             f"the first onset of {mode.kind} in a panel's life counts, not what comes back after a repair"
             if mode.restoration is None
+            else f"damage of {mode.kind} comes back after a repair as the fitted restoration says"
+            if mode.restoration == "fit"
             else f"a repair of {mode.kind} leaves {mode.restoration:.0%} of the panel's age: damage comes back accordingly"
             for mode in ask.modes
         ),

@@ -1,5 +1,6 @@
 """What a fleet's evidence leaves open, as joint draws that every answer is worked out from."""
 
+from kit.posterior.borrow import CONFLICT, ROBUST_WEIGHT, TAU_SCALE, BorrowedPrior, borrowed_prior
 from kit.posterior.draws import KindDraws, PodDraws
 from kit.posterior.evidence import FoundSizes, KindEvidence, PodBelief, StatedGrowth, StatedOnset
 from kit.posterior.groups import FrailtyDraws, expected_finds, frailty_draws, zone_frailty
@@ -11,8 +12,12 @@ from kit.posterior.renewal import onsets_by_age
 from kit.posterior.sequences import normal_points, rotated_lattice, uniform_points
 
 __all__ = [
+    "CONFLICT",
     "PRIORS",
     "RELIABLE",
+    "ROBUST_WEIGHT",
+    "TAU_SCALE",
+    "BorrowedPrior",
     "FoundSizes",
     "FrailtyDraws",
     "GrowthDraws",
@@ -24,6 +29,7 @@ __all__ = [
     "StatedGrowth",
     "StatedOnset",
     "TrackGrowth",
+    "borrowed_prior",
     "expected_finds",
     "frailty_draws",
     "joint_draws",

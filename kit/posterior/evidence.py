@@ -164,6 +164,10 @@ class KindEvidence:
         Factor on the spread of the life, such as that of clustered lives [-].
     restoration : float or None
         What a repair leaves of the age; None counts the first onset only [-].
+    restoration_logit_sd : float
+        How sure that is: standard deviation of its logit [-].
+    related : tuple of Histories
+        Lives of other groups of zones on the same clock, that share a distribution of the hazard with this one.
     """
 
     kind: str
@@ -176,3 +180,5 @@ class KindEvidence:
     in_fit: str | float = "size"
     widen: float = 1.0
     restoration: float | None = 0.0
+    restoration_logit_sd: float = 0.0
+    related: tuple[Histories, ...] = ()

@@ -9,9 +9,10 @@ from scipy.special import expit, logit, ndtri
 
 from kit.detection import DetectionCurve
 from kit.growth import as_form
-from kit.life import Histories
+from kit.life import Detection, Histories
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.typing import Floats
+from kit.posterior.borrow import borrowed_prior
 from kit.posterior.conditional import GridPosterior, follow
 from kit.posterior.draws import KindDraws, PodDraws
 from kit.posterior.evidence import KindEvidence, StatedGrowth, StatedOnset
@@ -137,14 +138,14 @@ def _kind(
         followed = ask.onset.kept[key]
         onset, onset_sd = np.exp(followed.value[:, 0]), np.exp(np.minimum(followed.value[:, 1], 0.7))
         notes |= {"onset": "sizes at first find", "onset_residual": followed.residual}
-    life = LifePosterior(ask.histories, ask.shape_prior)
+    lives = _Lives(ask)
     if ask.in_fit == "size":
         upstream = _seen_by_looks(
             ask.histories, pod, form, np.stack([onset, onset_sd, rate, rate_sd, still], axis=1)
         )
 
         def life_at(i: int) -> GridPosterior:
-            return life.given(
+            return lives.given(
                 GrowthDetection(
                     curve=pod.curve(i),
                     form=str(form[i]),
@@ -161,11 +162,12 @@ def _kind(
         chance = 1.0 if ask.in_fit == "perfect" else float(ask.in_fit)
 
         def life_at(i: int) -> GridPosterior:
-            return life.given(DetectionCurve.constant(chance, far_side_share=float(pod.far_side_share[i])))
+            return lives.given(DetectionCurve.constant(chance, far_side_share=float(pod.far_side_share[i])))
 
     followed = follow(life_at, upstream, own[:, 2:4], design=design, label=form, widen=ask.widen)
-    scale, shape = life.natural(followed.value)
+    scale, shape = lives.life.natural(followed.value)
     notes["life_residual"] = followed.residual
+    notes |= lives.diagnostics()
     return _with_centre(
         KindDraws(
             kind=ask.kind,
@@ -179,11 +181,70 @@ def _kind(
             no_growth_share=still,
             form=form,
             pod=pod,
-            restoration=None if ask.restoration is None else np.full(n, float(ask.restoration)),
+            restoration=_restoration(ask, n, seed=seed, stream=stream),
             diagnostics=notes,
         ),
-        reference=life.reference,
+        reference=lives.life.reference,
     )
+
+
+class _Lives:
+    """Posterior of the life of a kind, with what other groups of zones say, and how far that pulled."""
+
+    def __init__(self, ask: KindEvidence) -> None:
+        self.life = LifePosterior(ask.histories, ask.shape_prior)
+        self._related = [LifePosterior(one, ask.shape_prior) for one in ask.related]
+        # With and without the other groups: mean and standard deviation of the log hazard, of each draw that is
+        # worked out exactly, the spread between groups and the share of what knows nothing of them.
+        self._pulled: list[tuple[float, float, float, float, float, float]] = []
+
+    def given(self, detection: Detection) -> GridPosterior:
+        """Return the posterior under a chance of detection."""
+        if not self._related:
+            return self.life.given(detection)
+        said = [one.hazard_log_likelihood(detection, self.life.reference) for one in self._related]
+        prior = borrowed_prior(said)
+        made, alone = self.life.given(detection, prior), self.life.given(detection)
+        (mean, covariance), (own, own_covariance) = made.moments(), alone.moments()
+        borrowed, vague = prior.components(made.first)
+        share = float(made.share.sum(axis=1) @ expit(vague - borrowed))
+        self._pulled.append(
+            (
+                float(mean[0] - own[0]),
+                float(np.sqrt(covariance[0, 0])),
+                float(np.sqrt(own_covariance[0, 0])),
+                prior.tau_mean,
+                share,
+                prior.moments()[0] - float(own[0]),
+            )
+        )
+        return made
+
+    def diagnostics(self) -> dict[str, object]:
+        """Return how far other groups pulled, as means over the draws that were worked out exactly."""
+        if not self._pulled:
+            return {}
+        moved, sd, own_sd, tau, vague, away = np.mean(self._pulled, axis=0)
+        return {
+            "borrowed_groups": len(self._related),
+            "borrowed_age": self.life.reference,
+            "borrowed_pull": float(moved),
+            "borrowed_sd": float(sd),
+            "own_sd": float(own_sd),
+            "borrowed_tau": float(tau),
+            "borrowed_vague_share": float(vague),
+            "borrowed_distance": float(away),
+        }
+
+
+def _restoration(ask: KindEvidence, n: int, *, seed: int, stream: int) -> Floats | None:
+    """Draw what a repair leaves of the age, between 0 and 1."""
+    if ask.restoration is None:
+        return None
+    if ask.restoration_logit_sd == 0 or not 0 < ask.restoration < 1:
+        return np.full(n, float(ask.restoration))
+    z = normal_points(n, 1, seed=seed, stream=130 + stream)[:, 0]
+    return expit(logit(ask.restoration) + ask.restoration_logit_sd * z)
 
 
 def _typical_gap(histories: Histories) -> float:
@@ -292,8 +353,6 @@ def _with_centre(draws: KindDraws, *, reference: float) -> KindDraws:
             far_side_share=logit_mean(pod.far_side_share),
             far_side_plateau=logit_mean(pod.far_side_plateau),
         ),
-        restoration=None
-        if draws.restoration is None
-        else np.concatenate([[draws.restoration.mean()], draws.restoration]),
+        restoration=None if draws.restoration is None else logit_mean(draws.restoration),
         diagnostics=draws.diagnostics,
     )

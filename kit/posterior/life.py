@@ -6,14 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import csr_array
+from scipy.special import logsumexp
 
 from kit.life import Detection, Histories, LookLayout
 from kit.numerics.typing import Floats
+from kit.posterior.borrow import HAZARDS, BorrowedPrior, even_in_hazard
 from kit.posterior.conditional import GridPosterior
 
 _FAR = 8.0  # log-likelihood below the highest at which the grid ends
 _POINTS = (33, 15)
-_SURELY = 3.0  # cumulative hazard beyond which the prior of it falls off: 95 of 100 panels are damaged
 _NODES = 2  # of the age at onset within a gap
 
 
@@ -86,7 +87,13 @@ class LifePosterior:
         self._box: tuple[Floats, Floats] | None = None
         self._table: tuple[Floats, Floats] | None = None
 
-    def log_density(self, detection: Detection, log_hazard: Floats, log_shape: Floats) -> Floats:
+    def log_density(
+        self,
+        detection: Detection,
+        log_hazard: Floats,
+        log_shape: Floats,
+        borrowed: BorrowedPrior | None = None,
+    ) -> Floats:
         """Log of the posterior density, up to a constant.
 
         Parameters
@@ -95,6 +102,8 @@ class LifePosterior:
             Chance of detection by the delay since onset.
         log_hazard, log_shape : ndarray, shape (n,)
             Points.
+        borrowed : BorrowedPrior, optional
+            What other groups say of the hazard at the reference age. Default: nothing.
 
         Returns
         -------
@@ -103,13 +112,15 @@ class LifePosterior:
         """
         chance = self._layout.chances(detection, nodes=_NODES)
         return self._value(chance, *self._chances_of_onset(log_hazard, log_shape)) + self._log_prior(
-            log_hazard, log_shape
+            log_hazard, log_shape, borrowed
         )
 
-    def _log_prior(self, log_hazard: Floats, log_shape: Floats) -> Floats:
+    def _log_prior(
+        self, log_hazard: Floats, log_shape: Floats, borrowed: BorrowedPrior | None = None
+    ) -> Floats:
         off = (log_shape - np.log(self.prior.median)) / self.prior.log_sd
-        # Even in H while H is small; where looks can miss all damage nothing else would bound it above.
-        return log_hazard - np.log1p((np.exp(log_hazard) / _SURELY) ** 3) - 0.5 * off**2
+        before = even_in_hazard(log_hazard) if borrowed is None else borrowed.log_density(log_hazard)
+        return before - 0.5 * off**2
 
     def _value(self, chance: Floats, gap: Floats, base: Floats) -> Floats:
         terms = np.arange(chance.size)
@@ -133,12 +144,27 @@ class LifePosterior:
             gap = np.exp(since, out=since) * -np.expm1((low - high).astype(np.float32))
         return gap, layout.weight @ base
 
-    def _find_box(self, detection: Detection) -> None:
-        """Settle the grid: where the posterior under one chance of detection is not negligible, with room for others."""
+    def _find_box(self, detection: Detection, borrowed: BorrowedPrior | None) -> None:
+        """Settle the grid: where the posterior under one chance of detection is not negligible, with room for others.
+
+        With what other groups say it holds the posterior without that, too, so that both can be compared.
+        """
+        low, high = self._reach(detection, None)
+        if borrowed is not None:
+            also = self._reach(detection, borrowed)
+            low, high = np.minimum(low, also[0]), np.maximum(high, also[1])
+        room = 0.15 * (high - low)
+        self._box = (
+            np.linspace(low[0] - room[0], high[0] + 2 * room[0], _POINTS[0]),
+            np.linspace(low[1] - room[1], high[1] + room[1], _POINTS[1]),
+        )
+
+    def _reach(self, detection: Detection, borrowed: BorrowedPrior | None) -> tuple[Floats, Floats]:
+        """Return the ends of where a posterior is not negligible."""
         low, high = np.array([-14.0, -2.0]), np.array([4.0, 2.5])
         for _ in range(4):
             x, y = np.linspace(low[0], high[0], 25), np.linspace(low[1], high[1], 25)
-            value = self.log_density(detection, np.repeat(x, y.size), np.tile(y, x.size)).reshape(
+            value = self.log_density(detection, np.repeat(x, y.size), np.tile(y, x.size), borrowed).reshape(
                 x.size, y.size
             )
             inside = value > value.max() - _FAR
@@ -150,35 +176,64 @@ class LifePosterior:
             low, high = new_low, new_high
             if done:
                 break
-        room = 0.15 * (high - low)
-        self._box = (
-            np.linspace(low[0] - room[0], high[0] + 2 * room[0], _POINTS[0]),
-            np.linspace(low[1] - room[1], high[1] + room[1], _POINTS[1]),
-        )
+        return low, high
 
-    def given(self, detection: Detection) -> GridPosterior:
+    def given(self, detection: Detection, borrowed: BorrowedPrior | None = None) -> GridPosterior:
         """Return the posterior under a chance of detection.
 
         Parameters
         ----------
         detection : Detection
             Chance of detection by the delay since onset.
+        borrowed : BorrowedPrior, optional
+            What other groups say of the hazard at the reference age. Default: nothing.
 
         Returns
         -------
         GridPosterior
             In (log cumulative hazard at the reference age, log shape).
         """
-        if self._box is None:
-            self._find_box(detection)
-            x, y = self._box
-            self._table = self._chances_of_onset(np.repeat(x, y.size), np.tile(y, x.size))
-        x, y = self._box
-        chance = self._layout.chances(detection, nodes=_NODES)
-        value = self._value(chance, *self._table).reshape(x.size, y.size)
-        value = value + self._log_prior(x[:, None], y[None, :])
+        x, y = self._grid(detection, borrowed)
+        value = self._log_likelihood(detection) + self._log_prior(x[:, None], y[None, :], borrowed)
         share = np.exp(value - value.max())
         return GridPosterior(first=x, second=y, share=share / share.sum())
+
+    def _grid(self, detection: Detection, borrowed: BorrowedPrior | None) -> tuple[Floats, Floats]:
+        """Return the grid, settled at the first call."""
+        if self._box is None:
+            self._find_box(detection, borrowed)
+            x, y = self._box
+            self._table = self._chances_of_onset(np.repeat(x, y.size), np.tile(y, x.size))
+        return self._box
+
+    def _log_likelihood(self, detection: Detection) -> Floats:
+        """Log-likelihood on the grid."""
+        x, y = self._box
+        chance = self._layout.chances(detection, nodes=_NODES)
+        return self._value(chance, *self._table).reshape(x.size, y.size)
+
+    def hazard_log_likelihood(self, detection: Detection, age: float) -> Floats:
+        """Return what the histories say of the cumulative hazard at an age, the shape averaged over its prior.
+
+        Parameters
+        ----------
+        detection : Detection
+            Chance of detection by the delay since onset.
+        age : float
+            The age [clock units].
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Log-likelihood at `kit.posterior.borrow.HAZARDS`, up to a constant [-].
+        """
+        x, y = self._grid(detection, None)
+        value = self._log_likelihood(detection)
+        # At one shape the log hazards of two ages differ by a constant.
+        at = HAZARDS[:, None] - np.exp(y)[None, :] * np.log(age / self.reference)
+        columns = np.stack([_extended(x, value[:, j], at[:, j]) for j in range(y.size)], axis=1)
+        off = (y - np.log(self.prior.median)) / self.prior.log_sd
+        return logsumexp(columns - 0.5 * off**2, axis=1)
 
     def natural(self, value: Floats) -> tuple[Floats, Floats]:
         """Return scale and shape of draws.
@@ -195,3 +250,11 @@ class LifePosterior:
         """
         shape = np.exp(value[:, 1])
         return self.reference * np.exp(-value[:, 0] / shape), shape
+
+
+def _extended(x: Floats, value: Floats, at: Floats) -> Floats:
+    """Read a curve between its points by straight lines, and beyond its ends on the last of them."""
+    inside = np.interp(at, x, value)
+    left = value[0] + (at - x[0]) * max((value[1] - value[0]) / (x[1] - x[0]), 0.0)
+    right = value[-1] + (at - x[-1]) * min((value[-1] - value[-2]) / (x[-1] - x[-2]), 0.0)
+    return np.where(at < x[0], left, np.where(at > x[-1], right, inside))

@@ -177,7 +177,7 @@ def stated_values(ask: Question, *, limit_mm: float) -> tuple[Varied, ...]:
                 of_mode(i, "assumed_shape"),
                 "5 % and 95 % of its prior",
             )
-        if mode.restoration is not None:
+        if mode.restoration is not None and mode.restoration != "fit":
             low, high = max(mode.restoration - _STEP, 0.0), min(mode.restoration + _STEP, 1.0)
             out.append(
                 Varied(
@@ -448,7 +448,7 @@ def _moved(problem: Problem, evidence: Evidence, one: Varied, value: float) -> P
         return _problem(ask, evidence)
     kinds = tuple(
         draws
-        if mode.restoration is None
+        if mode.restoration is None or mode.restoration == "fit"
         else replace(draws, restoration=np.full(draws.n, float(mode.restoration)))
         for draws, mode in zip(problem.kinds, ask.modes, strict=True)
     )

@@ -542,6 +542,8 @@ def test_fewer_clean_looks_never_support_a_longer_interval(clean, ask):
     [
         ({"group": "wing"}, r"^question small: `group` must be a group of the zones table\. Got wing\. Known are flap\.$"),
         ({"growth_groups": ("flap", "wing"), "mode": {"growth": "fit"}}, r"`group` must be a group of the zones table\. Got wing\."),
+        ({"life_groups": ("flap", "wing")}, r"`group` must be a group of the zones table\. Got wing\."),
+        ({"mode": {"restoration": "fit"}}, r"^question small: restoration of moisture_disbond cannot be fitted: `lives` must hold lives after a repair\..*State it as a number between 0 and 1"),
         ({"packages": ("C check",)}, r"^question small: packages: 'C check' is not a package of dataset\.toml\. Known are A check, base check\.$"),
         ({"mode": {"growth": "fit"}}, r"^question small: growth of moisture_disbond cannot be fitted: .*Got 0\. State the growth"),
         ({"known_on": pd.Timestamp("2009-01-01").date()}, r"^question small: "),
@@ -550,6 +552,51 @@ def test_fewer_clean_looks_never_support_a_longer_interval(clean, ask):
 def test_what_cannot_be_answered_is_one_clear_refusal(evidence, ask, fields, message):
     with pytest.raises(QuestionError, match=message):
         recommend(evidence, ask(**fields))
+
+
+@pytest.mark.parametrize(
+    ("q", "error", "message"),
+    [
+        (
+            0.0,
+            np.nan,
+            r"the looks after repairs do not tell it \(fit 0\.00, 95 % profile bounds up to 0\.70\)",
+        ),
+        (0.5, 0.9, r"do not tell it .*the upper bound is the careful one"),
+        (1.3, 0.2, r"repaired panels do no better than old ones\. State `restoration` = 1"),
+    ],
+)
+def test_a_restoration_that_the_looks_do_not_tell_is_refused_with_the_careful_number(
+    evidence, ask, monkeypatch, q, error, message
+):
+    monkeypatch.setattr(Evidence, "restoration", lambda *_: Restored(q, error))
+    with pytest.raises(QuestionError, match=message):
+        recommend(evidence, ask(mode={"restoration": "fit"}))
+
+
+def test_a_fitted_restoration_is_drawn_and_told(evidence, ask, monkeypatch):
+    monkeypatch.setattr(Evidence, "restoration", lambda *_: Restored(0.5, 0.1))
+    answer = recommend(evidence, ask(mode={"restoration": "fit"}))
+    q = answer.modes[0].draws.restoration[1:]
+    assert (q.mean(), q.std()) == pytest.approx((0.5, 0.1), abs=0.02)
+    assert "fitted to lives after repairs" in "\n".join(answer.assumptions)
+
+
+class Restored:
+    """A fit of the restoration factor with a given result."""
+
+    fitted = ("repair",)
+
+    def __init__(self, q, error):
+        self.restoration = pd.Series({"repair": q})
+        self.covariance = np.diag([1.0, 1.0, error**2])
+
+    def bounds(self, name, method):
+        return 0.0, 0.7
+
+
+def test_the_own_group_alone_borrows_nothing(ask, evidence, answer):
+    assert recommend(evidence, ask(life_groups=("flap",))).modes[0].scale == answer.modes[0].scale
 
 
 def test_few_sizes_for_the_onset_rest_on_a_weak_prior_and_say_so(single, ask):
