@@ -10,6 +10,7 @@ from rich.table import Table
 
 from kit.cautions import CAUTIONS
 from kit.commands.shell import (
+    NO,
     AsJson,
     Source,
     Strict,
@@ -275,6 +276,8 @@ def compare(
             plot=lambda: plot_change(change),
             more=more,
         )
+        if change.exceeds_cap:
+            raise typer.Exit(NO)
 
 
 def forecast(
@@ -415,6 +418,8 @@ def sensitivity(
             plot=lambda: plot_tornado(result),
             more={"interval": result.base, "worth": plain(result.worth)},
         )
+        if not result.base:
+            raise typer.Exit(NO)
 
 
 COMMANDS = (panels, compare, forecast, sensitivity)

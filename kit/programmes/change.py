@@ -215,14 +215,12 @@ class ProgrammeChange:
             own.append(
                 "the POD of the proposed method is stated and not measured here; looks before the change keep the present one"
             )
-        cap = self.group.problem.cap
-        for rule in self.proposed.rules:
-            length = rule.repeat.get(self.group.ask.clock)
-            if length is not None and length > cap * (1 + 1e-9):
-                own.append(
-                    f"the proposed repeat of {length:,.0f} {self.group.problem.unit} exceeds the cap of {cap:,.0f} "
-                    f"({self.group.problem.cap_basis}): it may not be flown"
-                )
+        if self.exceeds_cap:
+            cap = self.group.problem.cap
+            own.append(
+                f"the proposed repeat exceeds the cap of {cap:,.0f} {self.group.problem.unit} "
+                f"({self.group.problem.cap_basis}): it may not be flown"
+            )
         return (*own, *self.group.cautions)
 
     @property
@@ -246,6 +244,13 @@ class ProgrammeChange:
             As `frame` says.
         """
         return self.frame
+
+    @property
+    def exceeds_cap(self) -> bool:
+        """Whether a proposed repeat is longer than the cap of the programme in force allows."""
+        cap = self.group.problem.cap
+        lengths = [rule.repeat.get(self.group.ask.clock) for rule in self.proposed.rules]
+        return any(length is not None and length > cap * (1 + 1e-9) for length in lengths)
 
     def outlook(self, which: int) -> pd.DataFrame:
         """Return what is to come under one of the programmes over all years.

@@ -1,6 +1,7 @@
 """Programmes from the demo fleet's small sister: looks by day, comparisons, forecasts, refusals in one line."""
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,7 @@ import pytest
 from programmes_parts import one_draw, panels
 
 from kit.cautions import CAUTIONS
-from kit.intervals import QuestionError
+from kit.intervals import QuestionError, age_replacement
 from kit.programmes import (
     Costs,
     LivingPanels,
@@ -18,6 +19,7 @@ from kit.programmes import (
     Rule,
     UsagePlan,
     compare_programmes,
+    cost_curve,
     events_of,
     extension_evidence,
     fleet_leaders,
@@ -25,8 +27,10 @@ from kit.programmes import (
     group_of,
     look_days,
     looks_by_period,
+    method_choice,
     play,
     present_state,
+    replacement_ages,
 )
 from kit.simulate.schedule import simulate_schedule
 
@@ -294,3 +298,52 @@ def test_a_usage_plan_is_read_and_wrong_days_are_refused(tmp_path):
     path.write_text('[[parked]]\naircraft = "A1"\nbegin = 2026-03-01\nend = 2026-02-01\n', encoding="utf-8")
     with pytest.raises(QuestionError, match=r"`end` must be after `begin`\. Got 2026-03-01 to 2026-02-01"):
         UsagePlan.read(path)
+
+
+def test_the_least_cost_is_the_least_and_its_parts_add_up(group):
+    curve = cost_curve(group, COSTS)
+    rows = curve.to_frame()
+    assert curve.flat[0] <= curve.least <= curve.flat[1]
+    assert rows["total"].min() == rows.loc[rows["repeat"] == curve.least, "total"].item()
+    looks = rows["looks"] * rows["repeat"]
+    np.testing.assert_allclose(looks, looks.iloc[0])  # a look's cost over its spacing
+    assert (rows["total_lower"] <= rows["total_upper"]).all()
+    assert "no target" in curve.cautions[0]
+
+
+def test_replacement_ages_are_those_of_the_closed_form_under_each_draw(group):
+    """R. E. Barlow and F. Proschan, Mathematical Theory of Reliability, 1965, ch. 4 (checked in tests/intervals)."""
+    row = replacement_ages(group, COSTS, replacement=8000.0).iloc[0]
+    draws = group.draws[row["kind"]]
+    ages = [
+        age_replacement(float(scale), float(shape), 5.0).age
+        for scale, shape in zip(draws.scale, draws.shape, strict=True)
+        if shape > 1.05
+    ]
+    assert min(ages) <= row["age"] <= max(ages)
+    assert row["age_lower"] <= row["age"] <= row["age_upper"]
+    with pytest.raises(QuestionError, match="`replacement` must be positive"):
+        replacement_ages(group, COSTS, replacement=0.0)
+
+
+def test_a_method_held_against_itself_needs_its_own_pod(group):
+    same = group.ask.detection.model_copy(
+        update={"log_a50_sd": 0.0, "log_slope_sd": 0.0, "logit_plateau_sd": 0.0}
+    )
+    choice = method_choice(group, same, repeats=(6000.0, 6000.0), methods=("one", "the other"))
+    assert choice.parity[0] == pytest.approx(same.a50_mm, rel=0.15)
+    assert choice.parity[1] <= choice.parity[0] <= choice.parity[2]
+    worse = same.model_copy(update={"a50_mm": same.a50_mm * 2})
+    assert method_choice(group, worse, repeats=(6000.0, 6000.0)).better < 0.2
+    assert "that is the POD to be proved" in choice.words()[-1]
+
+
+def test_a_repeat_beyond_the_cap_is_said_first_and_may_not_be_flown(group):
+    capped = replace(group, problem=replace(group.problem, cap=5000.0, cap_basis="task T1"))
+    proposed = Programme.every(group.evidence, group.ask, 6000.0)
+    change = compare_programmes(capped, proposed=proposed, years=1)
+    assert change.exceeds_cap
+    assert any(
+        "exceeds the cap of 5,000 flight hours (task T1): it may not be flown" in line
+        for line in change.cautions
+    )
