@@ -22,6 +22,7 @@ from kit.programmes.usage import PanelUsage, UsagePlan
 
 _MOST_QUARTERS = 40
 _QUARTER = DAYS_PER_YEAR / 4
+_FAR_OFF = 1.5  # times what came, from which on a caution says so (common practice, no source)
 
 
 def poisson_binomial(chances: ArrayLike, *, most: int | None = None) -> Floats:
@@ -336,6 +337,14 @@ class BackTest:
     def cautions(self) -> tuple[str, ...]:
         """What the reader must know."""
         own = [f"{day}: no forecast could be made: {why}" for day, why in self.skipped.items()]
+        said, came = self.frame["finds"].sum(), self.frame["came"].sum()
+        if said > _FAR_OFF * came or came > _FAR_OFF * said:
+            side = "more" if said > came else "FEWER"
+            own.insert(
+                0,
+                f"past forecasts of this group were far off: they expected {side} finds ({said:.1f}) than came ({came:.0f}); "
+                "the one to come is to be read accordingly",
+            )
         own.append(
             "years of one fleet are few and not independent of each other: their coverage says little by itself"
         )

@@ -3,11 +3,12 @@
 import itertools
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.programmes import count_limits, poisson_binomial
+from kit.programmes import BackTest, count_limits, poisson_binomial
 
 
 @settings(max_examples=40, deadline=None)
@@ -53,3 +54,26 @@ def test_limits_of_a_count_are_those_of_the_mixture_over_draws():
     assert inside >= 0.89
     assert np.mean(played < low[0]) <= 0.055
     assert np.mean(played > high[0]) <= 0.055
+
+
+def test_past_forecasts_that_were_far_off_are_said_first():
+    frame = pd.DataFrame(
+        {
+            "known_on": pd.to_datetime(["2023-12-31"]),
+            "finds": [9.0],
+            "finds_lower": [4.0],
+            "finds_upper": [15.0],
+        }
+    )
+    frame = frame.assign(came=2, inside=False, looks=30.0, looks_made=28)
+    off = BackTest(group_name="outer_door", frame=frame, level=0.9, skipped={})
+    assert "expected more finds (9.0) than came (2)" in off.cautions[0]
+    near = BackTest(
+        group_name="outer_door",
+        frame=frame.assign(came=8, inside=True),
+        level=0.9,
+        skipped={"2020-12-31": "why"},
+    )
+    assert near.cautions[0] == "2020-12-31: no forecast could be made: why"
+    assert near.coverage == 1.0
+    assert "in 1 of 1 years" in near.words()[0]
