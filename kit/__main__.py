@@ -6,7 +6,6 @@ reproduced), 2 bad input.
 
 from __future__ import annotations
 
-import io
 import json
 import multiprocessing
 import os
@@ -35,6 +34,7 @@ from kit.commands import (
     bad_input,
     cell,
     console,
+    guard_output,
     load,
     notebook,
     notice,
@@ -752,13 +752,14 @@ for _command in (*COMMANDS, notebook):
 
 def main() -> None:
     """Run the command line."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")  # a terminal without these letters is no error
+    guard_output()
     # Questions are spread over the cores; threads of linear algebra beside them would get in their way.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
-    app()
+    try:
+        app()
+    finally:
+        sys.stdout.flush()  # what is held back may not find room
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from kit.commands.shell import (
     say,
     steps,
 )
+from kit.commands.streams import guard_output
 
 __all__ = [
     "BAD_INPUT",
@@ -33,6 +34,7 @@ __all__ = [
     "bad_input",
     "cell",
     "console",
+    "guard_output",
     "load",
     "load_aside",
     "notebook",

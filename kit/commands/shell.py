@@ -51,7 +51,12 @@ def console(*, stderr: bool = False) -> Console:
         Without colours of its own for numbers.
     """
     stream = sys.stderr if stderr else sys.stdout
-    return Console(stderr=stderr, width=None if stream.isatty() else 170, highlight=False, soft_wrap=False)
+    return Console(
+        stderr=stderr,
+        width=None if stream is not None and stream.isatty() else 170,
+        highlight=False,
+        soft_wrap=False,
+    )
 
 
 @contextmanager

@@ -244,7 +244,7 @@ class PodRegister:
         """
         path = Path(path)
         try:
-            data = tomllib.loads(path.read_text(encoding="utf-8"))
+            data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
         except OSError as error:
             raise PodError(
                 f"{path}: cannot be read ({error.strerror}). Give the path of a register of PODs."

@@ -15,7 +15,7 @@ def missing_package(package: str, *, extra: str, what: str) -> MissingPackage:
     package : str
         Name of the package.
     extra : str
-        Extra of the kit that installs it.
+        Extra of the kit that installs it; blank where none does.
     what : str
         What needs it.
 
@@ -24,8 +24,12 @@ def missing_package(package: str, *, extra: str, what: str) -> MissingPackage:
     MissingPackage
         The error, to be raised.
     """
+    install = (
+        f'Install it with: pip install "skin-findings-kit[{extra}]"'
+        if extra
+        else f"Install it, or give an address whose driver is there, such as postgresql+psycopg://; no extra of the kit brings {package}."
+    )
     return MissingPackage(
-        f"{what} needs the package {package}, which is not installed. "
-        f'Install it with: pip install "skin-findings-kit[{extra}]"',
+        f"{what} needs the package {package}, which is not installed. {install}",
         name=package,
     )

@@ -401,7 +401,7 @@ def read_question(source: Question | str | Path) -> Question:
         return source
     path = Path(source)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise QuestionError(
             f"{path}: cannot be read ({error.strerror}). Give the path of a question's TOML file."

@@ -153,7 +153,7 @@ def read_toml(path: str | Path, known: set[str]) -> dict[str, object]:
         If it cannot be read or has another key.
     """
     try:
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        data = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise QuestionError(
             f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file."

@@ -167,7 +167,7 @@ class RankingSettings(BaseModel):
         """
         path = Path(path)
         try:
-            return cls.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+            return cls.model_validate(tomllib.loads(path.read_text(encoding="utf-8-sig")))
         except OSError as error:
             raise SettingsError(
                 f"{path}: cannot be read ({error.strerror}). Give the path of the settings of a ranking."

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from kit.findings.check.problems import TableError, one_problem, sorted_problems, table_error
+from kit.findings.check.problems import TableError, one_problem, sorted_problems
 from kit.findings.packages import missing_package
 from kit.findings.read import size_limits
 from kit.findings.read.lazy_text import cell_text
+from kit.findings.read.secrets import HIDDEN, secrets_of, without_secrets
 from kit.findings.read.source_table import SourceTable
 
 if TYPE_CHECKING:
@@ -43,16 +44,15 @@ class Database:
             import sqlalchemy
         except ImportError as error:
             raise missing_package("SQLAlchemy", extra="sql", what="Reading a database") from error
+        self.name, self._secrets = without_secrets(url), secrets_of(url)
         try:
             address = sqlalchemy.make_url(url)
-        except sqlalchemy.exc.ArgumentError:
+        except (sqlalchemy.exc.ArgumentError, ValueError):  # the second: a port that is no number, brackets
             raise self._refused(
                 "the address of the database cannot be read",
                 "such as sqlite:///fleet.db or postgresql+psycopg://user@host/fleet",
                 "mend the address",
-                name="database",
             ) from None
-        self.name = address.render_as_string(hide_password=True)
         self._connection, self._engine = self._opened(address)
         try:
             with self._told("the database"):
@@ -165,13 +165,18 @@ class Database:
             options["creator"] = lambda: sqlite3.connect(uri, uri=True, isolation_level=None)
         try:
             engine = sa.create_engine(address, **options)
-        except ModuleNotFoundError as error:
+        except ImportError as error:
+            # A driver may be there and lack its library: psycopg without libpq.
             package = {"psycopg": "psycopg[binary]"}.get(error.name or "", error.name or "")
+            package = package or (
+                "psycopg[binary]" if "postgres" in address.drivername else address.drivername
+            )
+            extra = "sql" if package.startswith("psycopg") else ""
             what = f"Reading the database {self.name}"
-            raise missing_package(package, extra="sql", what=what) from error
-        except sa.exc.ArgumentError as error:
+            raise missing_package(package, extra=extra, what=what) from None
+        except (sa.exc.ArgumentError, TypeError, ValueError) as error:
             raise self._refused(
-                f"the address names no kind of database that is known: {error}",
+                f"the address names no kind of database that is known: {self._quiet(error)}",
                 "sqlite or postgresql+psycopg",
                 "mend the address",
             ) from None
@@ -202,24 +207,31 @@ class Database:
     @contextmanager
     def _told(self, what: str) -> Iterator[None]:
         """Turn an error of the database into one that says what was read."""
-        import sqlalchemy as sa
-
         try:
             yield
-        except sa.exc.SQLAlchemyError as error:
-            first = str(getattr(error, "orig", None) or error).splitlines()[0]
+        except (FileNotFoundError, TableError):
+            raise
+        except (
+            Exception
+        ) as error:  # a driver has errors of its own for hosts, parameters and NUL that SQLAlchemy lets by
             raise self._refused(
-                f"{what} cannot be read: {size_limits.shortened(first)}",
+                f"{what} cannot be read: {self._quiet(error)}",
                 "a database that answers, and tables that may be read",
                 "mend the address, or ask for the right to read",
             ) from None
 
-    def _refused(self, reason: str, expected: str, mend: str, *, name: str = "") -> TableError:
-        """Return the error about the database as a whole."""
-        where = name or self.name
-        return table_error(
-            one_problem("dataset", where, reason=reason, expected=expected, mend=mend), name=where
-        )
+    def _quiet(self, error: Exception) -> str:
+        """Return the first line of an error, without what the address must not show."""
+        lines = str(getattr(error, "orig", None) or error).splitlines()
+        first = without_secrets(lines[0] if lines else type(error).__name__)
+        for secret in self._secrets:
+            first = first.replace(secret, HIDDEN)
+        return size_limits.shortened(first)
+
+    def _refused(self, reason: str, expected: str, mend: str) -> TableError:
+        """Return the error about the database as a whole, in one line."""
+        problem = one_problem("dataset", self.name, reason=reason, expected=expected, mend=mend)
+        return TableError(f"{self.name}: {reason}. Expected: {expected}. Mend: {mend}.", problem)
 
 
 def _truth(cell: Any) -> Any:

@@ -15,6 +15,7 @@ from kit.findings.read.database import Database
 from kit.findings.read.dataset import FILE_NAME, Dataset, described, read_description, table_files, toml_text
 from kit.findings.read.parquet import read_parquet
 from kit.findings.read.read import read_csv
+from kit.findings.read.secrets import without_secrets
 from kit.findings.read.source_table import SourceTable
 from kit.findings.read.workbook import ENDINGS, Workbook
 from kit.findings.tables import TABLES
@@ -231,7 +232,9 @@ def open_source(source: str | Path) -> Source:
         )
     if is_url(source):
         return DatabaseSource(str(source))
-    path, name = Path(source), str(source)
+    path, name = Path(source), without_secrets(str(source))
+    if "\0" in str(source):
+        raise FileNotFoundError(f"`source` holds the character NUL: {name!r}. Mend the path.")
     if path.is_dir():
         return FolderSource(path, name)
     if not path.exists():
