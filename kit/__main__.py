@@ -376,6 +376,9 @@ def _decided_one(number: int) -> _Decided:
     )
 
 
+_DUE_SHOWN = 6  # tails of which the next look is shown
+
+
 def _signed_lines(answer: Answer) -> Iterator[str]:
     """Say what a signature under an answer stands for, besides what it assumes."""
     name, unit = answer.question.name, answer.question.clock.replace("_", " ")
@@ -401,6 +404,9 @@ def _signed_lines(answer: Answer) -> Iterator[str]:
                 f"  the {words} repeat of {judged['repeat']:,.0f} {verdict} the target ({judged['share_meeting']:.0%} of draws; "
                 f"{value:.3g}, 5 % to 95 % of draws {low:.3g} to {high:.3g}), as known on {answer.dataset['known_on']}"
             )
+    if answer.due is not None and (due := answer.due.dropna(subset="due_on"))["due_on"].size:
+        first = due.groupby("aircraft")["due_on"].min().sort_values(kind="stable").head(_DUE_SHOWN)
+        yield f"  next due, the earliest tails: {', '.join(f'{tail} {day:%Y-%m-%d}' for tail, day in first.items())}"
     for caution in answer.special_cautions:
         yield f"  ! {caution}"
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
+import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from kit.decisions.compare import DATA, DIFFERS, compare
@@ -130,6 +131,16 @@ class Judgement(_Part):
     ]
 
 
+class DueRecord(_Part):
+    """When the panels of one aircraft are due under the recommendation."""
+
+    aircraft: Annotated[str, Field(description="tail")]
+    panels: Annotated[int, Field(description="panels of the group")]
+    late: Annotated[int, Field(description="of these past their next look at the cut-off")]
+    unknown: Annotated[int, Field(description="of these of unknown age")]
+    due_on: Annotated[dt.date | None, Field(description="first day on which one is due, by planned usage")]
+
+
 class DatasetRecord(_Part):
     """What was known, and in which state."""
 
@@ -191,6 +202,9 @@ class DecisionRecord(_Part):
     share_meeting: Annotated[
         Number, Field(description="share of the draws that meet the target where the risk is given [-]")
     ] = None
+    due: Annotated[
+        tuple[DueRecord, ...], Field(description="next looks by aircraft, the earliest first")
+    ] = ()
     assumptions: Annotated[tuple[str, ...], Field(description="what does not come from data")]
     cautions: tuple[str, ...]
     sign_offs: tuple[SignOff, ...] = ()
@@ -222,6 +236,30 @@ def _mode_record(mode: ModeAnswer) -> ModeRecord:
         no_growth_share=growth.no_growth_share,
         growth_basis=growth.basis,
         growth_form=growth.form.name,
+    )
+
+
+def _due(answer: Answer) -> tuple[DueRecord, ...]:
+    """Sum the next looks up by aircraft."""
+    if answer.due is None:
+        return ()
+    by = answer.due.assign(unknown=answer.due["age"].isna()).groupby("aircraft", sort=True)
+    some = by.agg(
+        panels=("panel", "size"),
+        late=("is_late", "sum"),
+        unknown=("unknown", "sum"),
+        due_on=("due_on", "min"),
+    )
+    some = some.reset_index().sort_values(["due_on", "aircraft"], kind="stable", na_position="last")
+    return tuple(
+        DueRecord(
+            aircraft=str(row.aircraft),
+            panels=int(row.panels),
+            late=int(row.late),
+            unknown=int(row.unknown),
+            due_on=None if pd.isna(row.due_on) else row.due_on.date(),
+        )
+        for row in some.itertuples()
     )
 
 
@@ -288,6 +326,7 @@ def decision_record(
         proposal=proposal,
         present=answer.present,
         share_meeting=_finite(answer.share_meeting),
+        due=_due(answer),
         assumptions=answer.assumptions,
         cautions=answer.cautions,
         sign_offs=sign_offs,
@@ -552,11 +591,15 @@ def _as_today(data: dict[str, Any]) -> dict[str, Any]:
     """Say what a record of an earlier form left unsaid, as it was meant.
 
     The target of form 1 was on the mean over the horizon alone. Forms 1 and 2 took growth, POD and size as mapped as
-    sure, growth as straight, a panel's first onset only, and a shape as assumed or as fitted, nothing between.
+    sure, growth as straight, a panel's first onset only, and a shape as assumed or as fitted, nothing between. No form
+    before 4 knew structure classes, or limits of anything but the diameter.
     """
     question = data.get("question")
-    if data.get("record") not in (1, 2) or not isinstance(question, dict):
+    if data.get("record") not in (1, 2, 3) or not isinstance(question, dict):
         return data
+    question = _filled(question, limit_counts="as_diameter", govern=["risk"], held_against="mean")
+    if data["record"] == 3:
+        return data | {"question": question}
     question = _filled(question, log_measured_to_true_sd=0.0, growth_forms=["linear"])
     question["detection"] = _filled(
         question.get("detection"),

@@ -201,7 +201,7 @@ def _quantities(record: DecisionRecord) -> dict[str, float | str]:
     return out
 
 
-_NEW = {3: ("made_on", "reference", "rows", "set_aside")}
+_NEW = {3: ("made_on", "reference", "rows", "set_aside", "due")}
 """Fields that records of a form did not have yet; of forms 1 and 2 parts lack fields, too."""
 
 _JOINT = 3  # the first form that was worked out as today; before it, the form itself tells of other software

@@ -344,6 +344,13 @@ class Question(_Part):
         Positive | None,
         Field(description="largest size that may stay; default: the limits table in force [mm]"),
     ] = None
+    limit_counts: Annotated[
+        Literal["as_bounded", "as_diameter"],
+        Field(
+            description="what a limit of the table bounds: the longest extent, the equivalent diameter or the area, as its row "
+            "says; as_diameter only for records before form 4, which took every limit for a diameter"
+        ),
+    ] = "as_bounded"
     packages: Annotated[
         tuple[str, ...], Field(description="scheduled checks to ride on; none: no packaging")
     ] = ()

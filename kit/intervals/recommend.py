@@ -162,8 +162,9 @@ def _limits(ask: Question, evidence: Evidence) -> pd.DataFrame:
     rows = limits_in_force(fleet.tables["limits"], [ask.group] * n, ["field"] * n, [fleet.cut_off] * n, kinds)
     size = rows["size"].to_numpy(np.float64)
     diameter = np.where(rows["bounds"] == "area", equivalent_diameter(size), size)
-    longer, _ = evidence.extent_ratio(ask.growth_groups or (ask.group,))
-    diameter = np.where(rows["bounds"] == "longest_extent", size / longer, diameter)
+    if ask.limit_counts == "as_bounded" and (rows["bounds"] == "longest_extent").any():
+        longer, _ = evidence.extent_ratio(ask.growth_groups or (ask.group,))
+        diameter = np.where(rows["bounds"] == "longest_extent", size / longer, diameter)
     none = [kind for kind, limit in zip(kinds, rows["limit"], strict=True) if limit == ""]
     if none:
         of_kind = "" if (fleet.tables["limits"]["kind"] == "").all() else f" and {', '.join(none)}"
@@ -353,7 +354,12 @@ def _notes(problem: Problem, believed: tuple[Belief, ...], evidence: Evidence) -
                 f"the limits differ by kind ({each}): the smallest, {problem.limit_mm:g} mm, is used for all of them"
             )
         long = limits.loc[limits["bounds"] == "longest_extent"]
-        if len(long):
+        if len(long) and ask.limit_counts == "as_diameter":
+            notes.append(
+                "the limit bounds the longest extent and was taken for a diameter, as records before form 4 did: damage that is "
+                "longer than wide reaches the limit before the risk says so"
+            )
+        elif len(long):
             ratio, basis = evidence.extent_ratio(ask.growth_groups or (ask.group,))
             notes.append(
                 f"the limit bounds the longest extent ({long['size'].min():g} mm); sizes here are equivalent diameters, of which "

@@ -266,3 +266,14 @@ def test_what_is_no_text_is_refused(tmp_path):
     (tmp_path / "record.json").write_bytes(b"\xff\xfe\x00\x01")
     with pytest.raises(RecordError, match=r"record\.json: not a text file\."):
         read_decision(tmp_path / "record.json")
+
+
+def test_a_record_says_when_each_aircraft_is_due(answer):
+    """The panels of the answer's list, each on one aircraft, and no aircraft twice."""
+    due = decision_record(answer).due
+    assert sum(one.panels for one in due) == len(answer.due)
+    assert sum(one.late for one in due) == int(answer.due["is_late"].sum())
+    assert len({one.aircraft for one in due}) == len(due)
+    days = [one.due_on for one in due if one.due_on is not None]
+    assert days == sorted(days)
+    assert days[0] == answer.due["due_on"].min().date()
