@@ -28,6 +28,7 @@ from kit.commands import (
     BAD_INPUT,
     COMMANDS,
     NO,
+    NOTEBOOKS,
     AsJson,
     Source,
     Strict,
@@ -36,7 +37,6 @@ from kit.commands import (
     console,
     guard_output,
     load,
-    notebook,
     notice,
     plain,
     print_json,
@@ -752,7 +752,7 @@ def demo(
     say(f"Invented demo fleet: {path}")
 
 
-for _command in (*COMMANDS, notebook):
+for _command in (*COMMANDS, *NOTEBOOKS):
     app.command()(_command)
 
 

@@ -1,6 +1,6 @@
 """Commands of the command line, a module a topic; `kit.__main__` registers them."""
 
-from kit.commands.notebook import notebook
+from kit.commands.notebook import NOTEBOOKS
 from kit.commands.programmes import COMMANDS
 from kit.commands.ranking import rank
 from kit.commands.shell import (
@@ -28,6 +28,7 @@ __all__ = [
     "COMMANDS",
     "FINE",
     "NO",
+    "NOTEBOOKS",
     "AsJson",
     "Source",
     "Strict",
@@ -37,7 +38,6 @@ __all__ = [
     "guard_output",
     "load",
     "load_aside",
-    "notebook",
     "notice",
     "plain",
     "print_json",

@@ -79,3 +79,7 @@ def _given(values: list[str]) -> dict[str, str]:
             raise NotebookError(f"--set {name.strip()}: is given twice. Give it once.")
         given[name.strip()] = value
     return given
+
+
+NOTEBOOKS = (notebook,)
+"""Commands about notebooks, in the order in which help lists them."""

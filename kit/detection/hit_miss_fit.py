@@ -17,6 +17,7 @@ from kit.numerics.confidence import likelihood_drop
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.profile import held_limits
 from kit.numerics.typing import Floats
+from kit.numerics.words import in_words, number, percent
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,18 @@ class LikelihoodRatio:
     df: int
     p_value: float
     of: str
+
+    def words(self) -> str:
+        """Say in a sentence whether there is a difference.
+
+        Returns
+        -------
+        str
+            Markdown, the p-value never as 0.
+        """
+        p = "p < 0.001" if self.p_value < 0.001 else f"p = {self.p_value:.3f}"
+        verdict = "a difference is shown" if self.p_value <= 0.05 else "no difference is shown"
+        return f"{self.of[:1].upper()}{self.of[1:]}: {verdict} (likelihood ratio {self.statistic:.1f}, {p})."
 
 
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
@@ -252,6 +265,51 @@ class HitMissFit(PodBySize, Fit):
             grad[len(self.groups) + self.slopes.size] = -wanted * (1 - self.plateau) / first / slope
         error = float(np.sqrt(grad @ self.covariance @ grad))
         return error * (self._back(x) if self.log_size else 1.0)
+
+    def words(self, *, group: object = None, level: float = 0.95) -> str:
+        """Say in a sentence which damage is found nine times in ten, or that the trial shows this at no size.
+
+        Parameters
+        ----------
+        group : object, optional
+            Which group; default the only one.
+        level : float
+            One-sided confidence [-].
+
+        Returns
+        -------
+        str
+            Markdown.
+
+        Raises
+        ------
+        ValueError
+            If there are several groups and none is named.
+        """
+        if group is None:
+            if len(self.groups) > 1:
+                raise ValueError(f"`group` must be one of {', '.join(map(str, self.groups))}. Got none.")
+            group = self.groups[0]
+        name = in_words(str(group)) or "The method"
+        row = self.to_frame().set_index("group").loc[group]
+        half = (
+            f"a50 (size found half as often as the plateau) is {number(row['a50'])} mm, the plateau "
+            f"{row['plateau']:.2f}, from {row['trials']:.0f} looks with {row['hits']:.0f} hits"
+        )
+        if not np.isfinite(row["a90"]):
+            return (
+                f"**{name}: by this trial nine in ten are found at no size**: {half}. So there is no a90, and an interval that needs "
+                "one has no ground here: a trial with more large damage would tell whether the plateau is truly so low."
+            )
+        bound = self.a90_95(group=group, level=level)
+        proof = (
+            f"**{number(bound)} mm** with {percent(level)} confidence (a90/95)"
+            if np.isfinite(bound)
+            else f"**with {percent(level)} confidence at no size**: a90/95 is never reached, and more trials with large damage are needed"
+        )
+        return (
+            f"{name} finds nine in ten of tapped damages of {number(row['a90'])} mm (a90), {proof}; {half}."
+        )
 
     @property
     def a50_spread(self) -> float:

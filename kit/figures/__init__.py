@@ -3,7 +3,7 @@
 from kit.figures.coverage import plot_coverage
 from kit.figures.decision import plot_answer, plot_rerun, plot_risk, shown_measures
 from kit.figures.delays import plot_reporting_delay
-from kit.figures.growth import plot_growth
+from kit.figures.growth import plot_growth, plot_tracks
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
 from kit.figures.panel import plot_density, plot_growth_strip, plot_panel, plot_size_by_age
 from kit.figures.pod import plot_pod
@@ -53,6 +53,7 @@ __all__ = [
     "plot_shrinkage",
     "plot_size_by_age",
     "plot_tornado",
+    "plot_tracks",
     "plot_zone_counts",
     "plot_zone_rates",
     "shown_measures",

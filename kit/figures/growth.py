@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
 
-from kit.figures.life import LINES, PALE, UNITS, key, thousands
+from kit.figures.life import INK, LINES, PALE, UNITS, key_below, thousands
 from kit.findings import need_columns
 from kit.growth import GrowthComparison
 
@@ -96,8 +97,75 @@ def plot_growth(
     unit = UNITS.get(first.clock, first.clock)
     ax.set(
         xlabel=f"Time since the first mapping [{unit}]", ylabel="Equivalent diameter [mm]", xlim=(0, time[-1] * 1.03),
-        ylim=(0, top * 1.35),
+        ylim=(0, top),
     )  # fmt: skip
     thousands(ax)
-    key(ax)
+    key_below(ax, ncols=1)
     return ax
+
+
+def plot_tracks(
+    fit: TrackFit, tracks: pd.DataFrame, *, most: int = 9, limit_mm: float | None = None, columns: int = 3
+) -> Figure:
+    """Draw the damages with most mappings one by one, all to one scale, each mapping with how far it may be off.
+
+    Parameters
+    ----------
+    fit : TrackFit
+        What says how far a mapping may be off.
+    tracks : DataFrame
+        Columns track, age [clock units], diameter_mm.
+    most : int
+        At most so many damages: those mapped at most ages, not those that seem to have grown most, which would show the
+        largest errors of measurement.
+    limit_mm : float, optional
+        Drawn as a dashed line [mm].
+    columns : int
+        Pictures in a row.
+
+    Returns
+    -------
+    Figure
+        Age of the panel against equivalent diameter; bars are 95 % of one measurement.
+
+    Raises
+    ------
+    ValueError
+        If a column is missing, or no damage was mapped at two ages.
+    """
+    need_columns(tracks, ("track", "age", "diameter_mm"), "tracks")
+    ages = tracks.groupby("track")["age"].nunique()
+    names = ages[ages > 1].sort_values(ascending=False, kind="stable").index[:most]
+    if not len(names):
+        raise ValueError("`tracks` must hold damage mapped at two ages or more. Got none.")
+    columns = min(columns, len(names))
+    rows = -(-len(names) // columns)
+    figure, axes = plt.subplots(
+        rows, columns, figsize=(3.4 * columns, 2.3 * rows + 0.5), sharex=True, sharey=True, squeeze=False,
+        layout="constrained",
+    )  # fmt: skip
+    off = np.exp(1.96 * fit.size_log_sd)
+    for ax, name in zip(axes.flat, names, strict=False):
+        part = tracks.loc[tracks["track"] == name].sort_values("age", kind="stable")
+        size = part["diameter_mm"].to_numpy(float)
+        ax.errorbar(
+            part["age"], size, yerr=[size - size / off, size * off - size], color=INK, marker="o", markersize=3.5,
+            linewidth=0.8, elinewidth=0.9, capsize=2, label="mapping, and how far it may be off (95 %)",
+        )  # fmt: skip
+        if limit_mm is not None and np.isfinite(limit_mm):
+            ax.axhline(
+                limit_mm, color="black", linestyle=(0, (6, 3)), linewidth=1, label=f"limit {limit_mm:g} mm"
+            )
+        ax.set_title(f"damage {name}: {len(part)} mappings", fontsize="small")
+        thousands(ax)
+    for ax in axes.flat[len(names) :]:
+        ax.set_visible(False)
+    axes[0, 0].set_ylim(bottom=0)
+    figure.supxlabel(f"Panel age [{UNITS.get(fit.clock, fit.clock)}]", fontsize="medium")
+    figure.supylabel("Equivalent diameter [mm]", fontsize="medium")
+    handles, words = axes[0, 0].get_legend_handles_labels()
+    figure.legend(
+        handles, words, loc="outside upper center", ncols=2, frameon=False, fontsize="small",
+        title=f"{len(names)} of {int((ages > 1).sum())} damages mapped again: those with most mappings", title_fontsize="small",
+    )  # fmt: skip
+    return figure

@@ -21,6 +21,7 @@ UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "cale
 """Clocks in words, for axes."""
 
 INK, PALE = "#1b4965", "#9fb8c8"
+_MOST_INTERVALS = 60  # on one probability plot; more only make a smear
 _NAIVE = {"color": "0.2", "linestyle": ":", "linewidth": 1.8, "label": "the naive way"}
 LINES = (("#1b4965", "-", "o"), ("#c8553d", "--", "s"), ("#588157", "-.", "^"), ("#6d597a", ":", "D"))
 """Colour, dash and marker of the first lines of a figure; dash and marker tell them apart in grey."""
@@ -158,6 +159,7 @@ def plot_share_damaged(
     *,
     naive: LifeFit | None = None,
     band: tuple[ArrayLike, ArrayLike, ArrayLike] | None = None,
+    truth: tuple[float, float] | None = None,
     **line_kwargs,
 ) -> Axes:
     """Draw the share of panels with damage against age, with bounds, over the estimate without a model.
@@ -175,6 +177,8 @@ def plot_share_damaged(
     band : tuple of array_like, optional
         Ages, and lower and upper bounds of the share without damage there, as `TurnbullFit.band` gives
         them; drawn as thin dashed lines.
+    truth : tuple of float, optional
+        Scale and shape of the Weibull life that made the lives, where it is known; drawn dashed above all.
     **line_kwargs
         For the fitted line.
 
@@ -207,6 +211,11 @@ def plot_share_damaged(
             )  # fmt: skip
     if naive is not None:
         ax.plot(age, 1 - naive.survival(age), **_NAIVE)
+    if truth is not None:
+        share = -np.expm1(-((age / truth[0]) ** truth[1]))
+        ax.plot(
+            age, share, color="#d55e00", linestyle=(0, (5, 3)), linewidth=1.6, label="the truth", zorder=2.6
+        )
     unit = UNITS.get(fit.clock, fit.clock)
     ax.set(xlabel=f"Panel age [{unit}]", ylabel="Share with damage [-]", xlim=(0, fit.oldest_age))
     _share_axis_and_key(ax, ncols=2)
@@ -240,8 +249,10 @@ def plot_probability(
     upper = points["upper"].to_numpy()
     lower = np.maximum(points["lower"].to_numpy(), upper.min() / 10)
     y = np.log(-np.log1p(-points["share"].to_numpy()))
-    ax.hlines(y, lower, upper, color="0.35", linewidth=1.2)
-    ax.plot(upper, y, "o", color="0.35", markersize=3, label="finds; dot: age when found")
+    some = np.unique(np.linspace(0, y.size - 1, min(y.size, _MOST_INTERVALS)).round().astype(int))
+    words = "finds" if some.size == y.size else f"{some.size} of {y.size} finds, evenly over their ranks"
+    ax.hlines(y[some], lower[some], upper[some], color="0.35", linewidth=1.2)
+    ax.plot(upper[some], y[some], "o", color="0.35", markersize=3, label=f"{words}; dot: age when found")
     if not fit.looks_find_all:
         draw_expected(
             ax, histories, fit.detection, scale=fit.scale, shape=fit.shape, on_paper=True, color="black"

@@ -39,9 +39,11 @@ from kit.growth.track_likelihood import (
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
+from kit.numerics.words import in_words, percent, span
 
 _FEWEST = 5
 _MANY = 1200  # from here on a start from some of the tracks pays
+_NO_SHARE = 0.002  # a share that stands still below it lies at the end of its range
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -218,6 +220,43 @@ class TrackFit(Fit):
             Delays, without arrest and jumps [clock units].
         """
         return delay_to(self.form, start, self.rate_quantile(share), limit)
+
+    def words(self, *, level: float = 0.95) -> str:
+        """Say in a sentence how fast the damage grows, with bounds, and what stands still.
+
+        Parameters
+        ----------
+        level : float
+            Confidence of the bounds [-].
+
+        Returns
+        -------
+        str
+            Markdown.
+        """
+        rate = (self.rate_median, *self.bounds("rate_median", level=level))
+        if self.form.name == "linear":
+            times, per = (
+                (365.25, "a year")
+                if self.clock == "calendar_days"
+                else (1000.0, f"per 1,000 {in_words(self.clock)}")
+            )
+            told = f"**{span(*(times * x for x in rate))} mm {per}**"
+        else:
+            told = f"**{span(*rate)} {self.form.rate_unit(self.clock)}** ({self.form.name} growth)"
+        fitted = [one.name for one in self.parameters if not one.is_given]
+        still = ""
+        if "no_growth_share" in fitted:
+            still = (
+                "the mappings tell no share that stands still; "
+                if self.no_growth_share < _NO_SHARE
+                else f"{percent(self.no_growth_share)} stand still; "
+            )
+        return (
+            f"Where it grows, the diameter grows by {told} in the median ({percent(level)} bounds); {still}"
+            f"a single mapping is off by a factor of up to {np.exp(1.96 * self.size_log_sd):.2f} (95 %), "
+            f"so that no single pair of mappings tells a rate. From {self.n_tracks:g} damages mapped again."
+        )
 
     def to_frame(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:
         """Return the parameters that were fitted as a table.

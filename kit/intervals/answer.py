@@ -11,6 +11,7 @@ from kit.findings import Fleet
 from kit.growth import Growth
 from kit.intervals.planned import planned_words
 from kit.intervals.question import Question
+from kit.intervals.words import answer_in_words
 from kit.life import Histories, LifeFit
 from kit.posterior import KindDraws
 
@@ -186,6 +187,16 @@ class Answer:
             f"Answer({self.question.name}: threshold {self.threshold:,.0f}, repeat {self.repeat:,.0f} "
             f"{self.question.clock}, governed by {self.governed_by})"
         )
+
+    def words(self) -> str:
+        """Say the answer in sentences, special cautions first, a year of this fleet before rates.
+
+        Returns
+        -------
+        str
+            Markdown.
+        """
+        return answer_in_words(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a kind of damage, with the recommendation repeated.

@@ -17,17 +17,17 @@ class NoAnswer(ValueError):
         return [f"No answer: {self}"]
 
 
-def say(*sentences: str, boxed: bool = False) -> None:
+def say(*sentences: object, boxed: bool = False) -> None:
     """Show sentences as Markdown.
 
     Parameters
     ----------
-    *sentences : str
-        Paragraphs or lists; names as they stand in tables may hold underscores, which are shown as they are.
+    *sentences : object
+        Paragraphs or lists, as text; blank ones are left out. Names as they stand in tables may hold underscores, which are shown as they are.
     boxed : bool
         Whether they stand in a box, as an answer does.
     """
-    text = "\n\n".join(sentences)
+    text = "\n\n".join(str(one) for one in sentences if str(one))
     display(Markdown("\n".join(f"> {line}".rstrip() for line in text.splitlines()) if boxed else text))
 
 

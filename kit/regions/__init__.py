@@ -5,6 +5,7 @@ from kit.regions.density.spread import EvenSpread, even_spread_test
 from kit.regions.density.tap_grid import tap_grid_chance, tap_grid_pitch
 from kit.regions.limits.deferral_ledger import DeferralLedger, deferral_ledger
 from kit.regions.limits.limits import (
+    TIER_WORDS,
     TIERS,
     bounded_size,
     compare_revisions,
@@ -12,6 +13,7 @@ from kit.regions.limits.limits import (
     judge,
     limits_in_force,
     tier_findings,
+    tiers_in_words,
 )
 from kit.regions.limits.panel_limits import tier_panels
 from kit.regions.make.contact_time import (
@@ -44,6 +46,7 @@ from kit.regions.weight.water import (
 
 __all__ = [
     "TIERS",
+    "TIER_WORDS",
     "AddedMass",
     "Background",
     "ContactTimeMap",
@@ -83,6 +86,7 @@ __all__ = [
     "tap_mark_outlines",
     "tier_findings",
     "tier_panels",
+    "tiers_in_words",
     "track",
     "track_ends",
     "track_graph",

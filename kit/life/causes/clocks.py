@@ -17,6 +17,7 @@ from kit.numerics.confidence import check_level, likelihood_drop
 from kit.numerics.profile import profile_on_grid
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
+from kit.numerics.words import in_words
 
 _PROFILE = np.linspace(0.0, 1.0, 21)
 
@@ -139,6 +140,25 @@ class ClockComparison:
     def __repr__(self) -> str:
         """Return one line with the log-likelihoods."""
         return f"ClockComparison({', '.join(f'{clock}: {fit.log_likelihood:.2f}' for clock, fit in self.fits.items())})"
+
+    def words(self) -> str:
+        """Say in a sentence which clocks the damage may keep.
+
+        Returns
+        -------
+        str
+            Those that aircraft held out do not tell from the best by more than two standard errors; without held-out aircraft those
+            within 2 of the highest log-likelihood.
+        """
+        table = self.to_frame()
+        if "held_out" in table:
+            kept = table.index[table["held_out_below_best"] <= 2 * table["held_out_error"].fillna(0.0)]
+        else:
+            kept = table.index[table["below_best"] <= 2]
+        names = " or ".join(in_words(clock) for clock in kept)
+        if len(kept) == len(table):
+            return f"The looks do not tell the clocks apart: {names}."
+        return f"The clock may be {names}; the others are told from the best by these looks."
 
     def to_frame(self) -> pd.DataFrame:
         """Return the clocks side by side, the likeliest first.

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 
 from kit.life.fits.ranks import share_of_increments
+from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.imperfect import Detection, DetectionInput, as_detection, detection_terms
 from kit.life.lives.histories import Histories, looks_with_entries
 
 
 def chance_found_by_look(
-    histories: Histories, detection: DetectionInput = 1.0, *, scale: float, shape: float
+    histories: Histories,
+    detection: DetectionInput = 1.0,
+    *,
+    scale: float,
+    shape: float,
+    family: Family = WEIBULL,
 ) -> pd.DataFrame:
     r"""Work out, for each look after entry, the chance that it finds damage if none before it did.
 
@@ -22,7 +30,9 @@ def chance_found_by_look(
     detection : float, mapping or Detection
         Chance of detection, as `kit.fit_weibull` takes it.
     scale, shape : float
-        Weibull life [clock units], [-].
+        Of the life [clock units], [-].
+    family : Family
+        Family of the life.
 
     Returns
     -------
@@ -57,9 +67,8 @@ def chance_found_by_look(
         clock=histories.clock,
         look_method=None if method is None else method[at],
     )
-    log_clean = np.atleast_1d(
-        detection_terms(beginnings, model).by_row(float(np.log(scale)), float(np.log(shape)))[0]
-    )
+    terms = dataclasses.replace(detection_terms(beginnings, model), family=family)
+    log_clean = np.atleast_1d(terms.by_row(float(np.log(scale)), float(np.log(shape)))[0])
     step = np.minimum(np.r_[0.0, np.diff(log_clean)], 0.0)
     after = (upto > 0) & (last > histories.entry[owner])
     return pd.DataFrame({"row": owner[after], "age": last[after], "chance": -np.expm1(step[after])})

@@ -18,6 +18,7 @@ from kit.life.likelihood.profile import hazard_to_come, likelihood_contour, log_
 from kit.numerics.confidence import check_share, likelihood_drop, normal_reach
 from kit.numerics.fit import METHODS, Fit, Parameter
 from kit.numerics.typing import Floats
+from kit.numerics.words import in_words, percent, span
 
 if TYPE_CHECKING:
     from kit.life.lives.histories import Histories
@@ -149,6 +150,32 @@ class LifeFit(Fit):
         if self.shape_assumed:
             notes.append(f"the shape {self.shape:g} is assumed, not fitted")
         return tuple(notes)
+
+    def words(self, *, share: float = 0.1, level: float = 0.95) -> str:
+        """Say in a sentence by what age a share of the panels has damage, on what evidence, and under which detection.
+
+        Parameters
+        ----------
+        share : float
+            Share of the panels [-].
+        level : float
+            Confidence of the bounds [-].
+
+        Returns
+        -------
+        str
+            Markdown, with bounds by likelihood ratio.
+        """
+        age = span(float(self.quantile(share)), *self.quantile_bounds(share, level=level))
+        taken = "as perfect" if self.looks_find_all else "with the stated chance of detection"
+        extra = (
+            "" if self.quantile(share) <= self.oldest_age else "; that is beyond the oldest panel looked at"
+        )
+        return (
+            f"{percent(share)} of the panels have {in_words(self.kind) or 'damage'} by **{age} {in_words(self.clock)}** "
+            f"({percent(level)} bounds), from {self.n_finds:g} finds in {self.n_lives:g} lives; shape {self.shape:.2f}"
+            f"{' (assumed)' if self.shape_assumed else ''}; looks taken {taken}{extra}."
+        )
 
     @property
     def looks_find_all(self) -> bool:

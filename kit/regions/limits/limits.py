@@ -24,6 +24,15 @@ TIERS = (ALLOWABLE, REPAIRABLE, NO_SIZE, NO_LIMIT, BEYOND)
 """Answers, the gravest last: within the allowable damage limit (ADL), beyond it and within the repairable damage limit
 (RDL), not known, beyond the RDL."""
 
+TIER_WORDS = {
+    ALLOWABLE: "may stay (within the allowable damage limit)",
+    REPAIRABLE: "must be repaired before flight, unless approved data allow a deferral (beyond the allowable, within the repairable limit)",
+    NO_SIZE: "cannot be judged: no size known",
+    NO_LIMIT: "cannot be judged: no limit known",
+    BEYOND: "beyond repair limits",
+}
+"""The tiers as the trade says them."""
+
 FASTENER_BAND = 25.0
 """How near to a row of fasteners a damage counts as in it, where nothing else is said (assumed) [mm]."""
 
@@ -422,3 +431,24 @@ def compare_revisions(
             out[f"{name}_{when}"] = judged[name]
     out["changed"] = out["tier_then"] != out["tier_now"]
     return out
+
+
+def tiers_in_words(tiers: ArrayLike, *, of: str = "panels") -> str:
+    """Say in a sentence how many are of each tier.
+
+    Parameters
+    ----------
+    tiers : array_like of str
+        Tier of each, as `tier_panels` and `tier_findings` give it.
+    of : str
+        What they are.
+
+    Returns
+    -------
+    str
+        Markdown, the gravest first.
+    """
+    values = np.asarray(tiers, dtype=object)
+    counted = [(int((values == tier).sum()), words) for tier, words in reversed(TIER_WORDS.items())]
+    told = "; ".join(f"**{n}** {words}" for n, words in counted if n)
+    return f"Of {values.size:,} {of}: {told or 'none was judged'}."

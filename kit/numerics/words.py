@@ -1,0 +1,106 @@
+"""How numbers and names stand in a sentence: one spelling for all."""
+
+from __future__ import annotations
+
+import math
+
+_UNITS = {"calendar_days": "days"}
+
+
+def in_words(name: str) -> str:
+    """Return a name of a table, kind, group, method or clock as it stands in a sentence.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``moisture_disbond`` or ``calendar_days``.
+
+    Returns
+    -------
+    str
+        With spaces; days are days of the calendar.
+
+    Examples
+    --------
+    >>> in_words("cowl_door"), in_words("calendar_days")
+    ('cowl door', 'days')
+    """
+    return _UNITS.get(name, name.replace("_", " "))
+
+
+def percent(share: float) -> str:
+    """Return a share in per cent, with a space before the sign as the standards for units write it.
+
+    Parameters
+    ----------
+    share : float
+        Share [-].
+
+    Returns
+    -------
+    str
+        Two leading digits below 10 %, else whole per cent; a share that is not 0 or 1 is not shown as such.
+
+    Examples
+    --------
+    >>> percent(0.1), percent(0.123), percent(0.034), percent(0.9999)
+    ('10 %', '12 %', '3.4 %', 'more than 99 %')
+    """
+    if not math.isfinite(share):
+        return "an unknown share"
+    value = 100.0 * share
+    if 99.5 <= value < 100:
+        return "more than 99 %"
+    if 0 < value < 0.01:
+        return "less than 0.01 %"
+    return f"{value:.2g} %" if abs(value) < 9.95 else f"{value:.0f} %"
+
+
+def number(value: float) -> str:
+    """Return a number with three leading digits and separators of thousands.
+
+    Parameters
+    ----------
+    value : float
+        Any.
+
+    Returns
+    -------
+    str
+        Words where it is not finite.
+
+    Examples
+    --------
+    >>> number(12345.6), number(0.01234), number(float("inf"))
+    ('12,346', '0.0123', 'no finite value')
+    """
+    if not math.isfinite(value):
+        return "no finite value"
+    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
+
+
+def span(value: float, low: float, high: float) -> str:
+    """Return a value with its bounds.
+
+    Parameters
+    ----------
+    value, low, high : float
+        The value and its bounds.
+
+    Returns
+    -------
+    str
+        Such as ``12.3 (10.1 to 15)``; an open side in words.
+
+    Examples
+    --------
+    >>> span(12.34, 10.12, 15.0), span(1.0, 0.5, float("inf"))
+    ('12.3 (10.1 to 15)', '1 (at least 0.5)')
+    """
+    if not math.isfinite(low) and not math.isfinite(high):
+        return f"{number(value)} (no bounds)"
+    if not math.isfinite(high):
+        return f"{number(value)} (at least {number(low)})"
+    if not math.isfinite(low):
+        return f"{number(value)} (at most {number(high)})"
+    return f"{number(value)} ({number(low)} to {number(high)})"
