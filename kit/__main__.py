@@ -367,6 +367,7 @@ def _decided_one(number: int) -> _Decided:
         special={
             "draws_meeting": answer.share_meeting,
             "target": question.target.words,
+            "confidence": answer.confidence_words,
             "cautions": answer.special_cautions,
             "assumptions": answer.assumptions,
         },
@@ -396,6 +397,7 @@ def _signed_lines(answer: Answer) -> Iterator[str]:
         f"  target: {target.words}; assurance {answer.share_meeting:.0%} (share of draws that meet it), "
         f"{target.share_of_draws:.0%} is asked"
     )
+    yield f"  {answer.confidence_words}"
     for words, judged in (("proposed", answer.proposal), ("present", answer.present)):
         if judged is not None:
             value, low, high = judged["risk"][target.column]

@@ -44,6 +44,7 @@ _PLOTS, _LINE, _KEYS = (
     0.124,
     1.0,
 )  # height of the plots with title and axes, of a line of small words, and of the keys [inch]
+_HEAD = 0.2  # of a line of the title [inch]
 _HEADROOM = 1.5  # the legend stands above the lines
 
 
@@ -156,22 +157,13 @@ def plot_answer(answer: Answer) -> Figure:
     Figure
         To be saved with `savefig`; it belongs to no window.
     """
-    told = [f"! {one}" for one in answer.special_cautions] + [f"- {one}" for one in CAUTIONS]
+    told = (
+        [f"! {one}" for one in answer.special_cautions]
+        + [f"- {answer.confidence_words}"]
+        + [f"- {one}" for one in CAUTIONS]
+    )
     cautions = [line for one in told for line in textwrap.wrap(one, 215, subsequent_indent="  ")]
-    # Fixed margins: a layout engine would draw every page twice.
-    below = 0.75 + _KEYS + _LINE * len(cautions)
-    figure = Figure(figsize=(12.5, _PLOTS + below))
-    height = figure.get_figheight()
-    figure.subplots_adjust(left=0.05, right=0.98, top=1 - 0.95 / height, bottom=below / height, wspace=0.34)
-    left, middle, right = figure.subplots(1, 3)
     unit = UNITS[answer.question.clock]
-    plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
-    left.set_title("Onset of damage", fontsize="medium")
-    count, exposure = shown_measures(answer.question.target)
-    plot_risk(answer, count, middle)
-    middle.set_title("How many pass the limit undetected", fontsize="medium")
-    plot_risk(answer, exposure, right)
-    right.set_title("Undetected time beyond limits", fontsize="medium")
     if answer.repeat is None:
         reasons = [rule.reason for rule in answer.rules if rule.governs and rule.interval is None]
         words = f"initial inspection at {answer.threshold:,.0f} {unit}; no repeat is recommended" + "".join(
@@ -189,6 +181,22 @@ def plot_answer(answer: Answer) -> Figure:
         f"met with an assurance of {answer.share_meeting:.0%} (share of draws). {notice + '.' if notice else ''}"
     )
     lines = [*textwrap.wrap(title, 150), *textwrap.wrap(rest, 150)]
+    # Fixed margins: a layout engine would draw every page twice.
+    below = 0.75 + _KEYS + _LINE * len(cautions)
+    head = 0.45 + _HEAD * len(lines)
+    figure = Figure(figsize=(12.5, _PLOTS + below + max(head - 0.95, 0.0)))
+    height = figure.get_figheight()
+    figure.subplots_adjust(
+        left=0.05, right=0.98, top=1 - max(head, 0.95) / height, bottom=below / height, wspace=0.34
+    )
+    left, middle, right = figure.subplots(1, 3)
+    plot_modes(answer.modes, answer.question.clock, answer.question.horizon, left)
+    left.set_title("Onset of damage", fontsize="medium")
+    count, exposure = shown_measures(answer.question.target)
+    plot_risk(answer, count, middle)
+    middle.set_title("How many pass the limit undetected", fontsize="medium")
+    plot_risk(answer, exposure, right)
+    right.set_title("Undetected time beyond limits", fontsize="medium")
     figure.suptitle("\n".join(lines), fontsize="medium")
     figure.supxlabel("\n".join(cautions), x=0.02, ha="left", fontsize="x-small", color="0.3")
     return figure

@@ -3,7 +3,8 @@
 from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
 from kit.intervals.beliefs import Belief, beliefs
 from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
-from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
+from kit.intervals.covered import MEASURED, Study, covered_words
+from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
 from kit.intervals.named_pod import kind_asked, with_pod
 from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
@@ -28,6 +29,8 @@ from kit.intervals.rules import RULES, Rule, Schedule, combine, risk_rule, short
 
 __all__ = [
     "DAYS_PER_YEAR",
+    "MEASURED",
+    "ONSET_SPREAD",
     "PER_FLIGHT_HOURS",
     "RULES",
     "AgeReplacement",
@@ -48,12 +51,14 @@ __all__ = [
     "Schedule",
     "ScheduleKernel",
     "StatedDetection",
+    "Study",
     "Usage",
     "WeibullLife",
     "age_replacement",
     "as_counted",
     "beliefs",
     "combine",
+    "covered_words",
     "failure_finding_interval",
     "interval_risk",
     "kind_asked",

@@ -9,6 +9,7 @@ import pandas as pd
 from kit.cautions import CAUTIONS
 from kit.findings import Fleet
 from kit.growth import Growth
+from kit.intervals.covered import covered_words
 from kit.intervals.planned import planned_words
 from kit.intervals.question import Question
 from kit.intervals.words import answer_in_words
@@ -168,6 +169,11 @@ class Answer:
     def special_cautions(self) -> tuple[str, ...]:
         """Cautions of this answer that not every answer carries."""
         return tuple(caution for caution in self.cautions if caution not in CAUTIONS)
+
+    @property
+    def confidence_words(self) -> str:
+        """What the share of draws covers and what not, with what simulated fleets measured of it."""
+        return covered_words(self.question.target.share_of_draws)
 
     @property
     def planned(self) -> dict[str, str]:

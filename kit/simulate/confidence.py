@@ -3,26 +3,31 @@
 Each fleet is drawn event by event: panels with their looks, damage that begins, grows, is found or
 missed, is repaired or mapped again. The kit answers as it would for an operator; what its answer lets
 through in truth comes from the world that the fleet was drawn from. Run as
-``python -m kit.simulate.confidence docs/confidence.md``.
+``python -m kit.simulate.confidence docs/confidence.md 200 --processes 2``; broken off, it goes on where it was.
 """
 
 from __future__ import annotations
 
+import argparse
+import json
 import sys
-from collections.abc import Sequence
+import time
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit
 
 from kit.detection import DetectionCurve
 from kit.findings import replace_text
-from kit.intervals import JointRisk, Usage, worst_window
+from kit.intervals import ONSET_SPREAD, JointRisk, Study, Usage, worst_window
 from kit.life import Histories
 from kit.numerics.typing import Floats
 from kit.posterior import (
+    PRIORS,
     FoundSizes,
     KindDraws,
     KindEvidence,
@@ -121,6 +126,9 @@ class Setting:
     spreads : tuple of float
         What the analyst states, as a trial may leave it: standard deviations of the logs of a50, slope and
         size factor [-].
+    drawn : bool
+        Whether the form of growth, the spreads of rates and of sizes at onset and the share that stands still differ from
+        fleet to fleet as the weak priors say; otherwise they are those of the world, near the middle of these priors.
     """
 
     name: str
@@ -129,6 +137,7 @@ class Setting:
     world: World = World()
     known: bool = False
     spreads: tuple[float, float, float] = (0.15, 0.15, 0.05)
+    drawn: bool = False
 
 
 OWN = (
@@ -143,6 +152,15 @@ OWN = (
     ),
     Setting(name="48 finds", panels=298, sisters=0),
     Setting(name="150 finds", panels=930, sisters=1060),
+    Setting(
+        name="150 finds, POD and size factor known",
+        panels=930,
+        sisters=1060,
+        known=True,
+        spreads=(0.0, 0.0, 0.0),
+    ),
+    Setting(name="16 finds, all drawn", panels=100, sisters=300, drawn=True),
+    Setting(name="150 finds, all drawn", panels=930, sisters=1060, drawn=True),
 )
 """Worlds as the model has them."""
 
@@ -203,6 +221,46 @@ class SimulatedRecords:
     tracks: pd.DataFrame
     zone: np.ndarray
     zone_scale: Floats
+
+
+def world_of(setting: Setting, seed: int) -> World:
+    """Return the truth of one fleet.
+
+    Parameters
+    ----------
+    setting : Setting
+        World and what differs from fleet to fleet.
+    seed : int
+        Of the fleet.
+
+    Returns
+    -------
+    World
+        With its own POD, size factor and shape unless they are known, and more where all is drawn.
+    """
+    world = setting.world
+    rng = np.random.default_rng(np.random.SeedSequence([seed, 17]))
+    z = rng.standard_normal(8)
+    if not setting.known:
+        world = replace(
+            world,
+            a50=world.a50 * float(np.exp(setting.spreads[0] * z[0])),
+            slope=world.slope * float(np.exp(setting.spreads[1] * z[1])),
+            factor=world.factor * float(np.exp(setting.spreads[2] * z[2])),
+            shape=world.shape * float(np.exp(SHAPE.log_sd * z[3])),
+        )
+    if setting.drawn:
+        rates, still = PRIORS["rate_log_sd"], PRIORS["no_growth_share"]
+        proportional = z[7] > 0
+        world = replace(
+            world,
+            rate_log_sd=rates[0] * float(np.exp(rates[1] * z[4])),
+            onset_log_sd=ONSET_SPREAD[0] * float(np.exp(ONSET_SPREAD[1] * z[5])),
+            still=float(expit(logit(still[0]) + still[1] * z[6])),
+            form="proportional" if proportional else "linear",
+            rate=world.rate / 25.0 if proportional else world.rate,
+        )
+    return world
 
 
 def draw_records(setting: Setting, world: World, seed: int) -> SimulatedRecords:
@@ -540,19 +598,11 @@ def one_fleet(setting: Setting, seed: int, *, draws: int = 512, samples: int = 9
     -------
     list of dict
         One row for each measure and for the mean and the worst zone: asked level to whether the truth
-        meets the target and to the length of the interval over the oracle's; whether the band holds.
+        meets the target and to the length of the interval over the oracle's; whether the band holds, and how many
+        standard deviations of the draws the log of the true risk is off their mean; seconds of processor time.
     """
-    world = setting.world
-    if not setting.known:
-        rng = np.random.default_rng(np.random.SeedSequence([seed, 17]))
-        z = rng.standard_normal(4)
-        world = replace(
-            world,
-            a50=world.a50 * float(np.exp(setting.spreads[0] * z[0])),
-            slope=world.slope * float(np.exp(setting.spreads[1] * z[1])),
-            factor=world.factor * float(np.exp(setting.spreads[2] * z[2])),
-            shape=world.shape * float(np.exp(SHAPE.log_sd * z[3])),
-        )
+    begin = time.process_time()
+    world = world_of(setting, seed)
     records = draw_records(setting, world, seed)
     stated = World()
     kind = KindEvidence(
@@ -605,7 +655,9 @@ def one_fleet(setting: Setting, seed: int, *, draws: int = 512, samples: int = 9
             here = int(np.argmin(np.abs(np.log(REPEATS / REPEAT))))
             low, high = np.quantile(answer[name][here, 1:], [0.05, 0.95])
             row["band"] = bool(low <= truth[here] <= high)
-            rows.append(row)
+            logs = np.log(answer[name][here, 1:])
+            row["off"] = float((np.log(truth[here]) - logs.mean()) / logs.std())
+            rows.append(row | {"seconds": time.process_time() - begin})
     return rows
 
 
@@ -637,7 +689,13 @@ def _worst_zone(
 
 
 def study(
-    settings: Sequence[Setting], fleets: int, *, processes: int = 1, seed: int = 1, draws: int = 512
+    settings: Sequence[Setting],
+    fleets: int,
+    *,
+    processes: int = 1,
+    seed: int = 1,
+    draws: int = 512,
+    kept: Path | None = None,
 ) -> pd.DataFrame:
     """Answer many simulated fleets.
 
@@ -651,6 +709,9 @@ def study(
         Processes that share the work; the answer does not depend on it.
     seed, draws : int
         First seed, and joint draws of each answer.
+    kept : Path, optional
+        File to which each fleet is added as soon as it is answered, and from which a run that was broken off goes on.
+        Fleets are known by all that makes them but the kit's version: delete it after a change of the kit.
 
     Returns
     -------
@@ -658,12 +719,35 @@ def study(
         The rows of `one_fleet`.
     """
     work = [(setting, seed + k, draws) for setting in settings for k in range(fleets)]
+    done: dict[str, list[dict[str, object]]] = {}
+    if kept is not None and kept.exists():
+        lines = kept.read_text(encoding="utf-8").splitlines(keepends=True)
+        if lines and not lines[-1].endswith("\n"):  # that of a run that was broken off while it wrote
+            replace_text(kept, "".join(lines[:-1]))
+        for one in (json.loads(line) for line in lines if line.endswith("\n")):
+            done[one["fleet"]] = one["rows"]
+    left = [job for job in work if repr(job) not in done]
+
+    def take(answered: Iterable[list[dict[str, object]]]) -> None:
+        for job, rows in zip(left, progress(answered, "fleets", total=len(left)), strict=True):
+            done[repr(job)] = rows
+            if kept is not None:
+                with kept.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps({"fleet": repr(job), "rows": rows}, default=_plain) + "\n")
+
     if processes == 1:
-        found = [_one(job) for job in progress(work, "fleets")]
+        take(map(_one, left))
     else:
         with ProcessPoolExecutor(processes) as pool:
-            found = list(progress(pool.map(_one, work, chunksize=4), "fleets", total=len(work)))
-    return pd.DataFrame([row for rows in found for row in rows])
+            take(pool.map(_one, left))
+    return pd.DataFrame([row for job in work for row in done[repr(job)]])
+
+
+def _plain(value: object) -> object:
+    """Return a number of numpy as one that JSON knows."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} is not expected in a row")
 
 
 def _one(job: tuple[Setting, int, int]) -> list[dict[str, object]]:
@@ -686,8 +770,8 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         One row for each setting, measure and whose risk: fleets answered and refused, mean finds and
-        tracks, delivered confidence at each level, share of bands that hold the truth, and the median
-        interval over the oracle's.
+        tracks, delivered confidence at each level, share of bands that hold the truth, the root mean square of how many
+        standard deviations of the draws the truth is off, the median interval over the oracle's, and mean seconds.
     """
     out = []
     for (setting, whose, measure), part in rows.loc[rows["whose"] != "none"].groupby(
@@ -698,6 +782,7 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
         row |= {"finds": part["finds"].mean(), "tracks": part["tracks"].astype(float).mean()}
         row |= {f"delivered_{level:.2f}": part[f"delivered_{level:.2f}"].mean() for level in LEVELS}
         row |= {"band": part["band"].mean(), "ratio": part["ratio_0.95"].median()}
+        row |= {"off": float(np.sqrt((part["off"] ** 2).mean())), "seconds": part["seconds"].mean()}
         out.append(row)
     return pd.DataFrame(out)
 
@@ -717,6 +802,8 @@ their evidence.
 - **delivered**: share of fleets whose recommended repeat meets the target in truth, for each share of draws asked.
   Standard error for {fleets} fleets: {error:.1%} where 95 % are delivered.
 - **band**: share of fleets whose 5 to 95 % band of the risk of a fixed schedule (10,000 and about 6,000) holds the truth.
+- **off**: root mean square of how far the log of the true risk of that schedule is off the mean of the draws, in their standard
+  deviations: 1 where the draws are as wide as they should be, less where they are wider.
 - **interval**: median recommended repeat at 95 % of draws, over the 6,000 of the oracle.
 - **refused**: fleets that the kit does not answer, for want of damage mapped twice (fewer than five): their growth has to
   be stated.
@@ -730,7 +817,11 @@ to further damage: both err to the safe side, the more the longer the interval.
 _OWN_WORDS = """## Worlds as the model has them
 
 In each fleet a50, slope, size factor and Weibull shape are not what the analyst states but drawn from the spreads that
-the analyst states beside them (log a50 and log slope 0.15, log size factor 0.05, log shape 0.35).
+the analyst states beside them (log a50 and log slope 0.15, log size factor 0.05, log shape 0.35). Form of growth, spread of
+rates and of sizes at onset, and the share that stands still are the same in every fleet and lie near the middle of the weak
+priors, so that bands hold the truth more often than they say. In the last two worlds they are drawn from these priors as well: there
+the bands are judged. Where POD and size factor are known, what is left of the band and of the shortfall of the interval is
+what finds and mappings leave open.
 
 """
 
@@ -759,28 +850,77 @@ def page(own: pd.DataFrame, broken: pd.DataFrame, fleets: int) -> str:
         Markdown.
     """
     text = _LEAD.format(fleets=fleets, error=float(np.sqrt(0.95 * 0.05 / fleets)))
+    said = measured(own, broken).words()
+    text += f"**In short**: {said}.\n\n"
     return text + _OWN_WORDS + _rows(own) + "\n" + _BROKEN_WORDS + _rows(broken)
+
+
+def measured(own: pd.DataFrame, broken: pd.DataFrame) -> Study:
+    """Return the figures that answers quote.
+
+    Parameters
+    ----------
+    own, broken : DataFrame
+        Summaries of both kinds of worlds.
+
+    Returns
+    -------
+    Study
+        Of 95 % of the draws, rounded as the page shows them.
+    """
+    ends = [
+        (round(float(t["delivered_0.95"].min()), 2), round(float(t["delivered_0.95"].max()), 2))
+        for t in (own, broken)
+    ]
+    numbers = [int((t["fleets"] + t["refused"]).max()) for t in (own, broken)]
+    return Study(own_fleets=numbers[0], broken_fleets=numbers[1], own=ends[0], broken=ends[1])
 
 
 def _rows(table: pd.DataFrame) -> str:
     head = (
-        "| world | whose risk | measure | finds | tracks | refused | delivered at 80 % | at 90 % | at 95 % | band | interval |\n"
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n"
+        "| world | whose risk | measure | finds | tracks | refused | delivered at 80 % | at 90 % | at 95 % | band | off | interval |\n"
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n"
     )
     lines = []
     for row in table.to_dict("records"):
         shares = " | ".join(f"{row[f'delivered_{level:.2f}']:.0%}" for level in LEVELS)
         lines.append(
             f"| {row['setting']} | {row['whose']} | {row['measure']} | {row['finds']:.0f} | {row['tracks']:.0f} | "
-            f"{row['refused']} | {shares} | {row['band']:.0%} | {row['ratio']:.2f} |\n"
+            f"{row['refused']} | {shares} | {row['band']:.0%} | {row['off']:.2f} | {row['ratio']:.2f} |\n"
         )
     return head + "".join(lines)
 
 
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Write the page to a file; broken off, it goes on where it was when it is started again.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Of the command line.
+    """
+    parser = argparse.ArgumentParser(prog="python -m kit.simulate.confidence", description=main.__doc__)
+    parser.add_argument("target", type=Path, help="file to write")
+    parser.add_argument(
+        "fleets",
+        type=int,
+        nargs="?",
+        default=200,
+        help="of each world as the model has them; half of the others",
+    )
+    parser.add_argument("--processes", type=int, default=2)
+    asked = parser.parse_args(arguments)
+    kept = asked.target.with_suffix(".kept.jsonl")
+    own, broken = (
+        summary(study(settings, number, processes=asked.processes, kept=kept))
+        for settings, number in ((OWN, asked.fleets), (BROKEN, max(asked.fleets // 2, 1)))
+    )
+    replace_text(asked.target, page(own, broken, asked.fleets))
+    kept.unlink(missing_ok=True)
+    seconds = pd.concat([own, broken]).groupby("setting", sort=False)["seconds"].first().round(1)
+    sys.stdout.write(f"Seconds of one fleet\n{seconds.to_string()}\n")
+    sys.stdout.write(f"Quoted by answers: set `kit.intervals.covered.MEASURED` to {measured(own, broken)}\n")
+
+
 if __name__ == "__main__":
-    number = int(sys.argv[2]) if len(sys.argv) > 2 else 100
-    tables = [
-        summary(study(settings, number if settings is OWN else max(number // 2, 1), processes=2))
-        for settings in (OWN, BROKEN)
-    ]
-    replace_text(Path(sys.argv[1]), page(*tables, number))
+    main()

@@ -1,0 +1,77 @@
+"""Stated confidence is delivered confidence, in fleets drawn from a known world."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kit.simulate import confidence
+from kit.simulate.confidence import OWN, Setting, measured, page, study, summary, world_of
+
+TINY = Setting(name="tiny", panels=4, sisters=4)
+
+
+def row(setting, seed, **_):
+    shares = {f"delivered_{level:.2f}": True for level in confidence.LEVELS}
+    ratios = {f"ratio_{level:.2f}": 0.5 for level in confidence.LEVELS}
+    one = {
+        "setting": setting.name,
+        "whose": "mean",
+        "measure": "exposure",
+        "finds": 3,
+        "tracks": 9,
+        "k_hat": 0.1,
+    }
+    return [one | shares | ratios | {"band": np.bool_(seed % 2), "off": float(seed), "seconds": 1.0}]
+
+
+def test_a_study_that_was_broken_off_goes_on_where_it_was(tmp_path, monkeypatch):
+    kept, asked = tmp_path / "kept.jsonl", []
+
+    def breaks(setting, seed, **_):
+        asked.append(seed)
+        if len(asked) == 3:
+            raise KeyboardInterrupt
+        return row(setting, seed)
+
+    monkeypatch.setattr(confidence, "one_fleet", breaks)
+    with pytest.raises(KeyboardInterrupt):
+        study([TINY], 4, kept=kept)
+    with kept.open("a") as file:
+        file.write('{"fleet": "half a li')
+    with_break = study([TINY], 4, kept=kept)
+    assert asked == [1, 2, 3, 3, 4]
+    monkeypatch.setattr(confidence, "one_fleet", row)
+    pd.testing.assert_frame_equal(with_break, study([TINY], 4))
+    pd.testing.assert_frame_equal(with_break, study([TINY], 4, kept=kept))
+
+
+def test_the_figures_of_a_study_stand_on_its_page_in_words(monkeypatch):
+    monkeypatch.setattr(confidence, "one_fleet", row)
+    table = summary(study([TINY], 4))
+    assert table["off"].item() == pytest.approx(np.sqrt(30 / 4))
+    assert measured(table, table).words() in page(table, table, 4)
+
+
+def test_a_fleet_whose_pod_is_known_has_the_world_of_its_setting():
+    known = next(one for one in OWN if one.known)
+    assert world_of(known, 3) == known.world
+    assert world_of(OWN[0], 3).a50 != OWN[0].world.a50
+
+
+def test_worlds_with_all_drawn_have_both_forms_of_growth():
+    drawn = next(one for one in OWN if one.drawn)
+    worlds = [world_of(drawn, seed) for seed in range(1, 41)]
+    share = np.mean([world.form == "proportional" for world in worlds])
+    assert 0.25 < share < 0.75
+    assert np.std(np.log([world.rate_log_sd for world in worlds])) == pytest.approx(0.35, abs=0.15)
+
+
+@pytest.mark.long
+def test_answers_at_95_per_cent_meet_their_target_in_as_many_fleets():
+    """Twenty fleets of the model's own world with some 16 finds; less two standard errors of the count."""
+    fleets = 20
+    table = summary(study([next(one for one in OWN if one.name == "16 finds")], fleets, processes=2))
+    error = np.sqrt(0.95 * 0.05 / fleets)
+    assert (table["fleets"] + table["refused"] == fleets).all()
+    assert (table["delivered_0.95"] >= 0.95 - 2 * error).all()
+    assert (table["band"] >= 0.90 - 2 * np.sqrt(0.9 * 0.1 / fleets)).all()
