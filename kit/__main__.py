@@ -15,7 +15,6 @@ import tempfile
 import warnings
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NamedTuple
 
@@ -35,23 +34,28 @@ from kit.commands import (
     bad_input,
     cell,
     console,
+    document,
     guard_output,
     load,
     notice,
+    opened,
+    pack,
     plain,
     print_json,
     rank,
+    register_app,
     say,
+    sign_off,
 )
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from kit.decisions import Entry, Rerun
+    from kit.decisions import Rerun
     from kit.findings import Fleet
     from kit.intervals import Answer, Evidence, Question
 
-_SUMMARY, _REGISTER = "summary.json", "register.jsonl"
+_SUMMARY, _REJECTED = "summary.json", "rejected_rows.csv"
 _FIELDS_SHOWN, _VALUE_SHOWN = 20, 60
 _SHORT = {"flight_hours": "FH", "flight_cycles": "FC", "calendar_days": "days"}
 
@@ -61,50 +65,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="From a fleet's tap-test findings to inspection intervals that can be defended. Advisory analysis only.",
 )
-
-
-@contextmanager
-def _whole_folder(folder: Path) -> Iterator[Path]:
-    """Fill a folder beside its place and move its files there at the end, all or none.
-
-    Files of other names that are there already stay, and a record is never overwritten by another one.
-    """
-    from kit.decisions import RecordError
-
-    if (
-        folder.exists()
-        and (not folder.is_dir() or any(folder.iterdir()))
-        and not (folder / _SUMMARY).is_file()
-    ):
-        raise RecordError(
-            f"{folder}: is there already and was not made by this command. Give another folder with --out."
-        )
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
-    try:
-        yield stage
-        stage.chmod(0o755)
-        if not folder.exists():
-            os.replace(stage, folder)
-            return
-        made = sorted(stage.iterdir())
-        other = [
-            path.name
-            for path in made
-            if path.suffix == ".json"
-            and path.name != _SUMMARY
-            and (folder / path.name).exists()
-            and (folder / path.name).read_bytes() != path.read_bytes()
-        ]
-        if other:
-            raise RecordError(
-                f"{folder}: holds other decisions of the names {', '.join(other)}, and records are never overwritten. "
-                "Give another folder with --out, or move those away."
-            )
-        for path in made:
-            os.replace(path, folder / path.name)
-    finally:
-        shutil.rmtree(stage, ignore_errors=True)
 
 
 @app.command()
@@ -232,15 +192,18 @@ app.command()(rank)
 @app.command()
 def decide(
     source: Source,
-    out: Annotated[Path, typer.Option(help="Folder for the records and figures.")] = Path("answers"),
+    out: Annotated[Path, typer.Option(help="Folder that holds one folder for each decision.")] = Path(
+        "answers"
+    ),
     question: Annotated[
         list[Path] | None, typer.Option(help="A question's TOML file; default: all in SOURCE/questions.")
     ] = None,
     strict: Strict = False,
     as_json: AsJson = False,
 ) -> None:
-    """Recommend threshold and repeat interval for each question; write records and figures."""
+    """Recommend threshold and repeat interval for each question; write a folder with record, figure and sheet for each."""
     with bad_input():
+        from kit.decisions import decision_folders
         from kit.intervals import Evidence, QuestionError, read_question
 
         folder = Path(source) / "questions"
@@ -256,24 +219,26 @@ def decide(
                 raise QuestionError(
                     f"questions: the name {name!r} is used twice. Give each question its own."
                 )
-        with _whole_folder(out) as stage:
-            fleet = load(source, strict=strict, rejected=stage / "rejected_rows.csv")
-            made = _decided(Evidence(fleet), asked, stage)
+        with decision_folders(out) as folders, tempfile.TemporaryDirectory() as aside:
+            for words in folders.leftovers:
+                say(f"{out}: {words}", err=True)
+            rejected = Path(aside) / _REJECTED
+            fleet = load(source, strict=strict, rejected=rejected)
+            stages = [folders.stage(name) for name in names]
+            made = _decided(Evidence(fleet), asked, stages)
             if not as_json and sys.stderr.isatty():
                 made = progress(
                     made, "Questions", total=len(asked), console=console(stderr=True), transient=True
                 )
             answers = list(made)
-            summary = {
-                "dataset": fleet.name,
-                "notice": fleet.notice,
-                "answers": [row for answer in answers for row in answer.rows],
-                "special": {answer.name: answer.special for answer in answers},
-                "cautions": CAUTIONS,
-            }
-            (stage / _SUMMARY).write_text(
-                json.dumps(summary, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
-            )
+            summary = _summary(fleet, answers)
+            for answer, stage in zip(answers, stages, strict=True):
+                text = json.dumps(_summary(fleet, [answer]), indent=1, ensure_ascii=False) + "\n"
+                (stage / _SUMMARY).write_text(text, encoding="utf-8")
+                (stage / _REJECTED).unlink(missing_ok=True)  # of an earlier run
+                if rejected.is_file():
+                    shutil.copyfile(rejected, stage / _REJECTED)
+            folders.exchange()
     if as_json:
         print_json(summary)
     else:
@@ -296,9 +261,20 @@ def decide(
         say("")
         for caution in CAUTIONS:
             say(f"- {caution}")
-        say(f"Records and figures: {out}")
+        say(f"Records, figures and sheets, in a folder for each decision: {out}")
     if not all(answer.is_recommended for answer in answers):
         raise typer.Exit(NO)
+
+
+def _summary(fleet: Fleet, answers: list[_Decided]) -> dict[str, object]:
+    """Return what a program reads of some answers."""
+    return {
+        "dataset": fleet.name,
+        "notice": fleet.notice,
+        "answers": [row for answer in answers for row in answer.rows],
+        "special": {answer.name: answer.special for answer in answers},
+        "cautions": CAUTIONS,
+    }
 
 
 class _Decided(NamedTuple):
@@ -330,9 +306,9 @@ class _Decided(NamedTuple):
 _shared: dict[str, object] = {}  # what worker processes inherit, since a fleet is too large to be sent
 
 
-def _decided(evidence: Evidence, asked: list[Question], stage: Path) -> Iterator[_Decided]:
+def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> Iterator[_Decided]:
     """Answer questions, in their order, on all cores where processes can be forked; the answers are the same."""
-    _shared.update(evidence=evidence, asked=asked, stage=stage)
+    _shared.update(evidence=evidence, asked=asked, stages=stages)
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = min(cores, len(asked))
     if workers == 1 or "fork" not in multiprocessing.get_all_start_methods() or sys.platform == "darwin":
@@ -351,14 +327,17 @@ def _decided(evidence: Evidence, asked: list[Question], stage: Path) -> Iterator
 
 
 def _decided_one(number: int) -> _Decided:
-    """Answer one question, and write its record and figure."""
-    from kit.decisions import write_decision
+    """Answer one question, and write its record, figure and sheet."""
+    from kit.decisions import read_decision, write_decision
     from kit.figures import plot_answer
     from kit.intervals import recommend
+    from kit.sheets import decision_document, html_page
 
-    question, stage = _shared["asked"][number], _shared["stage"]
+    question, stage = _shared["asked"][number], _shared["stages"][number]
     answer = recommend(_shared["evidence"], question)
-    write_decision(answer, stage)
+    record = read_decision(write_decision(answer, stage))  # the one that is there, where it says the same
+    page = html_page(decision_document(record, answer.fleet))
+    (stage / f"{question.name}.sheet.html").write_text(page, encoding="utf-8")
     plot_answer(answer).savefig(stage / f"{question.name}.png", dpi=100, pil_kwargs={"compress_level": 3})
     return _Decided(
         name=question.name,
@@ -502,7 +481,7 @@ def rerun(
         from kit.decisions import INTERACTION, causes_of, influence
         from kit.decisions import rerun as run_again
 
-        with _opened(record, source, strict=strict) as (path, fleet):
+        with opened(record, source, strict=strict) as (path, fleet):
             result = run_again(path, fleet, question=question)
         frame = result.to_frame()
         steps = causes_of(result, fleet).to_frame() if causes else None
@@ -570,24 +549,6 @@ def rerun(
         raise typer.Exit(NO)
 
 
-@contextmanager
-def _opened(record: Path, source: str | None, *, strict: bool) -> Iterator[tuple[Path, Fleet]]:
-    """Give the record and the data, out of a pack where no data are named."""
-    from kit.decisions import RecordError, open_pack
-
-    if source is None:
-        if record.suffix != ".zip":
-            raise RecordError(
-                f"{record}: give the dataset, too. Only an evidence pack (.zip) holds its own data."
-            )
-        with open_pack(record) as opened:
-            yield opened
-        return
-    with tempfile.TemporaryDirectory() as folder:
-        fleet = load(source, strict=strict, rejected=Path(folder) / "rejected_rows.csv")
-    yield record, fleet
-
-
 def _causes_table(steps: pd.DataFrame) -> Table:
     """One row a cause, with what it added to each quantity."""
     table = Table(title="What moved the answer, one cause on top of the other")
@@ -624,119 +585,6 @@ def _number(value: object) -> str:
 
 
 @app.command()
-def pack(
-    record: Annotated[Path, typer.Argument(help="The decision record.")],
-    source: Source,
-    out: Annotated[Path | None, typer.Option(help="The archive; default: beside the record.")] = None,
-) -> None:
-    """Write the evidence pack of a decision: record, question, rows known then, PODs, cautions, versions."""
-    with bad_input():
-        from kit.decisions import pack_decision
-
-        with tempfile.TemporaryDirectory() as folder:
-            fleet = load(source, strict=False, rejected=Path(folder) / "rejected_rows.csv")
-        path = pack_decision(record, fleet, out)
-    say(
-        f"Evidence pack: {path} ({path.stat().st_size / 1e6:.2f} MB). Check it anywhere with: kit rerun {path}"
-    )
-
-
-register_app = typer.Typer(
-    no_args_is_help=True, help="Keep decisions in a chain that nobody can alter unseen, and check it."
-)
-app.add_typer(register_app, name="register")
-RegisterFile = Annotated[
-    Path | None, typer.Option("--register", help="The register; default: register.jsonl beside the record.")
-]
-Key = Annotated[
-    Path | None, typer.Option(help="Ed25519 private key (PEM) that signs the entry; needs the extra sign.")
-]
-
-
-def _entered(entry: Entry, register: Path, *, as_json: bool) -> None:
-    """Show a new entry and the code to keep."""
-    if as_json:
-        print_json(entry.model_dump(mode="json") | {"code": entry.code})
-        return
-    signed = f" by {entry.role}" if entry.role else ""
-    say(f"{register}: entry {entry.number}, {entry.what} {entry.name}{signed}, {entry.entered_on}")
-    say(f"Code of the head, to be kept elsewhere: {entry.code}")
-
-
-@register_app.command("add")
-def register_add(
-    record: Annotated[Path, typer.Argument(help="The decision record.")],
-    register: RegisterFile = None,
-    key: Key = None,
-    as_json: AsJson = False,
-) -> None:
-    """Enter a decision record at the end of a register."""
-    with bad_input():
-        from kit.decisions import register_add as add
-
-        path = register or record.parent / _REGISTER
-        entry = add(path, record, key=key)
-    _entered(entry, path, as_json=as_json)
-
-
-@register_app.command("verify")
-def register_verify(
-    register: Annotated[Path, typer.Argument(help="The register.")],
-    head: Annotated[str | None, typer.Option(help="Code that was kept elsewhere.")] = None,
-    records: Annotated[Path | None, typer.Option(help="Folder of the records, to be compared.")] = None,
-    signer: Annotated[
-        Path | None, typer.Option(help="Ed25519 public key (PEM) by which every entry must be signed.")
-    ] = None,
-    as_json: AsJson = False,
-) -> None:
-    """Check every link of a register, and name the first broken one."""
-    with bad_input():
-        from kit.decisions import CANNOT_PROVE, verify_register
-
-        found = verify_register(register, head=head, folder=records, signer=signer)
-    if as_json:
-        entries = [one.model_dump(mode="json") | {"code": one.code} for one in found.entries]
-        print_json(
-            {
-                "holds": found.holds,
-                "head": found.head,
-                "problems": found.problems,
-                "notes": found.notes,
-                "entries": entries,
-                "cannot_prove": CANNOT_PROVE,
-            }
-        )
-    else:
-        say(
-            f"{register}: {len(found.entries):,} entries, {'the chain holds' if found.holds else 'THE CHAIN IS BROKEN'}"
-        )
-        for line in (*found.problems, *found.notes):
-            say(f"- {line}")
-        say(f"Code of the head: {found.head or 'none'}")
-        say(CANNOT_PROVE)
-    if not found.holds:
-        raise typer.Exit(NO)
-
-
-@app.command("sign-off")
-def sign_off(
-    record: Annotated[Path, typer.Argument(help="The decision record, whose digest is signed.")],
-    role: Annotated[str, typer.Option(help="Who signs, by role.")],
-    note: Annotated[str, typer.Option(help="What the signer adds.")] = "",
-    register: RegisterFile = None,
-    key: Key = None,
-    as_json: AsJson = False,
-) -> None:
-    """Enter in the register that somebody signs a decision; a decision that is not in it yet is entered before."""
-    with bad_input():
-        from kit.decisions import sign_off as sign
-
-        path = register or record.parent / _REGISTER
-        entry = sign(path, record, role=role, note=note, key=key)
-    _entered(entry, path, as_json=as_json)
-
-
-@app.command()
 def demo(
     folder: Annotated[Path, typer.Argument(help="New folder for the invented demo fleet.")],
     seed: Annotated[
@@ -754,7 +602,9 @@ def demo(
     say(f"Invented demo fleet: {path}")
 
 
-for _command in (*COMMANDS, *NOTEBOOKS):
+app.add_typer(register_app, name="register")
+app.command("sign-off")(sign_off)
+for _command in (pack, document, *COMMANDS, *NOTEBOOKS):
     app.command()(_command)
 
 

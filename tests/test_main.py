@@ -101,7 +101,7 @@ def test_the_program_answers_a_question_as_one_json_document(small_folder, asked
     done = program("decide", small_folder, "--question", asked, "--out", out, "--json")
     assert done.returncode == FINE, done.stderr
     answer = json.loads(done.stdout)["answers"][0]
-    assert answer == json.loads((out / "summary.json").read_text())["answers"][0]
+    assert answer == json.loads((out / "small" / "summary.json").read_text())["answers"][0]
     assert answer["repeat"] > 0
     again = program("rerun", out / "small.json", small_folder, "--json")
     assert again.returncode == FINE, again.stderr
@@ -268,9 +268,11 @@ def test_rank_of_what_is_unknown_is_refused(source, arguments):
 def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided):
     result, folder = decided
     assert result.exit_code == FINE
-    assert {"small.json", "small.png", "summary.json"} <= {one.name for one in folder.iterdir()}
-    assert (folder / "small.png").read_bytes().startswith(b"\x89PNG")
-    record = read_decision(folder / "small.json")
+    own = folder / "small"
+    made = {"small.json", "small.rows.gz", "small.png", "small.sheet.html", "summary.json"}
+    assert made <= {one.name for one in own.iterdir()} <= made | {"rejected_rows.csv"}
+    assert (own / "small.png").read_bytes().startswith(b"\x89PNG")
+    record = read_decision(own / "small.json")
     for caution in record.cautions:
         assert caution in result.stdout
     assert "the proposed repeat of 9,000" in result.stdout
@@ -280,17 +282,17 @@ def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided)
     assert "a50 is the size found half as often as the plateau" in result.stdout
     for line in (*record.cautions, *record.assumptions):
         assert line in result.stdout
-    assert f"Records and figures: {folder}" in result.stdout
+    assert f"Records, figures and sheets, in a folder for each decision: {folder}" in result.stdout
     assert f"{record.recommendation.repeat:,.0f}" in result.stdout
     assert [one for one in folder.parent.iterdir() if one != folder] == []
 
 
 def test_the_notice_of_invented_data_is_shown_and_kept(decided):
     result, folder = decided
-    notice = read_decision(folder / "small.json").dataset.notice
+    notice = read_decision(folder / "small" / "small.json").dataset.notice
     assert "nvented" in notice
     assert notice in result.stdout
-    assert json.loads((folder / "summary.json").read_text())["notice"] == notice
+    assert json.loads((folder / "small" / "summary.json").read_text())["notice"] == notice
 
 
 def test_decide_says_no_where_no_interval_meets_the_target(source, out):
@@ -298,8 +300,8 @@ def test_decide_says_no_where_no_interval_meets_the_target(source, out):
     path.write_text(QUESTION.replace("flight_hours = 0.05", "flight_hours = 1e-9"))
     result = run("decide", source, "--out", out)
     assert result.exit_code == NO
-    assert read_decision(out / "small.json").recommendation.repeat is None
-    assert json.loads((out / "summary.json").read_text())["answers"][0]["repeat"] is None
+    assert read_decision(out / "small" / "small.json").recommendation.repeat is None
+    assert json.loads((out / "small" / "summary.json").read_text())["answers"][0]["repeat"] is None
 
 
 def test_decide_takes_all_questions_of_the_source(source, out):
@@ -307,7 +309,9 @@ def test_decide_takes_all_questions_of_the_source(source, out):
     (source / "questions" / "other.toml").write_text(text)
     data = json.loads(run("decide", source, "--out", out, "--json").stdout)
     assert [one["name"] for one in data["answers"]] == ["other", "small"]
-    assert {"other.json", "small.json"} <= {one.name for one in out.iterdir()}
+    for name in ("other", "small"):  # each with its own summary, never that of the last run only
+        (answer,) = json.loads((out / name / "summary.json").read_text())["answers"]
+        assert answer["name"] == read_decision(out / name / f"{name}.json").name == name
 
 
 def test_decide_gives_the_same_files_for_any_number_of_processes(source, tmp_path, monkeypatch):
@@ -319,7 +323,8 @@ def test_decide_gives_the_same_files_for_any_number_of_processes(source, tmp_pat
         shown.append(run("decide", source, "--out", tmp_path / f"with_{cores}", "--json").stdout)
     assert shown[0] == shown[1]
     one, two = (
-        {path.name: path.read_bytes() for path in (tmp_path / f"with_{cores}").iterdir()} for cores in (1, 2)
+        {path.name: path.read_bytes() for path in (tmp_path / f"with_{cores}").glob("*/*.*")}
+        for cores in (1, 2)
     )
     assert one == two
     assert {"small.json", "other.png"} <= set(one)
@@ -335,10 +340,10 @@ def test_decide_again_replaces_only_what_it_made_itself(source, out):
 
 
 def test_an_output_folder_of_someone_else_is_left_as_it_is(source, out):
-    out.mkdir()
-    (out / "notes.txt").write_text("mine")
-    refused(run("decide", source, "--out", out), "answers: is there already and was not made by this command")
-    assert [one.name for one in out.iterdir()] == ["notes.txt"]
+    (out / "small").mkdir(parents=True)
+    (out / "small" / "notes.txt").write_text("mine")
+    refused(run("decide", source, "--out", out), "small: is there already and was not made by this command")
+    assert [one.name for one in (out / "small").iterdir()] == ["notes.txt"]
     shutil.rmtree(out)
     out.write_text("a file")
     refused(run("decide", source, "--out", out), "is there already and was not made by this command")
@@ -363,7 +368,7 @@ def test_rejected_rows_are_set_aside_beside_the_answers(tiny, out, tmp_path):
     result = run("decide", folder, "--question", question, "--out", out)
     assert result.exit_code == FINE
     assert "1 problems in rejected rows" in result.stdout
-    assert "cms" in (out / "rejected_rows.csv").read_text()
+    assert "cms" in (out / "small" / "rejected_rows.csv").read_text()
     assert not (folder / "set_aside").exists()
 
 
@@ -384,7 +389,7 @@ def test_all_clean_is_answered_by_the_prior_and_says_so(source, out, text, prior
     result = run("decide", source, "--out", out)
     assert result.exit_code == FINE
     assert "0 finds only" in result.stdout
-    (mode,) = read_decision(out / "small.json").modes
+    (mode,) = read_decision(out / "small" / "small.json").modes
     assert mode.finds == 0
     assert mode.life_basis.startswith(
         f"no finds: what the clean looks leave open; prior of the shape {prior}"
@@ -398,7 +403,7 @@ def test_a_single_find_is_answered(tiny, tmp_path, out):
     question = tmp_path / "small.toml"
     question.write_text(QUESTION)
     assert run("decide", ready(tiny), "--question", question, "--out", out).exit_code in (FINE, NO)
-    assert read_decision(out / "small.json").modes[0].finds == 1
+    assert read_decision(out / "small" / "small.json").modes[0].finds == 1
 
 
 # What is refused as a whole -----------------------------------------------------------------------
@@ -438,7 +443,7 @@ def test_a_source_that_cannot_be_used_is_one_message_and_no_output(
         "check": [source],
         "rank": [source],
         "decide": [source, "--question", asked, "--out", out],
-        "rerun": [decided[1] / "small.json", source],
+        "rerun": [decided[1] / "small" / "small.json", source],
     }
     refused(run(command, *arguments[command]), *words)
     assert untouched(out)
@@ -486,16 +491,16 @@ def test_two_questions_of_one_name_are_refused(source, out):
 
 
 def test_rerun_shows_then_and_now_and_the_verdict(decided, small_folder):
-    result = run("rerun", decided[1] / "small.json", small_folder)
+    result = run("rerun", decided[1] / "small" / "small.json", small_folder)
     assert result.exit_code == FINE
     assert "Verdict: reproduced" in result.stdout
     assert "NO" not in result.stdout.split("Verdict")[0].replace("NOT", "")
-    for caution in read_decision(decided[1] / "small.json").cautions:
+    for caution in read_decision(decided[1] / "small" / "small.json").cautions:
         assert caution in result.stdout
 
 
 def test_rerun_of_an_altered_record_says_no(decided, small_folder, tmp_path):
-    data = json.loads((decided[1] / "small.json").read_text())
+    data = json.loads((decided[1] / "small" / "small.json").read_text())
     data["recommendation"]["repeat"] *= 2
     (tmp_path / "small.json").write_text(json.dumps(data))
     result = run("rerun", tmp_path / "small.json", small_folder, "--json")
@@ -511,7 +516,7 @@ def test_rerun_of_an_altered_record_says_no(decided, small_folder, tmp_path):
 def test_codes_that_steer_a_terminal_never_reach_it(decided, small_folder, tmp_path):
     """In any text of a record or of dataset.toml, shown as a table, as lines, as JSON or as an error."""
     hidden = "\x1b]0;pwned\x07\x1b[2J\x9b1m\u202e"
-    data = json.loads((decided[1] / "small.json").read_text())
+    data = json.loads((decided[1] / "small" / "small.json").read_text())
     data["cautions"][0] += hidden
     data["recommendation"]["governed_by"] += hidden
     data["software"]["numpy" + hidden] = hidden
@@ -542,16 +547,31 @@ def test_rerun_of_what_is_no_record_is_refused(source, tmp_path, text, words):
 
 
 def test_a_pack_is_run_again_without_the_data(decided, small_folder, tmp_path):
-    packed = run("pack", decided[1] / "small.json", small_folder, "--out", tmp_path / "small.pack.zip")
+    packed = run(
+        "pack", decided[1] / "small" / "small.json", small_folder, "--out", tmp_path / "small.pack.zip"
+    )
     assert packed.exit_code == FINE
     again = run("rerun", tmp_path / "small.pack.zip", "--json")
     assert again.exit_code == FINE, again.output
     assert json.loads(again.stdout)["verdicts"] == ["reproduced"]
-    refused(run("rerun", decided[1] / "small.json"), "give the dataset, too")
+    refused(run("rerun", decided[1] / "small" / "small.json"), "give the dataset, too")
+
+
+def test_a_decision_is_put_on_paper_with_its_sign_offs(decided, small_folder, tmp_path):
+    record, register = decided[1] / "small" / "small.json", tmp_path / "register.jsonl"
+    run("sign-off", record, "--role", "certifying <engineer>", "--register", register)
+    made = run("document", record, small_folder, "--out", tmp_path / "paper", "--register", register)
+    assert made.exit_code == FINE, made.output
+    page = (tmp_path / "paper" / "small.sheet.html").read_text(encoding="utf-8")
+    assert "certifying &lt;engineer&gt;" in page
+    assert (tmp_path / "paper" / "small.sheet.pdf").read_bytes().startswith(b"%PDF")
+    assert "1 page of A4" in made.stdout
+    for caution in read_decision(record).cautions:
+        assert caution in made.stdout
 
 
 def test_the_register_is_kept_and_checked_from_the_command_line(decided, tmp_path):
-    record, register = decided[1] / "small.json", tmp_path / "register.jsonl"
+    record, register = decided[1] / "small" / "small.json", tmp_path / "register.jsonl"
     added = run("register", "add", record, "--register", register)
     assert added.exit_code == FINE
     signed = run("sign-off", record, "--role", "certifying engineer", "--register", register, "--json")
@@ -609,12 +629,13 @@ def test_decide_keeps_other_files_of_its_folder_and_never_overwrites_another_rec
     out = tmp_path / "answers"
     call = ["decide", str(small_folder), "--out", str(out), "--question", str(question)]
     assert CliRunner().invoke(app, call).exit_code in (0, 1)
-    (out / "mine.txt").write_text("kept", encoding="utf-8")
-    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    (own,) = (path for path in out.iterdir() if path.is_dir())
+    (own / "mine.txt").write_text("kept", encoding="utf-8")
+    before = {path.name: path.read_bytes() for path in out.rglob("*.*") if path.name != ".lock"}
     assert CliRunner().invoke(app, call).exit_code in (0, 1)
-    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert {path.name: path.read_bytes() for path in out.rglob("*.*") if path.name != ".lock"} == before
     question.write_text(question_text.replace("seed = ", "seed = 9"), encoding="utf-8")
     result = CliRunner().invoke(app, call)
     assert result.exit_code == 2
     assert "records are never overwritten" in result.stderr
-    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert {path.name: path.read_bytes() for path in out.rglob("*.*") if path.name != ".lock"} == before

@@ -1,5 +1,6 @@
 """Commands of the command line, a module a topic; `kit.__main__` registers them."""
 
+from kit.commands.decisions import document, opened, pack, register_app, sign_off
 from kit.commands.notebook import NOTEBOOKS
 from kit.commands.programmes import COMMANDS
 from kit.commands.ranking import rank
@@ -35,13 +36,18 @@ __all__ = [
     "bad_input",
     "cell",
     "console",
+    "document",
     "guard_output",
     "load",
     "load_aside",
     "notice",
+    "opened",
+    "pack",
     "plain",
     "print_json",
     "rank",
+    "register_app",
     "say",
+    "sign_off",
     "steps",
 ]

@@ -2,8 +2,9 @@
 
 from kit.decisions.causes import INTERACTION, Causes, causes_of, influence
 from kit.decisions.compare import FieldCheck, compare
+from kit.decisions.folders import DecisionFolders, decision_folders, register_path
 from kit.decisions.pack import open_pack, pack_decision
-from kit.decisions.reading import readable, rows_of_group
+from kit.decisions.reading import readable, rows_of_group, set_aside_by_group
 from kit.decisions.record import (
     DecisionRecord,
     SignOff,
@@ -35,6 +36,7 @@ __all__ = [
     "INTERACTION",
     "VERDICTS",
     "Causes",
+    "DecisionFolders",
     "DecisionRecord",
     "Entry",
     "FieldCheck",
@@ -46,6 +48,7 @@ __all__ = [
     "as_record",
     "causes_of",
     "compare",
+    "decision_folders",
     "decision_record",
     "digest_of",
     "file_digest",
@@ -60,10 +63,12 @@ __all__ = [
     "readable",
     "record_digest",
     "register_add",
+    "register_path",
     "rerun",
     "rows_changed",
     "rows_of_group",
     "rows_path",
+    "set_aside_by_group",
     "sign_off",
     "sign_offs_of",
     "verify_register",

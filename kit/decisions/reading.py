@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from kit.decisions.record import set_aside
 from kit.findings import Fleet
 
 
@@ -90,3 +91,61 @@ def readable(frame: pd.DataFrame, *, digits: int = 6) -> pd.DataFrame:
         return f"{value:,.{digits}g}" if isinstance(value, float) else value
 
     return frame.astype(object).map(words)
+
+
+def set_aside_by_group(fleet: Fleet, group: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Part the rows that were set aside into those that bear on a group of zones and those of other groups.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset as known then.
+    group : str
+        Group of the zones table.
+
+    Returns
+    -------
+    tuple of str
+        Rows that name the group, one of its zones or what belongs to one, and those of which no zone can be told: of
+        whole aircraft, or spoiled just there.
+    tuple of str
+        Rows that name zones of other groups only.
+    """
+    zones = fleet.tables["zones"]
+    of_zone = dict(zip(zones["zone"], zones["group"], strict=True))
+    groups = _Groups(fleet, of_zone)
+    own: list[str] = []
+    other: list[str] = []
+    problems = fleet.rejected.itertuples(index=False)
+    for words, one in zip(set_aside(fleet), problems, strict=True):
+        named = groups.of_row(str(one.table), str(one.file), one.row)
+        (other if named and group not in named else own).append(words)
+    return tuple(own), tuple(other)
+
+
+class _Groups:
+    """Which groups of zones a row that was set aside names, itself or through a row that it refers to."""
+
+    def __init__(self, fleet: Fleet, of_zone: dict[str, str]) -> None:
+        self.of_zone, self.known = of_zone, set(of_zone.values())
+        self.rows = {name: raw.typed for name, raw in fleet.as_read.items()}
+
+    def of_row(self, table: str, file: str, row: object) -> set[str]:
+        typed = self.rows.get(table)
+        if typed is None or not {"file", "row"} <= set(typed.columns):
+            return set()
+        found = typed.loc[(typed["file"] == file) & (typed["row"] == row)]
+        return set().union(*(self._named(one, 2) for one in found.to_dict("records")))
+
+    def _named(self, row: dict[str, object], deep: int) -> set[str]:
+        cells = f"{row.get('zone', '')};{row.get('zones', '')}".split(";")
+        named = {self.of_zone[one.strip()] for one in cells if one.strip() in self.of_zone}
+        named |= {str(row["group"])} & self.known if "group" in row else set()
+        if named or not deep:
+            return named
+        for table, key in (("findings", "finding"), ("tasks", "task"), ("inspections", "inspection")):
+            typed = self.rows.get(table)
+            if row.get(key) and typed is not None and key in typed.columns:
+                for one in typed.loc[typed[key] == row[key]].to_dict("records"):
+                    named |= self._named(one, deep - 1)
+        return named
