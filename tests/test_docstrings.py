@@ -37,7 +37,8 @@ def public_names():
         *(
             importlib.import_module(m.name)
             for m in pkgutil.iter_modules(kit.__path__, "kit.")
-            if m.name != "kit.__main__"
+            # Commands say what their options mean in the options; their docstring is what --help prints.
+            if m.name not in ("kit.__main__", "kit.commands")
         ),
     ]
     for module in modules:
