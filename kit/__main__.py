@@ -45,6 +45,7 @@ from kit.commands import (
     rank,
     register_app,
     say,
+    sheet,
     sign_off,
 )
 
@@ -604,7 +605,7 @@ def demo(
 
 app.add_typer(register_app, name="register")
 app.command("sign-off")(sign_off)
-for _command in (pack, document, *COMMANDS, *NOTEBOOKS):
+for _command in (pack, document, sheet, *COMMANDS, *NOTEBOOKS):
     app.command()(_command)
 
 

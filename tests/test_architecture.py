@@ -28,7 +28,7 @@ LAYERS = [
     {"decisions"},
     {"simulate"},  # beside the analysis: used by the command line alone
     {"figures"},
-    {"explore", "notebook", "sheets"},
+    {"explore", "notebook", "sheets", "tap_sheets"},
     {"commands"},  # of the command line
     {"dictionary"},  # the documentation of tables, questions and records
     {"__main__"},

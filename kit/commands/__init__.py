@@ -4,6 +4,7 @@ from kit.commands.decisions import document, opened, pack, register_app, sign_of
 from kit.commands.notebook import NOTEBOOKS
 from kit.commands.programmes import COMMANDS
 from kit.commands.ranking import rank
+from kit.commands.sheet import sheet
 from kit.commands.shell import (
     BAD_INPUT,
     FINE,
@@ -48,6 +49,7 @@ __all__ = [
     "rank",
     "register_app",
     "say",
+    "sheet",
     "sign_off",
     "steps",
 ]

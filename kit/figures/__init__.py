@@ -5,7 +5,14 @@ from kit.figures.decision import plot_answer, plot_rerun, plot_risk, shown_measu
 from kit.figures.delays import plot_reporting_delay
 from kit.figures.growth import plot_growth, plot_tracks
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
-from kit.figures.panel import plot_density, plot_growth_strip, plot_panel, plot_size_by_age
+from kit.figures.panel import (
+    KIND_STYLE,
+    plot_density,
+    plot_growth_strip,
+    plot_panel,
+    plot_size_by_age,
+    region_path,
+)
 from kit.figures.pod import plot_pod
 from kit.figures.programmes import (
     plot_back_test,
@@ -27,6 +34,7 @@ from kit.figures.zones import (
 )
 
 __all__ = [
+    "KIND_STYLE",
     "plot_answer",
     "plot_back_test",
     "plot_change",
@@ -56,5 +64,6 @@ __all__ = [
     "plot_tracks",
     "plot_zone_counts",
     "plot_zone_rates",
+    "region_path",
     "shown_measures",
 ]

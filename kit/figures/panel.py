@@ -36,8 +36,19 @@ KIND_STYLE: dict[str, tuple[str, str]] = {
 _OTHER = ("0.6", "--")
 
 
-def _path(shape: shapely.Geometry) -> Path | None:
-    """Outline and holes of a polygon or of several, as one path; None where there is no area."""
+def region_path(shape: shapely.Geometry) -> Path | None:
+    """Return outline and holes of a polygon or of several as one path.
+
+    Parameters
+    ----------
+    shape : Polygon or MultiPolygon
+        The region [mm].
+
+    Returns
+    -------
+    Path or None
+        None where there is no area.
+    """
     rings = [
         shapely.get_coordinates(ring)
         for part in shapely.get_parts(shapely.orient_polygons([shape])).tolist()
@@ -55,7 +66,7 @@ def _path(shape: shapely.Geometry) -> Path | None:
 
 def _draw(ax: Axes, shape: shapely.Geometry | None, **style) -> None:
     """Add a polygon to the axes; nothing where there is none."""
-    path = None if shape is None else _path(shape)
+    path = None if shape is None else region_path(shape)
     if path is not None:
         ax.add_patch(PathPatch(path, **style))
 

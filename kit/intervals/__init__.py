@@ -26,6 +26,7 @@ from kit.intervals.risk import (
     worst_window,
 )
 from kit.intervals.rules import RULES, Rule, Schedule, combine, risk_rule, shortest_look, threshold_rule
+from kit.intervals.task_due import tasks_due
 
 __all__ = [
     "DAYS_PER_YEAR",
@@ -70,6 +71,7 @@ __all__ = [
     "risks",
     "schedule_kernel",
     "shortest_look",
+    "tasks_due",
     "threshold_rule",
     "with_pod",
     "worst_window",
