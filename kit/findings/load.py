@@ -13,7 +13,7 @@ from kit.findings.check.set_aside import FILE_NAME as REJECTED_FILE
 from kit.findings.check.set_aside import write_rejected
 from kit.findings.fleet import Fleet
 from kit.findings.read.columns import RawTable, blank_table, type_table
-from kit.findings.read.dataset import Dataset, region_file
+from kit.findings.read.dataset import FILE_NAME, Dataset, region_file
 from kit.findings.read.lazy_text import given_cells
 from kit.findings.read.region_files import region_rows
 from kit.findings.read.size_limits import shortened
@@ -87,11 +87,14 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     cut_off = pd.Timestamp(dataset.cut_off)
     raw, lines, columns = with_tap_files(raw, opened.folder, length_unit=dataset.length_unit, cut_off=cut_off)
     row_problems, warnings = row_problems + lines, warnings + columns
-    recorded = [table.typed["recorded_on"].max() for table in raw.values() if len(table.typed)]
-    known_on = max([cut_off, *(day for day in recorded if pd.notna(day))])
+    row_problems += [_from_the_future(name, table) for name, table in raw.items()]
     every = {PACKAGES: dataset.packages_frame(), USAGE: dataset.usage_frame()}
-    recorded = [rows["recorded_on"].max() for rows in every.values() if rows["recorded_on"].notna().any()]
-    known_on = max([known_on, *recorded])
+    warnings.append(_other_counts(every[USAGE], raw["aircraft"], cut_off))
+    days = [table.typed["recorded_on"] for table in raw.values()] + [
+        rows["recorded_on"] for rows in every.values()
+    ]
+    recorded = [one[one <= _latest_day()].max() for one in days if len(one)]
+    known_on = max([cut_off, *(day for day in recorded if pd.notna(day))])
     checked = check_tables(raw, cut_off=cut_off, known_on=known_on)
     rejected = sorted_problems([*row_problems, checked.rejected])
     if len(rejected) and set_aside is False:
@@ -121,6 +124,58 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         unusable=checked.unusable,
         file_problems=(sorted_problems(row_problems), sorted_problems(warnings)),
         stated=every,
+    )
+
+
+_AHEAD = pd.Timedelta(366, "D")
+
+
+def _latest_day() -> pd.Timestamp:
+    """Return the last day on which a row may be recorded: a year from today, as clocks of machines are wrong too."""
+    return pd.Timestamp.today().floor("D") + _AHEAD
+
+
+def _from_the_future(name: str, table: RawTable) -> pd.DataFrame:
+    """Return the problems of rows recorded after any day that has come: one would date all that is known."""
+    future = table.typed[(table.typed["recorded_on"] > _latest_day()).to_numpy()]
+    return sorted_problems(
+        [
+            one_problem(
+                name,
+                row.file,
+                row=int(row.row),
+                column="recorded_on",
+                value=f"{row.recorded_on:%Y-%m-%d}",
+                reason="recorded_on is after the day of loading; the row is not used",
+                expected="a day up to today",
+                mend="mend recorded_on",
+            )
+            for row in future[["file", "row", "recorded_on"]].itertuples(index=False)
+        ]
+    )
+
+
+def _other_counts(usage: pd.DataFrame, aircraft: RawTable, cut_off: pd.Timestamp) -> pd.DataFrame:
+    """Return the subtypes of which there are more or fewer aircraft than planned_usage says."""
+    stated = in_force(usage, KEYS[USAGE], known_on=pd.Timestamp.max, cut_off=cut_off).set_index(KEYS[USAGE])
+    rows = aircraft.typed
+    gone = set(rows.loc[rows["replaces"] != rows["aircraft"], "replaces"])
+    rows = rows[~rows["aircraft"].isin(gone) & (rows["recorded_on"] <= _latest_day())]
+    counts = rows.drop_duplicates("aircraft", keep="last")["subtype"].value_counts()
+    return sorted_problems(
+        [
+            one_problem(
+                "dataset",
+                FILE_NAME,
+                column=f"planned_usage.{subtype}.aircraft",
+                value=str(n),
+                reason="not as many aircraft of the subtype as planned_usage says",
+                expected=f"{counts.get(subtype, 0)}, as in the table aircraft",
+                mend="mend the count, or the subtype of an aircraft",
+            )
+            for subtype, n in stated["aircraft"].items()
+            if n != counts.get(subtype, 0)
+        ]
     )
 
 

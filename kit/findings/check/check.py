@@ -13,9 +13,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from kit.findings.check.across import check_across
 from kit.findings.check.context import CheckContext
 from kit.findings.check.deferrals import check_deferrals
 from kit.findings.check.evidence import (
+    SMALLEST_MM,
     check_findings,
     check_inspections,
     check_outcomes,
@@ -24,6 +26,7 @@ from kit.findings.check.evidence import (
 )
 from kit.findings.check.labels import ZoneLabels
 from kit.findings.check.meters import check_meters
+from kit.findings.check.names import check_names
 from kit.findings.check.problems import ProblemLog
 from kit.findings.check.references import References
 from kit.findings.check.shapes import FARTHEST, lines_on_panel, sound_outlines
@@ -85,6 +88,7 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
         rows = known[name].current.copy(deep=False)  # a new column does not touch what is known
         own = raw[name].rejected
         log.include(own[own.index.isin(rows.index)] if len(own) else own)
+        check_names(context, name, rows)
         _events(context, name, rows)
         _far_outlines(context, name, rows)
         rows = references.resolve(name, rows)
@@ -99,6 +103,7 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
         if name == "panels":
             context.fittings = Fittings(context.tables["panels"])
     check_outcomes(context)
+    check_across(context)
     ordered = {name: context.tables[name] for name in TABLES}
     problems = [as_headed(log.frame(warn=warn), raw) for warn in (False, True)]
     return Checked(ordered, unusable, *problems)
@@ -239,6 +244,17 @@ def _limits(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
             written = pd.to_numeric(text[column], errors="coerce").set_axis(rows.index)
             factor = (rows[column] / written).where(written > 0, 1.0)
             rows[column] = rows[column].where(~area, rows[column] * factor)
+    tiny = rows["size"] < SMALLEST_MM
+    context.report(
+        "limits",
+        rows,
+        tiny & (rows["bounds"] != "area"),
+        "size",
+        reason="a limit smaller than anybody measures",
+        expected=f"at least {SMALLEST_MM:g} mm",
+        mend="check the size and the length_unit of the dataset",
+        warn=True,
+    )
     small = rows["repairable_size"] < rows["size"]
     context.report(
         "limits",

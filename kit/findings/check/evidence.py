@@ -16,6 +16,9 @@ from kit.findings.tables import SEES, TABLES, is_conductive, is_damage, methods_
 DAYS_APART = np.timedelta64(7, "D")
 """Findings that overlap within this time may be one damage written down twice."""
 
+SMALLEST_MM = 1.0
+"""Length or width below which a size is doubted (common practice, no source) [mm]."""
+
 
 def check_zone_of_subtype(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
     """Report rows at a zone that the subtype of the aircraft does not have."""
@@ -265,6 +268,19 @@ def _shapeless(
             ],
             mend=f"leave {column} blank where it was not measured; the outline is used where there is one, and nothing "
             "is judged by a size of 0",
+            warn=True,
+        )
+        small = (rows[column] > 0) & (rows[column] < SMALLEST_MM)
+        context.report(
+            "findings",
+            rows,
+            small,
+            column,
+            reason=f"a {column} smaller than anybody measures",
+            expected=[
+                f"at least {SMALLEST_MM:g} mm (it is {size:.3g} mm)" for size in rows.loc[small, column]
+            ],
+            mend=f"check {column} and its unit; leave it blank where it was not measured",
             warn=True,
         )
     centred = rows["centre_x"].notna() & rows["centre_y"].notna()

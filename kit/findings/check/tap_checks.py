@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import FARTHEST
@@ -17,6 +18,14 @@ ON_PANEL = 1e-6
 
 MOSTLY = 0.5
 """Share of the taps of a grid that may lie off the panel before the grid is refused [-]."""
+
+
+N_NEIGHBOURS = 4
+"""How many of the nearest taps a contact time is held against."""
+
+TIMES_NEIGHBOURS = 2.5
+"""How many times as long or short as all of these a contact time is odd; a disbond makes it up to twice as long
+(common practice, no source)."""
 
 
 def check_taps(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
@@ -69,7 +78,37 @@ def check_taps(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         mend="take one of them out",
         warn=True,
     )
+    _lone_contact_times(context, good)
     return rows
+
+
+def _lone_contact_times(context: CheckContext, rows: pd.DataFrame) -> None:
+    """Report contact times far from all of their neighbours in the grid: a digit lost, and no damage has one tap alone."""
+    timed = rows[rows["contact_time"].notna()]
+    timed = timed[timed.groupby("grid")["grid"].transform("size") > N_NEIGHBOURS]
+    if not len(timed):
+        return
+    low, high = (pd.Series(np.nan, index=timed.index) for _ in range(2))
+    for _, taps in timed.groupby("grid", sort=False):
+        points = taps[["x", "y"]].to_numpy()
+        # The nearest of itself is itself; the tree stays small beside the taps of a fleet.
+        _, near = KDTree(points).query(points, k=N_NEIGHBOURS + 1)
+        times = taps["contact_time"].to_numpy()[near]
+        own = near == np.arange(len(taps))[:, None]
+        low.loc[taps.index] = np.where(own, np.inf, times).min(axis=1)
+        high.loc[taps.index] = np.where(own, -np.inf, times).max(axis=1)
+    time = timed["contact_time"]
+    odd = (time > TIMES_NEIGHBOURS * high) | (time * TIMES_NEIGHBOURS < low)
+    context.report(
+        "taps",
+        timed,
+        odd,
+        "contact_time",
+        reason="the contact time is far from those of all taps around it",
+        expected=[f"about {a:g} to {b:g} µs, as around it" for a, b in zip(low[odd], high[odd], strict=True)],
+        mend="mend the number: a digit too few or too many",
+        warn=True,
+    )
 
 
 def check_tap_grids(

@@ -106,6 +106,7 @@ def type_table(
         columns[column.name], unread[column.name] = _typed_cells(
             table.name, column, text[column.name], written, factor, renamed.order(column.name), log
         )
+        _check_marks(table.name, column, columns[column.name], written, log)
     typed = pd.DataFrame(columns | {"file": text["file"], "row": text["row"]})
     _check_cells(table, written, typed, unread, log)
     if table.name == "findings":
@@ -147,6 +148,64 @@ def blank_table(table: Table) -> RawTable:
     text = pd.DataFrame({column.name: pd.Series(dtype="str") for column in table.all_columns})
     text["file"], text["row"] = pd.Series(dtype="str"), pd.Series(dtype="int64")
     return type_table(table, text, length_unit="mm")
+
+
+_TEXTS = ("id", "ref", "refs", "text")
+_FIRST_DAY = pd.Timestamp("1900-01-01")
+_CONTROLS = "[\x00-\x1f\x7f-\x9f]"
+
+
+def _check_marks(
+    table: str, column: Column, cells: pd.Series, rows: pd.DataFrame | LazyText, log: ProblemLog
+) -> None:
+    """Report what no cell may hold: control characters in ids, NUL in text, more letters than any record has, year 1."""
+    if not len(cells):
+        return
+    if column.type == "date":
+        early = (cells < _FIRST_DAY).to_numpy()
+        words = (f"{column.name} is before there were aircraft", "a day from 1900-01-01 on", "mend the year")
+    elif column.type in _TEXTS and isinstance(cells.dtype, pd.StringDtype):
+        most = size_limits.LONGEST_NAME if column.type == "id" else size_limits.LONGEST_TEXT
+        long = (cells.str.len() > most).to_numpy(dtype=bool)
+        _report_marks(
+            table,
+            column,
+            long,
+            rows,
+            log,
+            (
+                f"{column.name} is too long",
+                f"at most {most:,} characters",
+                "shorten it: a quote that is not closed?",
+            ),
+        )
+        pattern, regex = (_CONTROLS, True) if column.type == "id" else ("\x00", False)
+        early = cells.str.contains(pattern, regex=regex).to_numpy(dtype=bool) & ~long
+        what = "a control character" if regex else "the character NUL"
+        words = (
+            f"{column.name} holds {what}",
+            "letters, digits and signs that can be seen",
+            "write it again by hand",
+        )
+    else:
+        return
+    _report_marks(table, column, early, rows, log, words)
+
+
+def _report_marks(
+    table: str,
+    column: Column,
+    mask: np.ndarray,
+    rows: pd.DataFrame | LazyText,
+    log: ProblemLog,
+    words: tuple[str, str, str],
+) -> None:
+    """Report the cells of a mask."""
+    if mask.any():
+        reason, expected, mend = words
+        bad = rows[mask]
+        shown = bad[column.name].map(size_limits.shortened)
+        log.add(table, bad, column.name, shown, reason=reason, expected=expected, mend=mend)
 
 
 def _typed_cells(

@@ -67,7 +67,7 @@ def _decoded(table: str, path: Path, file: str) -> tuple[str | None, pd.DataFram
     """Return the contents of a file, or the problem that keeps it from being read."""
     raw = path.read_bytes()
     reason = ""
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in raw[:1024]:
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff") or raw[:1024].count(0) > len(raw[:1024]) // 20:
         reason = "the file is not UTF-8 text (it looks like UTF-16 or a binary file)"
     else:
         try:

@@ -20,6 +20,15 @@ LONGEST_POLYGON = 1_000_000
 MOST_CORNERS = 50_000
 """Most corners of a polygon that are read."""
 
+LONGEST_NAME = 200
+"""Longest id that is taken [characters]."""
+
+LONGEST_TEXT = 32_767
+"""Longest text of a cell that is taken, as a sheet may hold [characters]."""
+
+MOST_COLUMNS = 16_384
+"""Most columns of a table, as a sheet may hold."""
+
 LONGEST_VALUE = 200
 """Longest cell that a problem repeats in full [characters]."""
 

@@ -1,0 +1,269 @@
+"""Do rows of several tables bear each other out: groups and sides, tasks, earlier lives of panels, late records."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kit.findings.check.context import CheckContext
+from kit.findings.check.meters import MOST_PER_DAY
+from kit.findings.frames import one_name_a_row
+from kit.findings.tables import TABLES
+
+FAR_AFTER = pd.Timedelta(3653, "D")
+"""Time from an event to its record beyond which the day of the record is doubted: ten years (common practice, no source)."""
+
+FEWEST_ALIKE, SHARE_ALIKE = 4, 0.75
+"""How many panels fitted to one aircraft on one day, and what share of them, make the others odd."""
+
+TIMES_FLEET = 3.0
+"""How far hours per cycle and per day of a panel's earlier life may lie beyond those of the fleet's aircraft [-]."""
+
+_PRIOR = {
+    "prior_flight_hours": "flight_hours",
+    "prior_flight_cycles": "flight_cycles",
+    "prior_days": "calendar_days",
+}
+_EVENTS = ("usage", "cards", "inspections", "findings", "repairs", "deferrals")
+_SAME_DAY = pd.Timedelta(1, "D")
+
+
+def check_across(context: CheckContext) -> None:
+    """Report accepted rows that other tables, or their neighbours in the same one, speak against; all are warnings.
+
+    Parameters
+    ----------
+    context : CheckContext
+        What the checks work on, once every table is checked.
+    """
+    _sides(context)
+    zones = one_name_a_row(context.tables["tasks"], "zones", "zone") if len(context.tables["tasks"]) else None
+    if zones is not None and len(zones):
+        _groups_of_tasks(context, zones)
+        _revisions_of_tasks(context, zones)
+    _lone_priors(context)
+    _priors_of_fleet(context)
+    _priors_of_one_panel(context)
+    _late(context)
+
+
+def _warn(
+    context: CheckContext, name: str, rows: pd.DataFrame, mask: object, column: str, **words: object
+) -> None:
+    """Report accepted rows, whose labels are no longer those of the table as read."""
+    marked = rows[np.asarray(mask, dtype=bool)]
+    if not len(marked):
+        return
+    current = context.sound(name, context.known[name].current)
+    key = TABLES[name].id_column
+    context.report(name, current, current[key].isin(marked[key]), column, warn=True, **words)
+
+
+def _sides(context: CheckContext) -> None:
+    """Report groups with more zones on one side than on the other: one of them may belong to another group."""
+    zones = context.tables["zones"]
+    counts = (
+        zones.groupby(["group", "side"])
+        .size()
+        .unstack(fill_value=0)
+        .reindex(columns=["left", "right"], fill_value=0)
+    )
+    # A door on one side only is common; two on one side and one on the other are a zone in the wrong group.
+    uneven = counts[(counts["left"] != counts["right"]) & (counts.min(axis=1) > 0)]
+    more = uneven.idxmax(axis=1)
+    odd = zones["side"] == zones["group"].map(more)
+    if not odd.any():
+        return
+    named = zones[odd]
+    _warn(
+        context,
+        "zones",
+        zones,
+        odd,
+        "group",
+        reason="the group has more zones on this side than on the other",
+        expected=[
+            f"as many left as right ({group}: {counts.at[group, 'left']} left, {counts.at[group, 'right']} right)"
+            for group in _in_order(context, "zones", named)["group"]
+        ],
+        mend="look whether one of them belongs to another group, or is on the other side",
+    )
+
+
+def _in_order(context: CheckContext, name: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return accepted rows in the order of the table as read, in which they are reported."""
+    key = TABLES[name].id_column
+    current = context.sound(name, context.known[name].current)[key]
+    return rows.set_index(key, drop=False).reindex(current[current.isin(rows[key])])
+
+
+def _groups_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
+    """Report tasks of which one zone is of another group than all others, whose other zones it leaves out."""
+    group = context.tables["zones"].set_index("zone")["group"]
+    pairs = zones[["task", "zone"]].assign(group=zones["zone"].map(group))
+    n_zones = pairs.groupby(["task", "group"])["zone"].nunique().reset_index(name="n")
+    n_groups = n_zones.groupby("task")["group"].transform("size")
+    n_all = group.groupby(group).size()
+    lone = n_zones[(n_groups == 2) & (n_zones["n"] == 1)]
+    lone = lone[lone["group"].map(n_all) > 1]
+    most = n_zones.groupby("task")["n"].max()
+    lone = lone[lone["task"].map(most) > 1]
+    if not len(lone):
+        return
+    odd = lone.merge(pairs, on=["task", "group"]).set_index("task")
+    main = n_zones.sort_values("n").drop_duplicates("task", keep="last").set_index("task")["group"]
+    tasks = context.tables["tasks"]
+    marked = tasks["task"].isin(odd.index)
+    _warn(
+        context,
+        "tasks",
+        tasks,
+        marked,
+        "zones",
+        reason="one zone of the task is of another group than the others",
+        expected=[
+            f"zones of group {main[task]} ({odd.at[task, 'zone']} is of {odd.at[task, 'group']}, whose other zones are not in the task)"
+            for task in _in_order(context, "tasks", tasks[marked])["task"]
+        ],
+        mend="mend the group of the zone, or the zones of the task",
+    )
+
+
+def _revisions_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
+    """Report tasks that begin the day after one by the same method ended and share some of its zones, not all."""
+    tasks = context.tables["tasks"]
+    ended = tasks[tasks["valid_to"].notna()]
+    if not len(ended):
+        return
+    own = zones.groupby("task")["zone"].agg(frozenset)
+    pairs = ended.assign(next_day=ended["valid_to"] + _SAME_DAY).merge(
+        tasks, left_on=["method", "next_day"], right_on=["method", "valid_from"], suffixes=("_before", "")
+    )
+    expected = {}
+    for before, task in pairs[["task_before", "task"]].itertuples(index=False, name=None):
+        first, second = own.get(before, frozenset()), own.get(task, frozenset())
+        if first & second and first != second:
+            gone, come = (
+                ", ".join(sorted(first - second)) or "none",
+                ", ".join(sorted(second - first)) or "none",
+            )
+            expected[task] = f"the zones of {before}, which it follows (gone: {gone}; new: {come})"
+    marked = tasks["task"].isin(list(expected))
+    _warn(
+        context,
+        "tasks",
+        tasks,
+        marked,
+        "zones",
+        reason="the zones jump from one revision of the task to the next",
+        expected=[expected[task] for task in _in_order(context, "tasks", tasks[marked])["task"]],
+        mend="mend the zones; if the programme changed, nothing",
+    )
+
+
+def _lone_priors(context: CheckContext) -> None:
+    """Report earlier lives that differ from those of nearly all panels fitted to the aircraft that day."""
+    rows = context.tables["panels"]
+    place = [rows["aircraft"], rows["fitted_on"]]
+    for column in _PRIOR:
+        cells = rows[column]
+        n_given = cells.groupby(place).transform("count")
+        usual = cells.groupby(place).transform("median")
+        n_usual = (cells == usual).groupby(place).transform("sum")
+        size = cells.groupby(place).transform("size")
+        many = (n_given >= FEWEST_ALIKE) & (n_usual >= SHARE_ALIKE * size) & (n_usual >= FEWEST_ALIKE)
+        odd = many & (cells != usual)
+        _warn(
+            context,
+            "panels",
+            rows,
+            odd,
+            column,
+            reason=f"{column} is not that of the other panels fitted that day",
+            expected=[
+                f"{value:g}, as nearly all others have"
+                for value in usual.set_axis(rows["fitting"]).reindex(
+                    _in_order(context, "panels", rows[odd])["fitting"]
+                )
+            ],
+            mend="mend the number; if this panel came from elsewhere, nothing",
+        )
+
+
+def _priors_of_fleet(context: CheckContext) -> None:
+    """Report earlier lives whose hours, cycles and days do not fit each other, by the ratios of the fleet."""
+    rows, usage = context.tables["panels"], context.tables["usage"]
+    usage = usage.sort_values(["aircraft", "read_on", "reading"], kind="stable")
+    planes = usage.groupby("aircraft")
+    steps = {name: planes[name].diff().clip(lower=0) for name in MOST_PER_DAY}  # a new meter falls
+    steps["calendar_days"] = planes["read_on"].diff().dt.days
+    flown = pd.DataFrame(steps).groupby(usage["aircraft"]).sum()
+    for first, second, most in (
+        ("prior_flight_hours", "prior_flight_cycles", np.inf),
+        ("prior_flight_hours", "prior_days", MOST_PER_DAY["flight_hours"]),
+        ("prior_flight_cycles", "prior_days", MOST_PER_DAY["flight_cycles"]),
+    ):
+        above, below = flown[_PRIOR[first]], flown[_PRIOR[second]]
+        ratio = (above / below)[(above > 0) & (below > 0)]
+        if not len(ratio):
+            continue
+        low, high = ratio.min() / TIMES_FLEET, min(ratio.max() * TIMES_FLEET, most)
+        own = rows[first] / rows[second].where(rows[second] > 0)
+        odd = (own < low) | (own > high)
+        _warn(
+            context,
+            "panels",
+            rows,
+            odd,
+            first,
+            reason=f"{first} does not fit {second}, by what the fleet flies",
+            expected=[
+                f"{low:.3g} to {high:.3g} times {second} (it is {value:.3g} times)"
+                for value in own.set_axis(rows["fitting"]).reindex(
+                    _in_order(context, "panels", rows[odd])["fitting"]
+                )
+            ],
+            mend=f"mend {first} or {second}: a digit too few or too many, or the two exchanged",
+        )
+
+
+def _priors_of_one_panel(context: CheckContext) -> None:
+    """Report earlier lives that fall, or rise faster than time allows, from one fitting of a panel to the next."""
+    rows = context.tables["panels"].sort_values(["panel", "fitted_on", "fitting"], kind="stable")
+    days = rows.groupby("panel")["fitted_on"].diff().dt.days
+    for column, most in zip(_PRIOR, (*MOST_PER_DAY.values(), 1.0), strict=True):
+        step = rows.groupby("panel")[column].diff()
+        odd = (step < 0) | (step > most * (days + 1))
+        before = rows.groupby("panel")[column].shift().set_axis(rows["fitting"])
+        _warn(
+            context,
+            "panels",
+            rows,
+            odd,
+            column,
+            reason=f"{column} falls or leaps from one fitting of the panel to the next",
+            expected=[
+                f"from {before[fitting]:g}, as at the fitting before, by at most {most:g} a day"
+                for fitting in _in_order(context, "panels", rows[odd])["fitting"]
+            ],
+            mend="mend the number here or at the fitting before",
+        )
+
+
+def _late(context: CheckContext) -> None:
+    """Report events recorded more than ten years after: the day of the record decides what was known when."""
+    for name in _EVENTS:
+        rows, column = context.tables[name], TABLES[name].event_date
+        late = (rows["recorded_on"] - rows[column] > FAR_AFTER) & (rows["replaces"] == "")
+        _warn(
+            context,
+            name,
+            rows,
+            late,
+            "recorded_on",
+            reason=f"recorded more than ten years after {column}",
+            expected=[
+                f"a day soon after {day:%Y-%m-%d}" for day in _in_order(context, name, rows[late])[column]
+            ],
+            mend=f"mend recorded_on or {column}; if it was entered from old paper, nothing",
+        )
