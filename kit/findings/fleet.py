@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import pandas as pd
 
 from kit.findings.check.check import check_tables
+from kit.findings.check.counts import count_problems
 from kit.findings.check.problems import sorted_problems
 from kit.findings.fingerprint import ALL, digest_of_rows, digest_over_all, fingerprint, row_texts
 from kit.findings.frames import one_name_a_row
@@ -141,12 +142,14 @@ class Fleet:
         known_on, cut_off = min(day, self.known_on), min(day, self.cut_off)
         checked = check_tables(self.as_read, cut_off=cut_off, known_on=known_on)
         ragged, columns = self.file_problems or (pd.DataFrame(), pd.DataFrame())
+        stated = self.stated_in_force(known_on=known_on, cut_off=cut_off)
+        counts = count_problems(stated.get("planned_usage", self.planned_usage), checked.tables["aircraft"])
         return replace(
             self,
-            **self.stated_in_force(known_on=known_on, cut_off=cut_off),
+            **stated,
             tables=checked.tables,
             rejected=sorted_problems([ragged, checked.rejected]),
-            warnings=sorted_problems([columns, checked.warnings]),
+            warnings=sorted_problems([columns, checked.warnings, counts]),
             cut_off=cut_off,
             known_on=known_on,
             unusable=checked.unusable,

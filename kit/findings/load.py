@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.check import check_tables
+from kit.findings.check.counts import count_problems
 from kit.findings.check.problems import TableError, one_problem, sorted_problems, table_error
 from kit.findings.check.set_aside import FILE_NAME as REJECTED_FILE
 from kit.findings.check.set_aside import write_rejected
 from kit.findings.fleet import Fleet
 from kit.findings.read.columns import RawTable, blank_table, type_table
-from kit.findings.read.dataset import FILE_NAME, Dataset, region_file
+from kit.findings.read.dataset import Dataset, region_file
 from kit.findings.read.lazy_text import given_cells
 from kit.findings.read.region_files import region_rows
 from kit.findings.read.size_limits import shortened
@@ -89,7 +90,6 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     row_problems, warnings = row_problems + lines, warnings + columns
     row_problems += [_from_the_future(name, table) for name, table in raw.items()]
     every = {PACKAGES: dataset.packages_frame(), USAGE: dataset.usage_frame()}
-    warnings.append(_other_counts(every[USAGE], raw["aircraft"], cut_off))
     days = [table.typed["recorded_on"] for table in raw.values()] + [
         rows["recorded_on"] for rows in every.values()
     ]
@@ -113,7 +113,9 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         notice=dataset.notice,
         tables=checked.tables,
         rejected=rejected,
-        warnings=sorted_problems([*warnings, checked.warnings]),
+        warnings=sorted_problems(
+            [*warnings, checked.warnings, count_problems(stated[USAGE], checked.tables["aircraft"])]
+        ),
         cut_off=cut_off,
         known_on=known_on,
         packages=stated[PACKAGES],
@@ -151,30 +153,6 @@ def _from_the_future(name: str, table: RawTable) -> pd.DataFrame:
                 mend="mend recorded_on",
             )
             for row in future[["file", "row", "recorded_on"]].itertuples(index=False)
-        ]
-    )
-
-
-def _other_counts(usage: pd.DataFrame, aircraft: RawTable, cut_off: pd.Timestamp) -> pd.DataFrame:
-    """Return the subtypes of which there are more or fewer aircraft than planned_usage says."""
-    stated = in_force(usage, KEYS[USAGE], known_on=pd.Timestamp.max, cut_off=cut_off).set_index(KEYS[USAGE])
-    rows = aircraft.typed
-    gone = set(rows.loc[rows["replaces"] != rows["aircraft"], "replaces"])
-    rows = rows[~rows["aircraft"].isin(gone) & (rows["recorded_on"] <= _latest_day())]
-    counts = rows.drop_duplicates("aircraft", keep="last")["subtype"].value_counts()
-    return sorted_problems(
-        [
-            one_problem(
-                "dataset",
-                FILE_NAME,
-                column=f"planned_usage.{subtype}.aircraft",
-                value=str(n),
-                reason="not as many aircraft of the subtype as planned_usage says",
-                expected=f"{counts.get(subtype, 0)}, as in the table aircraft",
-                mend="mend the count, or the subtype of an aircraft",
-            )
-            for subtype, n in stated["aircraft"].items()
-            if n != counts.get(subtype, 0)
         ]
     )
 

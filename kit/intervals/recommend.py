@@ -23,6 +23,7 @@ from kit.intervals.cautions import (
 )
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.named_pod import kind_asked, with_pod
+from kit.intervals.open_warnings import warning_cautions
 from kit.intervals.packages import package_lengths, shortest_on_clock
 from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, summary
 from kit.intervals.question import Question, QuestionError, read_question
@@ -217,6 +218,7 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
     notes += [] if due is None else due_cautions(due, problem.unit)
     notes += [note for one in believed for note in one.notes]
     notes += [*usage_cautions(problem, evidence), *_notes(problem, believed, evidence)]
+    notes += warning_cautions(evidence.fleet, ask.group)
     return Answer(
         ask,
         _dataset(ask, evidence),

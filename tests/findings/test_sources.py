@@ -464,3 +464,33 @@ def test_other_tiny_datasets_in_inches_are_the_same_in_parquet(tiny, tmp_path):
         other.set(table, key, **cells)
     expected = load_fleet(other.write())
     assert load_fleet(to_parquet(other.folder, tmp_path / "parquet")).fingerprint() == expected.fingerprint()
+
+
+def test_a_formula_without_its_value_is_refused_by_its_cell(tiny, tmp_path):
+    """A library writes formulas without values; they would be read as blank cells."""
+    path = to_workbook(tiny.write(), tmp_path / "fleet.xlsx")
+    book = openpyxl.load_workbook(path)
+    book["limits"]["E2"] = "=20+20"
+    book.save(path)
+    with pytest.raises(TableError, match=r"the formula in cell E2 of xl/worksheets/\S+ has no value"):
+        load_fleet(path)
+
+
+def test_a_table_of_a_hundred_thousand_columns_is_refused_at_once(tiny):
+    path = tiny.write() / "limits.csv"
+    path.write_text(",".join(f"c{k}" for k in range(100_000)) + "\n")
+    with pytest.raises(TableError, match=r"the heading of the file is too large \(100,000 columns\)"):
+        load_fleet(tiny.folder)
+
+
+def test_a_copy_made_by_pandas_with_moments_for_days_loads_as_it_is(tiny, tmp_path):
+    """`DataFrame.to_sql` writes days as 2014-01-05 00:00:00.000000 into SQLite."""
+    expected = load_fleet(tiny.write()).fingerprint()
+    url = to_database(tiny.folder, f"sqlite:///{tmp_path / 'fleet.db'}", as_text=True)
+    with sqlite3.connect(tmp_path / "fleet.db") as db:
+        for name in ("cards", "findings"):
+            rows = pd.read_csv(tiny.path(name), parse_dates=["recorded_on"])
+            rows.to_sql(name, db, if_exists="replace", index=False)
+        stored_as = db.execute("select recorded_on from cards").fetchone()[0]
+    assert stored_as.endswith("00:00:00")
+    assert load_fleet(url).fingerprint() == expected

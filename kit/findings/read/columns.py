@@ -268,7 +268,8 @@ def _typed_cells(
 def _days(cells: pd.Series) -> pd.Series:
     """Return texts as days, NaT where they are not YYYY-MM-DD; there are few days of many rows."""
     codes, kinds = pd.factorize(cells)
-    texts = pd.Series(kinds, dtype="str")
+    # A day stored as a moment, as tables copied by pandas hold it; any other time of day is refused, not cut.
+    texts = pd.Series(kinds, dtype="str").str.replace(r"[ T]00:00:00(\.0+)?$", "", regex=True)
     shaped = texts.str.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}").to_numpy(dtype=bool)
     days = pd.to_datetime(texts.where(shaped, ""), format="%Y-%m-%d", errors="coerce")
     return pd.Series(days.astype("datetime64[us]").to_numpy()[codes], index=cells.index)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.problems import one_problem, sorted_problems
+from kit.findings.read import size_limits
 from kit.findings.read.column_map import TableMap
 from kit.findings.read.lazy_text import cell_text, column_text
 from kit.findings.tables import GEOMETRIES, Column, Table
@@ -157,6 +158,15 @@ def _heading_problems(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return what is wrong with the heading: what stops the reading, and what does not."""
     heading, file, row = given.heading, given.file, given.first_row
+    words = size_limits.too_large(
+        len(heading),
+        size_limits.MOST_COLUMNS,
+        what=f"the heading of the {given.kind}",
+        unit="columns",
+        mend="take out the columns that are not needed",
+    )
+    if words:  # before each of them is named
+        return one_problem(table.name, file, row=row, **words), sorted_problems([])
     declared = {renamed.heading(column.name): column for column in table.all_columns}
     expected = f"the columns {', '.join(declared)}"
     fatal, warnings = [], []

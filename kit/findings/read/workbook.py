@@ -20,7 +20,11 @@ ENDINGS = (".xlsx", ".xlsm")
 """Endings of the workbooks that are read."""
 
 _PLACE = re.compile(rb'\sr="([A-Z]{0,3})([0-9]{1,7})"')
+_UNCALCULATED = re.compile(
+    rb'<c r="([A-Z]{1,3}[0-9]{1,7})"[^>]*>\s*<f[^>]*(?:/>|>[^<]*</f>)\s*(?:<v>\s*</v>|<v\s*/>)?\s*</c>'
+)
 _CHUNK = 1 << 22
+_OVERLAP = 4096
 
 
 class Workbook:
@@ -162,10 +166,16 @@ class Workbook:
         most_rows, columns, tail = 0, {b""}, b""
         while chunk := opened.read(_CHUNK):
             if is_sheet:
-                found = _PLACE.findall(tail + chunk)
+                found = _PLACE.findall(tail[-32:] + chunk)
+                if formula := _UNCALCULATED.search(tail + chunk):
+                    raise self._refused(
+                        f"the formula in cell {formula[1].decode()} of {name} has no value: it would be read as blank",
+                        "values, or formulas that were calculated before saving",
+                        "open the workbook in a spreadsheet program, let it calculate, and save it",
+                    )
                 columns.update({letters for letters, _ in found})
                 most_rows = max([most_rows, *(int(row) for row in {number for _, number in found})])
-                tail = chunk[-32:]
+                tail = chunk[-_OVERLAP:]
         n_columns = max(_column_number(letters) for letters in columns)
         words = size_limits.too_large(
             most_rows * n_columns, size_limits.MOST_CELLS, what=f"a sheet ({name})", unit="cells", mend=mend

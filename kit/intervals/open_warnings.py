@@ -1,0 +1,95 @@
+"""Which rows of the group asked about carry warnings that nobody has settled."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from kit.findings import Fleet
+from kit.findings.frames import one_name_a_row
+
+_FIRST = 3
+"""How many rows of a table are named."""
+
+
+def open_warnings(fleet: Fleet, group: str) -> pd.DataFrame:
+    """Return the warnings of a dataset on rows that an answer for a group rests on.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset, as known on the day of the question.
+    group : str
+        Group of the zones table.
+
+    Returns
+    -------
+    DataFrame
+        Those of `Fleet.warnings` on zones, limits, tasks, panels, looks, findings, repairs and deferrals of the group, and on
+        aircraft, usage, basing and the dataset itself, which all groups share; in their order.
+    """
+    found = fleet.warnings
+    if not len(found):
+        return found
+    tables = fleet.tables
+    zones = set(tables["zones"].loc[tables["zones"]["group"] == group, "zone"])
+    tasks = tables["tasks"]
+    named = one_name_a_row(tasks[["task", "zones"]], "zones", "zone") if len(tasks) else None
+    own = {
+        name: tables[name][tables[name]["zone"].isin(zones)]
+        for name in ("findings", "inspections", "panels", "zones")
+    }
+    own["limits"] = tables["limits"][tables["limits"]["group"] == group]
+    own["tasks"] = (
+        tasks if named is None else tasks[tasks["task"].isin(named.loc[named["zone"].isin(zones), "task"])]
+    )
+    for name in ("repairs", "deferrals"):
+        own[name] = tables[name][tables[name]["finding"].isin(own["findings"]["finding"])]
+    own |= {name: tables[name] for name in ("aircraft", "usage", "basing")}
+    places = {
+        (name, file, row)
+        for name, rows in own.items()
+        for file, row in rows.loc[
+            rows["row"].isin(found.loc[found["table"] == name, "row"]), ["file", "row"]
+        ].itertuples(index=False, name=None)
+    }
+    concerns = [
+        table == "dataset" or (table, file, row) in places
+        for table, file, row in found[["table", "file", "row"]].itertuples(index=False, name=None)
+    ]
+    return found[concerns]
+
+
+def warning_cautions(fleet: Fleet, group: str) -> list[str]:
+    """Say on how many rows of which tables an answer rests that carry warnings, and name the first.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset, as known on the day of the question.
+    group : str
+        Group of the zones table.
+
+    Returns
+    -------
+    list of str
+        One caution; none where there are no warnings.
+    """
+    found = open_warnings(fleet, group)
+    parts = []
+    for table, rows in found.groupby("table", sort=False):
+        lines = list(dict.fromkeys(rows["row"]))
+        if table == "dataset":
+            parts.append(
+                f"dataset: {'; '.join(f'{c}: {r}' for c, r in zip(rows['column'], rows['reason'], strict=True))}"
+            )
+            continue
+        shown = ", ".join(str(line) for line in lines[:_FIRST]) + (", ..." if len(lines) > _FIRST else "")
+        most = rows["reason"].value_counts().index[0]
+        parts.append(f"{table} {len(lines)} (row {shown}; mostly: {most})")
+    return (
+        [
+            f"rows of this group with open warnings, to be settled before the answer is used: {'; '.join(parts)}"
+        ]
+        if parts
+        else []
+    )

@@ -1,0 +1,23 @@
+"""Warnings on the rows that an answer rests on are said where the answer is said."""
+
+from kit.findings import load_fleet
+from kit.intervals.open_warnings import open_warnings, warning_cautions
+
+
+def test_open_warnings_of_the_group_are_counted_by_table_with_the_first_rows(tiny):
+    tiny.add("zones", "Z2", zone="Z9", group="door", former_label="", former_label_until="")
+    tiny.set("findings", "D1", width="0.001").set("findings", "D4", width="0.001")
+    fleet = load_fleet(tiny.write())
+    assert warning_cautions(fleet, "door") == []
+    (caution,) = warning_cautions(fleet, "flap")
+    assert caution == (
+        "rows of this group with open warnings, to be settled before the answer is used: "
+        "findings 2 (row 2, 5; mostly: a width smaller than anybody measures)"
+    )
+
+
+def test_what_all_groups_share_concerns_each(tiny):
+    tiny.set("aircraft", "A3", subtype="S1").set("usage", "R2", read_on="2014-12-01")
+    fleet = load_fleet(tiny.write(), set_aside=tiny.folder / "rejected.csv")
+    assert set(open_warnings(fleet, "flap")["table"]) >= {"dataset", "usage"}
+    assert "planned_usage.S1.aircraft" in warning_cautions(fleet, "flap")[0]
