@@ -5,7 +5,6 @@ from __future__ import annotations
 import pandas as pd
 
 from kit.findings import Fleet
-from kit.findings.frames import one_name_a_row
 
 _FIRST = 3
 """How many rows of a table are named."""
@@ -33,15 +32,13 @@ def open_warnings(fleet: Fleet, group: str) -> pd.DataFrame:
     tables = fleet.tables
     zones = set(tables["zones"].loc[tables["zones"]["group"] == group, "zone"])
     tasks = tables["tasks"]
-    named = one_name_a_row(tasks[["task", "zones"]], "zones", "zone") if len(tasks) else None
+    named = fleet.task_zones
     own = {
         name: tables[name][tables[name]["zone"].isin(zones)]
         for name in ("findings", "inspections", "panels", "zones")
     }
     own["limits"] = tables["limits"][tables["limits"]["group"] == group]
-    own["tasks"] = (
-        tasks if named is None else tasks[tasks["task"].isin(named.loc[named["zone"].isin(zones), "task"])]
-    )
+    own["tasks"] = tasks[tasks["task"].isin(named.loc[named["zone"].isin(zones), "task"])]
     for name in ("repairs", "deferrals"):
         own[name] = tables[name][tables[name]["finding"].isin(own["findings"]["finding"])]
     own |= {name: tables[name] for name in ("aircraft", "usage", "basing")}
