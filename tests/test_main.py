@@ -103,7 +103,7 @@ def test_the_program_answers_a_question_as_one_json_document(small_folder, asked
     answer = json.loads(done.stdout)["answers"][0]
     assert answer == json.loads((out / "small" / "summary.json").read_text())["answers"][0]
     assert answer["repeat"] > 0
-    again = program("rerun", out / "small.json", small_folder, "--json")
+    again = program("rerun", out / "small" / "small.json", small_folder, "--json")
     assert again.returncode == FINE, again.stderr
     assert json.loads(again.stdout)["verdict"] == "reproduced"
 
@@ -385,7 +385,7 @@ def test_all_clean_is_answered_by_the_prior_and_says_so(source, out, text, prior
     Before joint draws a lower bound of the scale stood for the life, taken as sure, and a question without an assumed
     shape was refused.
     """
-    (source / "questions" / "small.toml").write_text(text)
+    (source / "questions" / "small.toml").write_text("limit_mm = 40\n" + text)
     result = run("decide", source, "--out", out)
     assert result.exit_code == FINE
     assert "0 finds only" in result.stdout
