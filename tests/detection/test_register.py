@@ -99,7 +99,7 @@ def test_a_published_bound_places_the_curve(read):
         ("a50_mm = 20\nslope = 4.0\nplateau = 0.97", "a90_95_mm = 40\nslope = 4.0\nplateau = 0.9", ["plateau above 0.9"]),
         ("a50_mm = 20", 'a50_mm = "20"', ["a50_mm: ", "Got '20'"]),
         ('skin_class = "thin"', 'skin = "thin"', ["skin_class: Field required", "skin: Extra inputs"]),
-        ('name = "manual-thin"', 'name = "published-manual"', ["stands twice, or is that of a built-in entry"]),
+        ('name = "manual-thin"', 'name = "published-manual"', ["stands twice with the same days, or is that of a built-in entry"]),
         ('name = "manual-thin"', 'name = "two words"', ["name: ", "Got 'two words'"]),
         ("[[pods]]", "[pods]", ["must hold a table [[pods]] for each POD"]),
         ("[[pods]]", "[[pods", ["not a TOML file"]),
