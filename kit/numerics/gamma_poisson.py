@@ -139,9 +139,9 @@ def fit_gamma_poisson(found: ArrayLike, expected: ArrayLike) -> GammaPoissonFit:
     --------
     >>> fit = fit_gamma_poisson([9, 0, 4, 20, 2], [5.0, 2.0, 4.0, 8.0, 6.0])
     >>> fit
-    GammaPoissonFit(units=5, mean=1.138, variance=0.5205)
+    GammaPoissonFit(units=5, mean=1.21, variance=0.78)
     >>> fit.posterior_mean.round(2)
-    array([1.61, 0.6 , 1.04, 2.22, 0.55])
+    array([1.66, 0.53, 1.06, 2.29, 0.51])
     """
     x, e = check_counts(found, expected)
     some = e > 0
