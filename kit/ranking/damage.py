@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kit.findings import KINDS, TAP_METHODS, Fleet, PanelAges, clean_methods, need_fleet
+from kit.findings import TAP_METHODS, Fleet, PanelAges, clean_methods, need_fleet
 from kit.growth import Growth, SizeDetection, fit_onset_size, fit_tracks
 from kit.life import (
     AFTER_REPAIR,
@@ -25,7 +25,7 @@ from kit.ranking.false_calls import fit_false_calls
 from kit.ranking.funnel import funnel_table
 from kit.ranking.ranks import RankDraws, false_discoveries
 from kit.ranking.rates import zone_exposure
-from kit.ranking.selection import DISBOND_KINDS, EVERYTHING, Selection
+from kit.ranking.selection import DISBOND_KINDS, EVERYTHING, Selection, check_by, check_kinds
 from kit.ranking.settings import KindSettings, RankingSettings
 from kit.ranking.shrinkage import Shrunken, shrink
 from kit.regions import tracked_regions
@@ -249,11 +249,8 @@ def rank_by_damage(
     for each class of skin and method.
     """
     need_fleet(fleet)
-    if by not in ("group", "zone"):
-        raise ValueError(f"`by` must be zone or group. Got {by!r}.")
-    unknown = sorted(set(kinds or ()) - set(KINDS))
-    if unknown:
-        raise ValueError(f"`kinds` must be among {', '.join(KINDS)}. Got {', '.join(unknown)}.")
+    check_by(by)
+    check_kinds(kinds)
     selection.checked(fleet)
     ask = RankingSettings.of_source(fleet.source) if settings is None else settings
     exposure = zone_exposure(fleet, selection)

@@ -16,6 +16,8 @@ from kit.ranking.selection import (
     EVERYTHING,
     PURPOSES,
     Selection,
+    check_by,
+    check_kinds,
     exposure_of,
     selected_looks,
     selected_regions,
@@ -133,11 +135,8 @@ def rank_zones(
     that a zone has the highest rate of finds, from gamma-Poisson draws: two bounds that overlap are no test.
     """
     need_fleet(fleet)
-    if by not in ("group", "zone"):
-        raise ValueError(f"`by` must be zone or group. Got {by!r}.")
-    unknown = sorted(set(kinds or ()) - set(KINDS))
-    if unknown:
-        raise ValueError(f"`kinds` must be among {', '.join(KINDS)}. Got {', '.join(unknown)}.")
+    check_by(by)
+    check_kinds(kinds)
     selection.checked(fleet)
     exposure = zone_exposure(fleet, selection)
     regions = selected_regions(fleet, selection)

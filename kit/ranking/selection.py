@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kit.findings import DAYS_BEYOND, METHODS, TAP_METHODS, Fleet, Meters, build_looks
+from kit.findings import DAYS_BEYOND, KINDS, METHODS, TAP_METHODS, Fleet, Meters, build_looks
 from kit.regions import tracked_regions
 
 PURPOSES = ("routine", "reinspection", "campaign", "not planned")
@@ -358,3 +358,61 @@ def selected_regions(fleet: Fleet, selection: Selection = EVERYTHING) -> pd.Data
     regions["cause"] = np.where(cause == "", NO_CAUSE, cause)
     regions = labelled(fleet, regions, day="found_on")
     return regions.loc[selection.rows(regions, day="found_on")].reset_index(drop=True)
+
+
+def first_detections(
+    fleet: Fleet, selection: Selection = EVERYTHING, *, kinds: Sequence[str] | None = None
+) -> pd.DataFrame:
+    """Return the findings of a selection that are the first of their damage.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The findings as loaded.
+    selection : Selection
+        What counts.
+    kinds : sequence of str, optional
+        Kinds of damage. Default: `DISBOND_KINDS`.
+
+    Returns
+    -------
+    DataFrame
+        As `selected_regions` gives them.
+    """
+    regions = selected_regions(fleet, selection)
+    return regions.loc[regions["is_first"] & regions["kind"].isin(list(kinds or DISBOND_KINDS))]
+
+
+def check_by(by: str) -> None:
+    """Refuse what zones cannot be put together by.
+
+    Parameters
+    ----------
+    by : str
+        ``zone`` or ``group``.
+
+    Raises
+    ------
+    ValueError
+        If it is neither.
+    """
+    if by not in ("group", "zone"):
+        raise ValueError(f"`by` must be zone or group. Got {by!r}.")
+
+
+def check_kinds(kinds: Sequence[str] | None) -> None:
+    """Refuse kinds of damage that there are not.
+
+    Parameters
+    ----------
+    kinds : sequence of str or None
+        Kinds of damage; None for all that count.
+
+    Raises
+    ------
+    ValueError
+        If one is unknown.
+    """
+    unknown = sorted(set(kinds or ()) - set(KINDS))
+    if unknown:
+        raise ValueError(f"`kinds` must be among {', '.join(KINDS)}. Got {', '.join(unknown)}.")

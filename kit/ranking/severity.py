@@ -11,7 +11,14 @@ from kit.findings import Fleet, Meters
 from kit.numerics.poisson import poisson_bounds
 from kit.ranking.ranks import RankDraws
 from kit.ranking.rates import zone_exposure
-from kit.ranking.selection import DISBOND_KINDS, EVERYTHING, Selection, selected_looks, selected_regions
+from kit.ranking.selection import (
+    DISBOND_KINDS,
+    EVERYTHING,
+    Selection,
+    check_by,
+    selected_looks,
+    selected_regions,
+)
 from kit.ranking.shrinkage import shrink
 from kit.regions import tier_findings
 
@@ -61,8 +68,7 @@ def severity_table(
     beyond the limit if the look before would have seen it, and all too little where it missed it. Damage that no
     look found is in neither.
     """
-    if by not in ("group", "zone"):
-        raise ValueError(f"`by` must be zone or group. Got {by!r}.")
+    check_by(by)
     selection.checked(fleet)
     regions = selected_regions(fleet, selection)
     regions = regions.loc[regions["kind"].isin(list(kinds or DISBOND_KINDS))]

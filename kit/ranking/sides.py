@@ -11,7 +11,7 @@ from scipy.special import gammaln
 from kit.findings import DAYS_BEYOND, Fleet, Meters
 from kit.ranking.false_calls import binomial_bounds
 from kit.ranking.funnel import step_up
-from kit.ranking.selection import DISBOND_KINDS, exposure_of, selected_looks, selected_regions
+from kit.ranking.selection import exposure_of, first_detections, selected_looks
 from kit.ranking.shrinkage import shrink
 
 _PER_FLIGHT_HOURS = 1000.0
@@ -37,12 +37,6 @@ def mirror_zones(fleet: Fleet) -> dict[str, str]:
         if left and len(left) == len(right):
             out |= dict(zip(left, right, strict=True)) | dict(zip(right, left, strict=True))
     return out
-
-
-def _first_finds(fleet: Fleet, kinds: Sequence[str] | None) -> pd.DataFrame:
-    regions = selected_regions(fleet)
-    first = regions.loc[regions["is_first"]]
-    return first.loc[first["kind"].isin(list(kinds or DISBOND_KINDS))]
 
 
 def left_and_right(fleet: Fleet, *, kinds: Sequence[str] | None = None, level: float = 0.95) -> pd.DataFrame:
@@ -71,7 +65,7 @@ def left_and_right(fleet: Fleet, *, kinds: Sequence[str] | None = None, level: f
     somewhat narrow; the test is over pairs.
     """
     mirror = mirror_zones(fleet)
-    first = _first_finds(fleet, kinds)
+    first = first_detections(fleet, kinds=kinds)
     fitted = fleet.tables["panels"][["aircraft", "zone"]].drop_duplicates()
     hit = set(zip(first["aircraft"], first["zone"], strict=True))
     zones = fleet.tables["zones"].set_index("zone")
@@ -172,7 +166,7 @@ def lots_that_stand_out(
         build_lot=lot.reindex(flown["panel"]).to_numpy(object),
         group=group.reindex(flown["zone"]).to_numpy(object),
     )
-    first = _first_finds(fleet, kinds)
+    first = first_detections(fleet, kinds=kinds)
     first = first.assign(build_lot=lot.reindex(first["panel"]).to_numpy(object))
     keys = ["group", "build_lot"]
     out = pd.DataFrame(
@@ -263,7 +257,7 @@ def tap_first(
         .fillna(out["fitted_on"])
     )
     out["hours_since_look"] = _flown_since(fleet, out["aircraft"], np.maximum(begin, out["fitted_on"]))
-    first = _first_finds(fleet, kinds)
+    first = first_detections(fleet, kinds=kinds)
     if multipliers is None:
         hours = (
             flown.assign(group=group.reindex(flown["zone"]).to_numpy(object))

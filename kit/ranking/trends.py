@@ -15,12 +15,12 @@ from kit.life import MeanCumulative, mean_cumulative
 from kit.numerics.typing import Floats
 from kit.ranking.funnel import step_up
 from kit.ranking.selection import (
-    DISBOND_KINDS,
     EVERYTHING,
     Selection,
+    check_by,
     exposure_of,
+    first_detections,
     selected_looks,
-    selected_regions,
 )
 
 _DAYS_PER_YEAR = 365.25
@@ -49,8 +49,7 @@ def zone_events(
         Columns zone or group, unit (aircraft and zone), age [flight hours since the position came under watch], day and
         event (1 for the first detection of a damage, 0 for the end of watch), as `kit.mean_cumulative` takes them.
     """
-    if by not in ("group", "zone"):
-        raise ValueError(f"`by` must be zone or group. Got {by!r}.")
+    check_by(by)
     selection.checked(fleet)
     flown = exposure_of(fleet, selection)
     watch = (
@@ -62,9 +61,7 @@ def zone_events(
     end = meters.at(names, watch["stop"].to_numpy(), "flight_hours") - begin
     ends = watch.assign(age=end, begin=begin, event=0, day=watch["stop"])
     ends = ends.loc[np.isfinite(ends["age"]) & (ends["age"] > 0)]
-    first = selected_regions(fleet, selection)
-    first = first.loc[first["is_first"]]
-    first = first.loc[first["kind"].isin(list(kinds or DISBOND_KINDS))]
+    first = first_detections(fleet, selection, kinds=kinds)
     finds = first[["aircraft", "zone", "found_on"]].merge(
         ends[["aircraft", "zone", "begin", "age"]], on=["aircraft", "zone"]
     )
@@ -224,9 +221,7 @@ def yearly_table(
         a campaign or a change of method shows.
     """
     looks = selected_looks(fleet, selection)
-    first = selected_regions(fleet, selection)
-    first = first.loc[first["is_first"]]
-    first = first.loc[first["kind"].isin(list(kinds or DISBOND_KINDS))]
+    first = first_detections(fleet, selection, kinds=kinds)
     group = fleet.tables["zones"].set_index("zone")["group"]
     # Only what the looks that are counted could find, so that both stand side by side.
     first = first.loc[first["method"].isin(looks["method"].unique())]
