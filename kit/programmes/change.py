@@ -18,6 +18,7 @@ from kit.programmes.damage import MEASURES, Events, damage_blocks, walk
 from kit.programmes.group import DRAWS, LEVEL, Group, Progress, band, group_of
 from kit.programmes.panels import LivingPanels
 from kit.programmes.programme import Programme, events_of, look_days, looks_by_period
+from kit.programmes.result import Tabled
 from kit.programmes.usage import PanelUsage, UsagePlan
 
 _REPAIR_DAYS = 90
@@ -163,7 +164,7 @@ def repair_share(evidence: Evidence, group: str, *, limit: float, to_true: float
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class ProgrammeChange:
+class ProgrammeChange(Tabled):
     """Two programmes on the same damage from the cut-off on.
 
     Parameters
@@ -234,16 +235,6 @@ class ProgrammeChange:
         ]
         lines += [] if self.costs is None else [self.costs.words()]
         return (*lines, *self.group.assumptions)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a year, and one for all.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     @property
     def exceeds_cap(self) -> bool:

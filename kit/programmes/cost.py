@@ -22,6 +22,7 @@ from kit.numerics.typing import Floats
 from kit.posterior import PodDraws
 from kit.programmes.group import LEVEL, Group, band
 from kit.programmes.programme import Programme
+from kit.programmes.result import OfGroup, Tabled
 from kit.programmes.usage import need_fields, read_toml
 
 _COSTS = ("look", "repair", "beyond_limit", "beyond_hour")
@@ -121,7 +122,7 @@ class Costs:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class CostCurve:
+class CostCurve(Tabled):
     """Cost per panel flight hour against the repeat interval.
 
     Parameters
@@ -154,16 +155,6 @@ class CostCurve:
     def assumptions(self) -> tuple[str, ...]:
         """What does not come from data."""
         return (self.costs.words(), *self.group.assumptions)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a repeat.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     def __repr__(self) -> str:
         """Return one line."""
@@ -315,7 +306,7 @@ def _replaced(scale: float, shape: float, ratio: float) -> AgeReplacement:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class MethodChoice:
+class MethodChoice(OfGroup):
     """Two methods, each with its own repeat interval, held against each other.
 
     Parameters
@@ -344,21 +335,6 @@ class MethodChoice:
             "the POD of a method is an assumption unless it was measured on like structure",
             *self.group.cautions,
         )
-
-    @property
-    def assumptions(self) -> tuple[str, ...]:
-        """What does not come from data."""
-        return self.group.assumptions
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a method.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     def __repr__(self) -> str:
         """Return one line."""

@@ -14,6 +14,7 @@ from kit.numerics.typing import Floats
 from kit.programmes.change import play
 from kit.programmes.group import Group, Progress
 from kit.programmes.programme import Programme, events_of, look_days, looks_by_period
+from kit.programmes.result import OfGroup
 from kit.programmes.usage import LONGEST_YEARS, PanelUsage, UsagePlan
 
 _MOST_LOOKS = 1_000_000
@@ -196,7 +197,7 @@ def monitoring_rule(
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Extension:
+class Extension(OfGroup):
     """What a longer repeat needs.
 
     Parameters
@@ -246,21 +247,6 @@ class Extension:
                 f"that all these looks are clean has {clean:.1%} chance, as far as is known: a single find changes the count"
             )
         return (*own, *self.group.cautions)
-
-    @property
-    def assumptions(self) -> tuple[str, ...]:
-        """What does not come from data."""
-        return self.group.assumptions
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a quarter.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     def __repr__(self) -> str:
         """Return one line."""

@@ -18,6 +18,7 @@ from kit.programmes.change import play, repair_share
 from kit.programmes.cost import Costs
 from kit.programmes.group import DRAWS, LEVEL, Group, Progress, group_of
 from kit.programmes.programme import Programme, events_of, look_days, looks_by_period
+from kit.programmes.result import Tabled
 from kit.programmes.usage import PanelUsage, UsagePlan
 
 _MOST_QUARTERS = 40
@@ -105,7 +106,7 @@ def count_limits(chances: Floats, *, level: float = LEVEL) -> tuple[Floats, Floa
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Forecast:
+class Forecast(Tabled):
     """What will be found in a group of zones, by quarter.
 
     Parameters
@@ -144,16 +145,6 @@ class Forecast:
         lines = [f"looks: {self.programme.name}; panels are independent of each other, given the joint draw"]
         lines += [] if self.costs is None else [self.costs.words()]
         return (*lines, *self.group.assumptions)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a quarter, and one for all.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     def __repr__(self) -> str:
         """Return one line."""
@@ -307,7 +298,7 @@ def forecast_finds(
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class BackTest:
+class BackTest(Tabled):
     """Forecasts as they would have been made at past year-ends, beside what came.
 
     Parameters
@@ -354,16 +345,6 @@ class BackTest:
     def assumptions(self) -> tuple[str, ...]:
         """What does not come from data."""
         return ("past forecasts take the tasks and planned usage that were on record then",)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a year-end.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     def __repr__(self) -> str:
         """Return one line."""

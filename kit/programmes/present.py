@@ -17,6 +17,7 @@ from kit.posterior import KindDraws
 from kit.programmes.damage import HIDDEN, damage_blocks, taken, thinned
 from kit.programmes.group import DRAWS, LEVEL, Group, Progress, band, group_of
 from kit.programmes.panels import PanelLives, living_panels
+from kit.programmes.result import OfGroup
 
 _MOST_NAMED = 5
 _EXACT = 1000  # panels whose bounds are worked out where there are very many
@@ -120,7 +121,7 @@ def known_beyond(lives: PanelLives, draws: KindDraws, *, limit: float, to_true: 
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class PresentState:
+class PresentState(OfGroup):
     """What stands on the panels of a group today.
 
     Parameters
@@ -157,21 +158,6 @@ class PresentState:
                 f"{int(self.frame['hours_since_look'].isna().sum())} panels have no look on record at all"
             )
         return (*own, *self.group.cautions)
-
-    @property
-    def assumptions(self) -> tuple[str, ...]:
-        """What does not come from data."""
-        return self.group.assumptions
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a panel, those to tap first on top.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     def __repr__(self) -> str:
         """Return one line."""

@@ -12,6 +12,7 @@ from kit.intervals import QuestionError
 from kit.numerics.confidence import check_level
 from kit.programmes.group import Group, band
 from kit.programmes.present import PresentState, present_state
+from kit.programmes.result import OfGroup
 
 _CONFIDENCE = 0.95  # of what a sample shows (common practice, no source)
 _FEW_DRAWS = 30
@@ -164,7 +165,7 @@ def sample_plan(panels: int, *, allowed: int, confidence: float = 0.95, pod: flo
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class FleetLeaders:
+class FleetLeaders(OfGroup):
     """The panels that a sample of leaders holds, and what the rest is like if it is clean.
 
     Parameters
@@ -204,21 +205,6 @@ class FleetLeaders:
             else ()
         )
         return (own, *few, *self.group.cautions)
-
-    @property
-    def assumptions(self) -> tuple[str, ...]:
-        """What does not come from data."""
-        return self.group.assumptions
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return the leaders.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     def __repr__(self) -> str:
         """Return one line."""

@@ -32,6 +32,7 @@ from kit.numerics.typing import Floats
 from kit.programmes.change import play
 from kit.programmes.group import Group, Progress, group_of
 from kit.programmes.programme import Programme, events_of, look_days
+from kit.programmes.result import Tabled
 from kit.programmes.usage import PanelUsage
 
 DRAWS = 96
@@ -264,7 +265,7 @@ def stated_values(ask: Question, *, limit_mm: float) -> tuple[Varied, ...]:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Tornado:
+class Tornado(Tabled):
     """How far each stated or assumed value moves the interval of the risk rule.
 
     Parameters
@@ -300,16 +301,6 @@ class Tornado:
             f"{DRAWS} joint draws: intervals that differ by less than about 5 % are not told apart",
         )
         return (*own, *self.notes, *CAUTIONS)
-
-    def to_frame(self) -> pd.DataFrame:
-        """Return one row a value.
-
-        Returns
-        -------
-        DataFrame
-            As `frame` says.
-        """
-        return self.frame
 
     def __repr__(self) -> str:
         """Return one line."""
