@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from kit.findings import Fleet
+from kit.findings import TABLES, Fleet
 
 _FIRST = 3
 """How many rows of a table are named."""
@@ -69,20 +69,22 @@ def warning_cautions(fleet: Fleet, group: str) -> list[str]:
     Returns
     -------
     list of str
-        One caution; none where there are no warnings.
+        One caution; none where there are no warnings. Rows are named by their ids, which stay the same wherever
+        a row stands in its file, so that a copy of the dataset is told the same.
     """
     found = open_warnings(fleet, group)
     parts = []
     for table, rows in found.groupby("table", sort=False):
-        lines = list(dict.fromkeys(rows["row"]))
         if table == "dataset":
             parts.append(
                 f"dataset: {'; '.join(f'{c}: {r}' for c, r in zip(rows['column'], rows['reason'], strict=True))}"
             )
             continue
-        shown = ", ".join(str(line) for line in lines[:_FIRST]) + (", ..." if len(lines) > _FIRST else "")
-        most = rows["reason"].value_counts().index[0]
-        parts.append(f"{table} {len(lines)} (row {shown}; mostly: {most})")
+        ids = fleet.tables[table].set_index(["file", "row"])[TABLES[table].id_column]
+        names = sorted(set(ids.reindex(pd.MultiIndex.from_frame(rows[["file", "row"]]))))
+        shown = ", ".join(names[:_FIRST]) + (", ..." if len(names) > _FIRST else "")
+        most = rows["reason"].value_counts().sort_index().idxmax()
+        parts.append(f"{table} {len(names)} ({shown}; mostly: {most})")
     return (
         [
             f"rows of this group with open warnings, to be settled before the answer is used: {'; '.join(parts)}"

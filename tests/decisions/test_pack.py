@@ -18,7 +18,6 @@ def packed(small_evidence, small_question, tmp_path_factory):
     return pack_decision(record, small_evidence.fleet)
 
 
-@pytest.mark.xfail(strict=True, reason="the caution of open warnings counts rows that a pack does not hold")
 def test_a_pack_runs_again_without_the_data(packed, tmp_path):
     alone = shutil.copy(packed, tmp_path / "elsewhere.zip")
     with open_pack(alone) as (record, fleet):

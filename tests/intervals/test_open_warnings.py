@@ -12,7 +12,7 @@ def test_open_warnings_of_the_group_are_counted_by_table_with_the_first_rows(tin
     (caution,) = warning_cautions(fleet, "flap")
     assert caution == (
         "rows of this group with open warnings, to be settled before the answer is used: "
-        "findings 2 (row 2, 5; mostly: a width smaller than anybody measures)"
+        "findings 2 (D1, D4; mostly: a width smaller than anybody measures)"
     )
 
 
