@@ -1,6 +1,7 @@
 """Imports run one way, and each layer keeps to its work."""
 
 import ast
+import functools
 import importlib
 import subprocess
 import sys
@@ -66,23 +67,34 @@ def rank(part):
     return next(i for i, layer in enumerate(LAYERS) if part in layer)
 
 
+@functools.cache
+def text_of(path):
+    return path.read_text(encoding="utf-8")
+
+
+@functools.cache
+def nodes(path):
+    """All nodes of a file's tree, the module first; read once for all rules."""
+    return tuple(ast.walk(ast.parse(text_of(path))))
+
+
+@functools.cache
 def imports(path, *, at_module_level=False):
     """Modules that a file imports, with their full names; imports for type checking only do not run."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
     typing_only = {
         id(inner)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+        for node in nodes(path)
+        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
         for inner in ast.walk(node)
     }
     in_functions = {
         id(inner)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        for node in nodes(path)
+        if at_module_level and isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
         for inner in ast.walk(node)
     }
     found = []
-    for node in ast.walk(tree):
+    for node in nodes(path):
         if id(node) in typing_only or (at_module_level and id(node) in in_functions):
             continue
         if isinstance(node, ast.Import):
@@ -94,17 +106,52 @@ def imports(path, *, at_module_level=False):
     return found
 
 
+@functools.cache
 def calls(path):
     """Names of the functions that a file calls, as written."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    return {ast.unparse(node.func) for node in ast.walk(tree) if isinstance(node, ast.Call)}
+    return {ast.unparse(node.func) for node in nodes(path) if isinstance(node, ast.Call)}
 
 
 def named(path):
     return path.relative_to(KIT).as_posix()
 
 
-every_file = pytest.mark.parametrize("path", FILES, ids=named)
+def broken_by(rule, files):
+    """What each file that breaks a rule is told."""
+    told = []
+    for path in files:
+        try:
+            rule(path)
+        except AssertionError as error:
+            told.append(f"{named(path)}: {error}")
+    return told
+
+
+def of_each(files):
+    """Make a test of a rule for one file: it asks every file, and its failure names all that break the rule."""
+
+    def make(rule):
+        def test():
+            told = broken_by(rule, files)
+            assert not told, "\n".join(told)
+
+        test.__name__, test.__doc__ = rule.__name__, rule.__doc__
+        return test
+
+    return make
+
+
+every_file = of_each(FILES)
+
+
+def test_a_rule_names_each_file_that_breaks_it():
+    def rule(path):
+        assert path.name != "__init__.py", "planted"
+
+    first, second = KIT / "__init__.py", KIT / "life" / "__init__.py"
+    told = broken_by(rule, [first, KIT / "__main__.py", second])
+    assert [line.split(":")[0] for line in told] == ["__init__.py", "life/__init__.py"]
+    assert all("planted" in line for line in told)
 
 
 def test_there_are_files_to_look_at():
@@ -122,7 +169,7 @@ def test_there_are_files_to_look_at():
     assert parts - {"__init__"} <= set().union(*LAYERS), "a new part needs a place in LAYERS"
 
 
-@pytest.mark.parametrize("path", [path for path in FILES if path != KIT / "__init__.py"], ids=named)
+@of_each([path for path in FILES if path != KIT / "__init__.py"])
 def test_imports_run_one_way(path):
     own = part_of(path)
     for name in imports(path):
@@ -193,7 +240,7 @@ def test_nothing_is_evaluated_or_unpickled(path):
 
 @every_file
 def test_randomness_comes_from_generators_alone(path):
-    text = path.read_text(encoding="utf-8")
+    text = text_of(path)
     used = {name for name in calls(path) if name.startswith(("np.random.", "random."))}
     allowed = (
         "np.random.default_rng",
@@ -216,11 +263,9 @@ def test_files_are_written_by_the_modules_whose_work_it_is(path):
         assert not writes
 
 
-@pytest.mark.parametrize(
-    "path", [path for path in FILES if path.name == "__init__.py" and path.parent != KIT], ids=named
-)
+@of_each([path for path in FILES if path.name == "__init__.py" and path.parent != KIT])
 def test_an_init_holds_imports_and_a_sorted_list_of_names_and_no_more(path):
-    body = ast.parse(path.read_text(encoding="utf-8")).body
+    body = nodes(path)[0].body
     assert isinstance(body[0], ast.Expr), "a docstring comes first"
     names, imported = None, set()
     for node in body[1:]:
@@ -243,7 +288,7 @@ def test_an_init_holds_imports_and_a_sorted_list_of_names_and_no_more(path):
 def test_the_front_door_loads_each_name_when_it_is_used():
     """Its list of places, its `__all__` and its imports for type checkers name the same; nothing is loaded at once."""
     path = KIT / "__init__.py"
-    body = ast.parse(path.read_text(encoding="utf-8")).body
+    body = nodes(path)[0].body
     guard = next(node for node in body if isinstance(node, ast.If))
     typed = {
         alias.name: node.module
@@ -272,7 +317,7 @@ def test_importing_the_kit_loads_no_library():
 
 @every_file
 def test_no_path_of_this_machine_and_no_host_is_named(path):
-    text = path.read_text(encoding="utf-8")
+    text = text_of(path)
     for words in (*(f"/{name}/" for name in ("work", "tmp", "home", "root")), "http://", "https://"):
         assert words not in text, words
 
@@ -283,7 +328,7 @@ def test_packages_import_one_another_through_their_front_doors(path):
     own = part_of(path)
     past = [
         name
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in nodes(path)
         if isinstance(node, ast.ImportFrom) and (name := node.module or "").startswith("kit.")
         for parts in [name.split(".")]
         if len(parts) > 2 and parts[1] not in (own, "numerics") and name in set(imports(path))
@@ -298,27 +343,26 @@ def test_packages_import_one_another_through_their_front_doors(path):
 @every_file
 def test_what_is_private_is_read_where_it_is_made(path):
     """A name with an underscore in front is of the module that makes it, or of numpy, pandas and tuples."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
     made = {
-        node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
+        node.name for node in nodes(path) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
     }  # fmt: skip
     made |= {
         target.id
-        for node in ast.walk(tree)
+        for node in nodes(path)
         if isinstance(node, ast.Assign | ast.AnnAssign)
         for target in (node.targets if isinstance(node, ast.Assign) else [node.target])
         if isinstance(target, ast.Name)
     }
     of_self = {
         node.attr
-        for node in ast.walk(tree)
+        for node in nodes(path)
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in ("self", "cls")
     }  # fmt: skip
     outside = {"_replace", "_asdict", "_fields", "_from_sequence"}
-    read = {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+    read = {node.attr for node in nodes(path) if isinstance(node, ast.Attribute)}
     read |= {
         alias.name
-        for node in ast.walk(tree)
+        for node in nodes(path)
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("kit")
         for alias in node.names
     }
@@ -346,7 +390,7 @@ ENDS = {
 
 
 def whiles(path):
-    return sum(isinstance(node, ast.While) for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+    return sum(isinstance(node, ast.While) for node in nodes(path))
 
 
 @every_file
