@@ -3,6 +3,7 @@
 from kit.findings.ages import AgeBounds, PanelAges, panel_age_bounds, panel_ages, record_starts
 from kit.findings.check.check import check_tables
 from kit.findings.check.problems import PROBLEM_COLUMNS, TableError, table_error
+from kit.findings.check.scales import LIMIT_BEYOND_PANELS, SIZES_TOO_SMALL
 from kit.findings.files import replace_bytes, replace_text
 from kit.findings.fingerprint import digest_of_rows, digest_over_all
 from kit.findings.fittings import Fittings
@@ -65,6 +66,7 @@ __all__ = [
     "DISPOSITIONS",
     "KEYS",
     "KINDS",
+    "LIMIT_BEYOND_PANELS",
     "LOOK_COLUMNS",
     "METHODS",
     "MM_PER_UNIT",
@@ -74,6 +76,7 @@ __all__ = [
     "PROBLEM_COLUMNS",
     "SEES",
     "SIZES",
+    "SIZES_TOO_SMALL",
     "TABLES",
     "TAP_METHODS",
     "TRAPS",

@@ -18,7 +18,7 @@ from kit.findings.read.dataset import Dataset, region_file
 from kit.findings.read.lazy_text import given_cells
 from kit.findings.read.region_files import region_rows
 from kit.findings.read.size_limits import shortened
-from kit.findings.read.source_table import declared_cells
+from kit.findings.read.source_table import SourceTable, declared_cells
 from kit.findings.read.sources import Source, open_source
 from kit.findings.read.tap_files import with_tap_files
 from kit.findings.stated import DATES, KEYS, PACKAGES, USAGE, in_force
@@ -180,11 +180,31 @@ def _read(opened: Source) -> tuple[dict[str, RawTable], list[pd.DataFrame], list
         if name == "findings" and regions is not None:
             cells, lost = _with_regions(cells, regions, dataset)
             row_problems.append(lost)
+        if (
+            name == "findings"
+            and renamed.heading("size_unit") not in given.heading
+            and not renamed.size_unit()
+        ):
+            renamed = renamed.with_sizes_in(dataset.length_unit)
+            warnings.append(_sizes_without_column(given, dataset.length_unit))
         raw[name] = type_table(table, cells, length_unit=dataset.length_unit, renamed=renamed)
     stop = sorted_problems(fatal)
     if len(stop):
         raise table_error(stop, name=dataset.name)
     return raw, row_problems, warnings
+
+
+def _sizes_without_column(given: SourceTable, unit: str) -> pd.DataFrame:
+    """Return the warning that sizes are read in the dataset's unit, since no column says theirs."""
+    return one_problem(
+        "findings",
+        given.file,
+        row=given.first_row,
+        column="size_unit",
+        reason=f"there is no column with the unit of sizes: they are read in {unit}, length_unit of the dataset",
+        expected="a unit beside the sizes, or under map.findings.units",
+        mend=f'write [map.findings.units] default = "{unit}" if that is right, or the unit that is',
+    )
 
 
 def _with_regions(cells: pd.DataFrame, path: Path, dataset: Dataset) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from kit.findings import TABLES, Fleet
+from kit.findings import LIMIT_BEYOND_PANELS, SIZES_TOO_SMALL, TABLES, Fleet
 
 _FIRST = 3
 """How many rows of a table are named."""
@@ -91,4 +91,31 @@ def warning_cautions(fleet: Fleet, group: str) -> list[str]:
         ]
         if parts
         else []
+    )
+
+
+def units_that_cannot_be(fleet: Fleet, group: str) -> str:
+    """Say which units of a group's sizes or limits cannot be as written, so that no interval may rest on them.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset, as known on the day of the question.
+    group : str
+        Group of the zones table.
+
+    Returns
+    -------
+    str
+        What is wrong and what to do; "" where nothing is. Sizes taken for smaller than they are, or a limit for larger,
+        would give a longer interval.
+    """
+    found = open_warnings(fleet, group)
+    found = found[found["reason"].isin((LIMIT_BEYOND_PANELS, SIZES_TOO_SMALL))]
+    if not len(found):
+        return ""
+    first = found.iloc[0]
+    return (
+        f"{first['file']} row {first['row']}, {first['column']} = {first['value']!r}: {first['reason']} "
+        f"Expected: {first['expected']}. Mend: {first['mend']}."
     )

@@ -23,7 +23,7 @@ from kit.intervals.cautions import (
 )
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.named_pod import kind_asked, with_pod
-from kit.intervals.open_warnings import warning_cautions
+from kit.intervals.open_warnings import units_that_cannot_be, warning_cautions
 from kit.intervals.packages import package_lengths, shortest_on_clock
 from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, summary
 from kit.intervals.question import Question, QuestionError, read_question
@@ -71,6 +71,8 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
     ask = read_question(question)
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
     ask = with_pod(ask, evidence.fleet)
+    if wrong := units_that_cannot_be(evidence.fleet, ask.group):
+        raise QuestionError(f"question {ask.name}: {wrong}")
     try:
         believed = beliefs(ask, evidence)
         problem = problem_of(

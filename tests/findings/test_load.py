@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from support import Tiny
 
-from kit.findings import TABLES, TableError, load_fleet
+from kit.findings import TABLES, TableError, load_fleet, problems_text
 
 
 def refused(tiny: Tiny, *parts: str) -> TableError:
@@ -190,13 +190,26 @@ def test_all_files_are_looked_at_before_loading_stops(tiny):
 
 
 def test_unknown_and_missing_optional_columns_are_warnings(tiny):
-    tiny.columns["limits"] = [c for c in tiny.columns["limits"] if c != "spacing"] + ["colour"]
+    tiny.columns["limits"] = [c for c in tiny.columns["limits"] if c not in ("spacing", "edge_distance")] + [
+        "colour"
+    ]
     warnings = load_fleet(tiny.write()).warnings
     assert warnings[["table", "file", "row", "column", "reason"]].to_numpy().tolist() == [
-        ["limits", "limits.csv", 1, "spacing", "missing column, read as blank"],
         ["limits", "limits.csv", 1, "colour", "unknown column, not read"],
+        ["limits", "limits.csv", 1, "", "2 optional columns are missing, read as blank"],
     ]
-    assert "limit, group, revision" in warnings.loc[1, "expected"]
+    assert "limit, group, revision" in warnings.loc[0, "expected"]
+    assert warnings.loc[1, "expected"] == "nothing, or what is known of spacing, edge_distance"
+
+
+def test_columns_that_are_not_read_are_told_before_all_else(tiny):
+    tiny.columns["basing"].remove("valid_to")
+    for row in tiny.rows["basing"]:
+        row.pop("valid_to", None)
+    tiny.columns["findings"].append("VENDOR")
+    first, second = problems_text(load_fleet(tiny.write()).warnings).splitlines()[1:3]
+    assert first.endswith("findings: unknown column, not read")
+    assert second.endswith("basing: 1 optional column is missing, read as blank")
 
 
 def test_a_table_without_rows_is_refused_where_rows_are_needed(tiny):

@@ -33,7 +33,7 @@ def stored(kind, folder, place):
 
 def problems(frame, *, numbers=True):
     """Problems in an order of their own, without what only one kind of source has: file, row, spelling of cells."""
-    rows = frame[frame["reason"] != "missing column, read as blank"]
+    rows = frame[~frame["reason"].str.contains(r"optional columns? (?:is|are) missing")]
     rows = rows.drop(columns=["file", "row"]).astype(object)
     for name in ("reason", "expected", "mend"):
         rows[name] = rows[name].str.replace(r"rows? [0-9, ]+( and [0-9]+ more)?", "row", regex=True)

@@ -1,7 +1,11 @@
 """Warnings on the rows that an answer rests on are said where the answer is said."""
 
+import pytest
+from support import DEMO
+
 from kit.findings import load_fleet
-from kit.intervals.open_warnings import open_warnings, warning_cautions
+from kit.intervals import QuestionError, read_question, recommend
+from kit.intervals.open_warnings import open_warnings, units_that_cannot_be, warning_cautions
 
 
 def test_open_warnings_of_the_group_are_counted_by_table_with_the_first_rows(tiny):
@@ -21,3 +25,16 @@ def test_what_all_groups_share_concerns_each(tiny):
     fleet = load_fleet(tiny.write(), set_aside=tiny.folder / "rejected.csv")
     assert set(open_warnings(fleet, "flap")["table"]) >= {"dataset", "usage"}
     assert "planned_usage.S1.aircraft" in warning_cautions(fleet, "flap")[0]
+
+
+def test_no_interval_rests_on_a_limit_larger_than_its_panels(tiny):
+    """50.8 written in mm and read as inches: every damage would be within it."""
+    fleet = load_fleet(tiny.set("limits", "M1", group="flap", size="1290").write())
+    words = "limits.csv row 2, size = '1290': the limit is larger than any panel of its group"
+    assert units_that_cannot_be(fleet, "flap").startswith(words)
+    assert units_that_cannot_be(fleet, "door") == ""
+    question = read_question(DEMO / "questions" / "flap.toml").model_copy(update={"known_on": None})
+    with pytest.raises(
+        QuestionError, match="size = '1290': the limit is larger .* Mend: check units of limits"
+    ):
+        recommend(fleet, question)

@@ -27,8 +27,9 @@ from kit.findings.check.evidence import (
 from kit.findings.check.labels import ZoneLabels
 from kit.findings.check.meters import check_meters
 from kit.findings.check.names import check_names
-from kit.findings.check.problems import ProblemLog
+from kit.findings.check.problems import ProblemLog, one_problem
 from kit.findings.check.references import References
+from kit.findings.check.scales import check_scales
 from kit.findings.check.shapes import FARTHEST, lines_on_panel, sound_outlines
 from kit.findings.check.tap_checks import check_taps
 from kit.findings.fittings import Fittings, overlapping
@@ -89,6 +90,8 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
         own = raw[name].rejected
         log.include(own[own.index.isin(rows.index)] if len(own) else own)
         check_names(context, name, rows)
+        if name == "panels":
+            _removals_on_one_line(context, rows, known_on)
         _events(context, name, rows)
         _far_outlines(context, name, rows)
         rows = references.resolve(name, rows)
@@ -104,9 +107,32 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
             context.fittings = Fittings(context.tables["panels"])
     check_outcomes(context)
     check_across(context)
+    check_scales(context)
     ordered = {name: context.tables[name] for name in TABLES}
     problems = [as_headed(log.frame(warn=warn), raw) for warn in (False, True)]
     return Checked(ordered, unusable, *problems)
+
+
+def _removals_on_one_line(context: CheckContext, rows: pd.DataFrame, known_on: pd.Timestamp) -> None:
+    """Take a removal that stands on the line of its fitting, recorded before it, as known from its own day on.
+
+    It cannot have been known earlier, and registers keep both days on one line: what was decided before that
+    day sees the panel still fitted.
+    """
+    ahead = rows["removed_on"] > rows["recorded_on"]
+    n = int((ahead & (rows["removed_on"] <= known_on)).sum())
+    if n:
+        problem = one_problem(
+            "panels",
+            rows.loc[ahead, "file"].iloc[0],
+            column="removed_on",
+            value=str(n),
+            reason="removals on the line of the fitting, recorded before them: each is taken as known from its own day on",
+            expected="a second row, recorded when the panel was removed, that replaces the first",
+            mend="nothing, if removals are recorded within days; else write the second rows",
+        )
+        context.log.include(problem, warn=True)
+    rows["removed_on"] = rows["removed_on"].mask(ahead & (rows["removed_on"] > known_on))
 
 
 def _events(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
@@ -137,7 +163,7 @@ def _events(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
             expected=f"a day up to {context.cut_off:%Y-%m-%d}, the cut-off in dataset.toml",
             mend=f"mend {column}, or move the cut-off",
         )
-        early = (rows[column] > rows["recorded_on"]) & (name != "basing")
+        early = (rows[column] > rows["recorded_on"]) & (name != "basing") & (column == start)
         context.report(
             name,
             rows,

@@ -91,10 +91,25 @@ class TableMap(BaseModel):
         Returns
         -------
         str
-            mm, cm or in; "" where the map does not say.
+            mm, cm or in: that of a size, else that of all lengths of the table; "" where the map does not say.
         """
-        named = [self.units[name] for name in SIZES if name in self.units]
+        named = [self.units[name] for name in (*SIZES, DEFAULT) if name in self.units]
         return named[0] if named else ""
+
+    def with_sizes_in(self, unit: str) -> TableMap:
+        """Return the map of a table that has no column for the unit of its sizes.
+
+        Parameters
+        ----------
+        unit : str
+            Unit of lengths in the dataset.
+
+        Returns
+        -------
+        TableMap
+            With that unit for sizes, where the map names none.
+        """
+        return self if self.size_unit() else self.model_copy(update={"units": self.units | {SIZES[0]: unit}})
 
     def decoded(self, column: str, cells: pd.Series) -> pd.Series:
         """Return cells with codes in the place of which the kit's words are put.

@@ -13,6 +13,7 @@ from kit.findings.check.problems import one_problem, sorted_problems
 from kit.findings.read import size_limits
 from kit.findings.read.column_map import TableMap
 from kit.findings.read.lazy_text import cell_text, column_text
+from kit.findings.report.report import NOT_READ
 from kit.findings.tables import GEOMETRIES, Column, Table
 
 
@@ -169,7 +170,7 @@ def _heading_problems(
         return one_problem(table.name, file, row=row, **words), sorted_problems([])
     declared = {renamed.heading(column.name): column for column in table.all_columns}
     expected = f"the columns {', '.join(declared)}"
-    fatal, warnings = [], []
+    fatal, warnings, missing = [], [], []
     if not [name for name in heading if name]:
         mend = f"write the heading: {','.join(declared)}"
         reason = f"the {given.kind} is empty"
@@ -191,13 +192,19 @@ def _heading_problems(
             mend = f"add the column {name}: {column.meaning}"
             fatal.append(problem(name, reason="missing column", expected=expected, mend=mend))
         else:
-            mend = f"add the column {name}, or leave it if nothing is known: {column.meaning}"
-            reason = "missing column, read as blank"
-            warnings.append(problem(name, reason=reason, expected=expected, mend=mend))
+            missing.append(name)
     for name in dict.fromkeys(heading):
         if name not in declared:
             mend = "take it out, or mend its spelling"
-            warnings.append(problem(name, reason="unknown column, not read", expected=expected, mend=mend))
+            warnings.append(problem(name, reason=NOT_READ, expected=expected, mend=mend))
+    if missing:  # after what is there and not read, which matters more
+        words = {
+            "expected": f"nothing, or what is known of {', '.join(missing)}",
+            "mend": "add the columns of which something is known; docs/tables.md says what they hold",
+        }
+        n = len(missing)
+        reason = f"{n} optional column{'s are' if n > 1 else ' is'} missing, read as blank"
+        warnings.append(problem("", reason=reason, **words))
     if given.n_rows < 1 and not table.may_be_empty and not fatal:
         expected = f"at least one row: {table.row_is}"
         reason, mend = "the table has no rows", "add the rows"

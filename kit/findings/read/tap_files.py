@@ -15,6 +15,7 @@ from kit.findings.read.lazy_text import column_text
 from kit.findings.read.read import read_csv
 from kit.findings.read.size_limits import shortened
 from kit.findings.read.source_table import SourceTable
+from kit.findings.report.report import NOT_READ
 from kit.findings.tables import TABLES
 
 ENDING = ".csv"
@@ -133,7 +134,7 @@ def _unread_columns(name: str, given: SourceTable) -> list[pd.DataFrame]:
             name,
             row=given.first_row,
             column=column,
-            reason="unknown column, not read",
+            reason=NOT_READ,
             expected=_HEADING,
             mend="take it out, or mend its spelling",
         )

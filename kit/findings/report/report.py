@@ -21,6 +21,9 @@ OF_CHECKS = (
 )
 """What a report on a dataset must say beside the standing cautions."""
 
+NOT_READ = "unknown column, not read"
+"""Reason of a column that the source has and the kit does not know."""
+
 _LONGEST_CELL = 300
 _SHORT_CELL = 40
 _STYLE = (
@@ -36,7 +39,8 @@ def problems_text(problems: pd.DataFrame, limit: int = 20) -> str:
     """Return a plain-text summary of problems.
 
     First how many rows are concerned, then the count of each reason, then the first
-    problems one by one: where, what was read, what was expected, how to mend it.
+    problems one by one: where, what was read, what was expected, how to mend it. Columns that were
+    not read stand before all else: what they hold is in no answer.
 
     Parameters
     ----------
@@ -62,6 +66,7 @@ def problems_text(problems: pd.DataFrame, limit: int = 20) -> str:
     """
     if not len(problems):
         return "No problems."
+    problems = problems.sort_values("reason", key=lambda reasons: reasons != NOT_READ, kind="stable")
     n_rows = len(problems[["table", "file", "row"]].drop_duplicates())
     n_tables = problems["table"].nunique()
     lines = [f"{_count(len(problems), 'problem')} in {_count(n_rows, 'row')} of {_count(n_tables, 'table')}."]
