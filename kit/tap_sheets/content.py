@@ -363,9 +363,10 @@ def _made(
     """Gather what stands on each sheet."""
     fleet = evidence.fleet
     fitted, zones = _fitted(fleet), fleet.tables["zones"].set_index("zone")
-    standing = standing_regions(fleet, fleet.cut_off, regions=evidence.regions)
-    tiers = tier_panels(fleet, regions=standing).set_index("panel")
-    mapped = evidence.regions.groupby("panel")
+    own_regions = evidence.regions.loc[evidence.regions["panel"].isin(panels)]
+    standing = standing_regions(fleet, fleet.cut_off, regions=own_regions)
+    tiers = tier_panels(fleet, regions=standing, panels=panels).set_index("panel")
+    mapped = own_regions.groupby("panel")
     limits = {
         group: _limits(fleet, group) for group in zones["group"].loc[fitted.loc[panels, "zone"]].unique()
     }

@@ -2,35 +2,17 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
-from functools import cache
 
 import numpy as np
 import pandas as pd
 import shapely
-from matplotlib.artist import Artist
-from matplotlib.backend_bases import RendererBase
-from matplotlib.collections import LineCollection
-from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
-from matplotlib.lines import Line2D
-from matplotlib.patches import PathPatch, Rectangle
-from matplotlib.path import Path
-from matplotlib.text import Text
-from matplotlib.transforms import Affine2D
 
-from kit.figures import KIND_STYLE, region_path
-from kit.numerics.plain_text import plain_text
+from kit.figures import KIND_STYLE
 from kit.tap_sheets.content import TapSheet
+from kit.tap_sheets.page import MARGIN, PAPERS, Page
 from kit.tap_sheets.taps import drawing_scale
 
-PAPERS: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-"""Width and height of the papers (ISO 216; ANSI/ASME Y14.1) [mm]."""
-
-_MM = 72 / 25.4  # points a millimetre
-_MARGIN = 12.0
-_ASCENT = 0.93  # of the font's letters over their size, from the top to the line that they stand on
 _BAR = 100.0  # the check bar, on paper
 _CLOSEST = 1.8  # taps closer than this on paper are not told apart
 _CROSS = 0.5  # half of a tap's mark, on paper
@@ -54,172 +36,7 @@ _LIMIT_COLUMNS = {
 """Clauses of a limit, with their headings and widths."""
 
 
-class _Line(Artist):
-    """One line of text that begins at a point; it is not measured, which is most of the work of setting text."""
-
-    def __init__(self, x: float, y: float, words: str, font: FontProperties) -> None:
-        super().__init__()
-        self.at, self.words, self.font = (x, y), words, font
-
-    def draw(self, renderer: RendererBase) -> None:
-        """Draw it as it is: nothing in it is taken for a formula."""
-        context = renderer.new_gc()
-        context.set_foreground("black")
-        x, y = self.get_transform().transform(self.at)
-        renderer.draw_text(context, x, y, self.words, self.font, 0.0, ismath=False)
-        context.restore()
-
-
-@cache
-def _font(size: float, *, bold: bool) -> FontProperties:
-    return FontProperties(size=size, weight="bold" if bold else "normal")
-
-
-class Page:
-    """A page on which everything is placed in mm from its upper left corner.
-
-    Parameters
-    ----------
-    width, height : float
-        Of the paper [mm].
-    """
-
-    def __init__(self, width: float, height: float) -> None:
-        self.width, self.height = width, height
-        self.figure = Figure(figsize=(width / 25.4, height / 25.4))
-        self.figure.patch.set_visible(False)
-        mm = Affine2D().scale(1, -1).translate(0, height).scale(1 / 25.4)
-        self.transform = mm + self.figure.dpi_scale_trans
-        self.y = _MARGIN
-
-    @property
-    def inner(self) -> float:
-        """Width between the margins [mm]."""
-        return self.width - 2 * _MARGIN
-
-    def add(self, artist: Artist) -> None:
-        """Put something on the page.
-
-        Parameters
-        ----------
-        artist : Artist
-            In mm.
-        """
-        artist.set_transform(self.transform)
-        self.figure.add_artist(artist)
-
-    def line(self, x: Sequence[float], y: Sequence[float], **style: object) -> None:
-        """Draw a line.
-
-        Parameters
-        ----------
-        x, y : sequence of float
-            Its points [mm].
-        **style
-            As matplotlib takes it.
-        """
-        self.add(Line2D(x, y, **style))
-
-    def text(
-        self, x: float, y: float, words: str, *, size: float = 8.0, bold: bool = False, **style: object
-    ) -> None:
-        """Write text, as it is: nothing in it is taken for a formula.
-
-        Parameters
-        ----------
-        x, y : float
-            Where its upper left corner is [mm].
-        words : str
-            The text.
-        size : float
-            Of the letters [points].
-        bold : bool
-            Whether they are.
-        **style
-            As matplotlib takes it, where it stands otherwise.
-        """
-        words, font = plain_text(words).replace("\n", " "), _font(size, bold=bold)
-        if not words:
-            return
-        if not style:
-            self.add(_Line(x, y + _ASCENT * size / _MM, words, font))
-            return
-        self.figure.add_artist(
-            Text(
-                x,
-                y,
-                words,
-                fontproperties=font,
-                parse_math=False,
-                transform=self.transform,
-                **{"va": "top", "ha": "left"} | style,
-            )
-        )
-
-    def paragraph(self, words: str, *, size: float = 8.0, lead: str = "", bold: bool = False) -> None:
-        """Write text over the width of the page, and go on below it.
-
-        Parameters
-        ----------
-        words, lead : str
-            The text, and what stands before its first line.
-        size : float
-            Of the letters [points].
-        bold : bool
-            Whether they are.
-        """
-        # The widest letters that come up on average: a line never runs over the margin.
-        per_line = int((self.inner - 4.0) / (size / _MM * (0.63 if bold else 0.545)))
-        for k, line in enumerate(textwrap.wrap(plain_text(words), per_line) or [""]):
-            if lead and k == 0:
-                self.text(_MARGIN, self.y, lead, size=size)
-            self.text(_MARGIN + (4.0 if lead else 0.0), self.y, line, size=size, bold=bold)
-            self.y += size / _MM * 1.32
-        self.y += size / _MM * 0.3
-
-    def heading(self, words: str) -> None:
-        """Write a heading, and go on below it.
-
-        Parameters
-        ----------
-        words : str
-            The text.
-        """
-        self.y += 1.5
-        self.text(_MARGIN, self.y, words, size=9.5, bold=True)
-        self.y += 5.0
-
-    def table(
-        self, columns: Sequence[tuple[str, float]], rows: Sequence[Sequence[str]], *, row: float = 4.4
-    ) -> None:
-        """Draw a ruled table, and go on below it.
-
-        Parameters
-        ----------
-        columns : sequence of tuple
-            Heading and share of the width of each.
-        rows : sequence of sequence of str
-            Cells.
-        row : float
-            Height of a row [mm].
-        """
-        total = sum(share for _, share in columns)
-        edges = _MARGIN + np.cumsum([0.0, *(share / total * self.inner for _, share in columns)])
-        for k, cells in enumerate([[name for name, _ in columns], *rows]):
-            y = self.y + k * row
-            for left, right, words in zip(edges[:-1], edges[1:], cells, strict=True):
-                most = max(int((right - left - 1.5) / (7 / _MM * (0.66 if k == 0 else 0.58))), 3)
-                shown = plain_text(words)
-                shown = shown if len(shown) <= most else shown[: most - 1] + "…"
-                self.text(left + 0.8, y + 1.0, shown, size=7, bold=k == 0)
-        bottom = self.y + (len(rows) + 1) * row
-        lines = [[(_MARGIN, y), (edges[-1], y)] for y in self.y + np.arange(len(rows) + 2) * row]
-        lines += [[(x, self.y), (x, bottom)] for x in edges]
-        self.add(LineCollection(lines, colors="0.4", linewidths=0.4))
-        self.y = bottom + 1.5
-
-
-def sheet_pages(sheet: TapSheet, *, paper: str, number: int, of: int, title: str) -> list[Figure]:
+def sheet_pages(sheet: TapSheet, *, paper: str, number: int, of: int, title: str) -> list[Page]:
     """Draw the pages of a sheet.
 
     Parameters
@@ -235,7 +52,7 @@ def sheet_pages(sheet: TapSheet, *, paper: str, number: int, of: int, title: str
 
     Returns
     -------
-    list of Figure
+    list of Page
         Front and back, and further pages where the records do not fit.
 
     Raises
@@ -251,25 +68,25 @@ def sheet_pages(sheet: TapSheet, *, paper: str, number: int, of: int, title: str
     pages += _back(sheet, size, records[_MOST_ROWS:], number, of, title)
     for k, page in enumerate(pages):
         page.text(
-            page.width - _MARGIN, page.height - _MARGIN + 1, f"sheet {number} of {of}, page {k + 1} of {len(pages)}",
+            page.width - MARGIN, page.height - MARGIN + 1, f"sheet {number} of {of}, page {k + 1} of {len(pages)}",
             size=7.5, ha="right",
         )  # fmt: skip
         page.text(
-            _MARGIN, page.height - _MARGIN + 1,
+            MARGIN, page.height - MARGIN + 1,
             f"{sheet.panel} · {sheet.aircraft} · {sheet.zone} · data to {sheet.cut_off}, as known on {sheet.known_on}", size=7.5,
         )  # fmt: skip
-    return [page.figure for page in pages]
+    return pages
 
 
 def _head(sheet: TapSheet, page: Page, title: str, what: str) -> None:
-    page.text(_MARGIN, page.y, f"{what}: panel {sheet.panel}", size=13, bold=True)
-    page.text(page.width - _MARGIN, page.y, title, size=9, ha="right")
+    page.text(MARGIN, page.y, f"{what}: panel {sheet.panel}", size=13, bold=True)
+    page.text(page.width - MARGIN, page.y, title, size=9, ha="right")
     page.y += 6.5
     page.paragraph(
         f"Aircraft {sheet.aircraft}, zone {sheet.zone} ({sheet.group.replace('_', ' ')}, {sheet.side}). {sheet.dataset}.",
         size=8.5,
     )
-    page.line([_MARGIN, page.width - _MARGIN], [page.y, page.y], color="black", linewidth=0.8)
+    page.line([MARGIN, page.width - MARGIN], [page.y, page.y], width=0.8)
     page.y += 1.5
 
 
@@ -320,7 +137,7 @@ def _front(
     page.paragraph(f"Place in the order: {sheet.order}.", size=8)
     shown = sheet.limits if len(sheet.limits) <= _MOST_LIMITS else sheet.limits.iloc[:0]
     below = 34.0 + (len(shown) + len(records) + 2) * 4.4 + (_FEWEST_READINGS + 1) * _READING + _BOTTOM
-    room = (page.inner - 12.0, page.height - _MARGIN - page.y - below)
+    room = (page.inner - 12.0, page.height - MARGIN - page.y - below)
     _drawing(sheet, page, room)
     if len(shown):
         _limit_table(page, shown)
@@ -340,7 +157,7 @@ def _front(
     else:
         page.paragraph("No earlier damage and no repair of this panel is on record.", size=8)
     page.paragraph(sheet.judged, size=8)
-    n_readings = int((page.height - _MARGIN - page.y - _BOTTOM) // _READING) - 1
+    n_readings = int((page.height - MARGIN - page.y - _BOTTOM) // _READING) - 1
     page.table(
         [("place", 11), ("x [mm]", 15), ("y [mm]", 15), ("length", 15), ("width", 15), ("angle", 13), ("face", 12),
          ("second method and reading", 46), ("what was done", 30)],
@@ -357,8 +174,8 @@ def _front(
         (62.0, "dull places as above"),
         (112.0, "not all tapped: say what and why"),
     ):
-        page.add(Rectangle((_MARGIN + x, page.y), box, box, fill=False, linewidth=0.7))
-        page.text(_MARGIN + x + box + 1.2, page.y, words, size=8)
+        page.box(MARGIN + x, page.y, box, box)
+        page.text(MARGIN + x + box + 1.2, page.y, words, size=8)
     page.y += 5.5
     page.paragraph(
         "Read the method and the cautions on the back before the first tap. Advisory: the approved data govern.", size=8, bold=True
@@ -380,71 +197,43 @@ def _placed(
     )
 
 
-def _patch(page: Page, shape: shapely.Geometry | None, **style: object) -> None:
-    path: Path | None = None if shape is None else region_path(shape)
-    if path is not None:
-        page.add(PathPatch(path, **style))
-
-
 def _drawing(sheet: TapSheet, page: Page, room: tuple[float, float]) -> None:
     """Draw the panel to scale with all that is known of it, the bar below, and what the marks mean."""
     low_x, low_y, high_x, high_y = shapely.bounds(sheet.outline)
     scale = drawing_scale(high_x - low_x, high_y - low_y, room=room)
     width, height = (high_x - low_x) / scale, (high_y - low_y) / scale
     top = page.y + 4.0
-    at = (_MARGIN + 6.0 + (room[0] - width) / 2, top + height)
+    at = (MARGIN + 6.0 + (room[0] - width) / 2, top + height)
     low = (low_x, low_y)
 
     def on_page(shape: shapely.Geometry) -> shapely.Geometry:
         return _placed(shape, at, low, scale)
 
     if sheet.edge_band_mm > 0:
-        _patch(
-            page,
-            on_page(shapely.buffer(sheet.outline, -sheet.edge_band_mm)),
-            fill=False,
-            edgecolor="0.35",
-            linewidth=0.6,
-            linestyle=(0, (6, 3)),
+        page.shape(
+            on_page(shapely.buffer(sheet.outline, -sheet.edge_band_mm)), width=0.6, grey=0.35, dash=(3.6, 1.8)
         )
     if sheet.fastener_rows is not None:
         for line in shapely.get_parts(sheet.fastener_rows):
-            page.line(
-                *shapely.get_coordinates(on_page(line)).T, color="0.2", linewidth=0.9, linestyle=(0, (1, 2))
-            )
+            page.lines([shapely.get_coordinates(on_page(line))], width=0.9, grey=0.2, dash=(0.9, 1.8))
     step = max(int(np.ceil(_CLOSEST * scale / sheet.pitch_mm - 1e-9)), 1)
     _taps(sheet, page, at, low, scale, step)
     for one in sheet.repairs.to_dict("records"):
         if sheet.is_drawn(one["geometry"]):
-            _patch(
-                page,
-                on_page(one["geometry"]),
-                fill=False,
-                edgecolor="black",
-                linewidth=0.9,
-                linestyle=(0, (3, 1.2)),
-            )
+            page.shape(on_page(one["geometry"]), width=0.9, dash=(2.7, 1.1))
             _mark(page, on_page(one["geometry"]), one["mark"], corner=3)
     for k, one in enumerate(sheet.damage.to_dict("records")):
         if sheet.is_drawn(one["geometry"]):
             colour, hatch = KIND_STYLE.get(one["kind"], _OTHER)
             shape = on_page(one["geometry"])
             if one["stands"]:
-                _patch(
-                    page, shape, facecolor=colour, alpha=0.4, hatch=hatch, edgecolor="black", linewidth=0.0
-                )
-            _patch(
-                page,
-                shape,
-                fill=False,
-                edgecolor="black",
-                linewidth=0.8 if one["stands"] else 0.5,
-                linestyle="-" if one["stands"] else ":",
-            )
+                page.shape(shape, width=0.8, fill=colour, hatch=hatch)
+            else:
+                page.shape(shape, dash=(0.5, 0.8))
             _mark(page, shape, one["mark"], corner=k % 3)
-    _patch(page, on_page(sheet.outline), fill=False, edgecolor="black", linewidth=1.1)
+    page.shape(on_page(sheet.outline), width=1.1)
     page.text(at[0] + width / 2, at[1] + 1.2, "forward →", size=7.5, ha="center")
-    page.text(at[0] - 1.5, at[1] - height / 2, "up →", size=7.5, rotation=90, ha="right", va="center")
+    page.text(at[0] - 1.5, at[1] - height / 2, "up →", size=7.5, upright=True)
     narrow = width < 60.0  # what is written below would run together
     page.text(
         at[0] - narrow * 4.0,
@@ -482,15 +271,7 @@ def _taps(
     index = np.rint((taps - taps.min(axis=0)) / sheet.pitch_mm).astype(int)
     taps = taps[(index % step == 0).all(axis=1)]
     x, y = at[0] + (taps[:, 0] - low[0]) / scale, at[1] - (taps[:, 1] - low[1]) / scale
-    page.line(
-        x,
-        y,
-        linestyle="none",
-        marker="+",
-        markersize=2 * _CROSS * _MM,
-        markeredgewidth=0.25,
-        markeredgecolor="0.3",
-    )
+    page.crosses(x, y, half=_CROSS)
 
 
 def _mark(page: Page, shape: shapely.Geometry, words: str, *, corner: int) -> None:
@@ -499,20 +280,17 @@ def _mark(page: Page, shape: shapely.Geometry, words: str, *, corner: int) -> No
     aside, low = corner % 2, corner // 2
     page.text(
         left - 0.5 if aside else right + 0.5, bottom if low else top, words, size=7, bold=True,
-        ha="right" if aside else "left", va="top" if low else "bottom",
-        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.3}, zorder=5,
+        ha="right" if aside else "left", va="top" if low else "bottom", boxed=True,
     )  # fmt: skip
 
 
 def _bar(page: Page, scale: float) -> None:
     """Draw the bar by which the print is checked."""
-    x = _MARGIN
-    page.line([x, x + _BAR], [page.y, page.y], color="black", linewidth=2.0, solid_capstyle="butt")
+    x = MARGIN
+    page.line([x, x + _BAR], [page.y, page.y], width=2.0)
     for k in range(11):
         tick = 1.8 if k % 5 == 0 else 1.0
-        page.line(
-            [x + 10 * k] * 2, [page.y - tick, page.y], color="black", linewidth=0.5, solid_capstyle="butt"
-        )
+        page.line([x + 10 * k] * 2, [page.y - tick, page.y], width=0.5)
     page.text(
         x + _BAR + 2.5, page.y - 2.6,
         f"This bar is 100 mm on paper ({100 * scale:,.0f} mm on the panel).", size=7.5,
@@ -545,12 +323,12 @@ def _back(
         page.paragraph(line, size=8, lead="•")
     page.heading("Cautions")
     for line in (*sheet.cautions, *((sheet.notice,) if sheet.notice else ())):
-        if page.y > page.height - _MARGIN - 12:
+        if page.y > page.height - MARGIN - 12:
             page = Page(*size)
             _head(sheet, page, title, "Cautions, continued")
             pages.append(page)
         page.paragraph(line, size=7.5, lead="•")
-    fits = int((size[1] - 2 * _MARGIN - 40) / 4.4)
+    fits = int((size[1] - 2 * MARGIN - 40) / 4.4)
     for k in range(0, len(records), fits):
         page = Page(*size)
         _head(sheet, page, title, "Earlier damage and repairs, continued")

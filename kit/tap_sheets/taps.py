@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import shapely
 
@@ -53,7 +55,7 @@ def tap_pitch(size_mm: float, *, bounds: str, aspect: float, chance: float) -> f
         length, width = size_mm, size_mm / aspect
     else:  # the ellipse with the area of the circle
         length, width = size_mm * np.sqrt(aspect), size_mm / np.sqrt(aspect)
-    exact = min(tap_grid_pitch(length, width, chance), _COARSEST)
+    exact = min(_exact_pitch(float(length), float(width), float(chance)), _COARSEST)
     step = 1.0 if exact >= 5 else 0.5
     pitch = float(np.floor(exact / step + 1e-9) * step)
     if pitch <= 0:
@@ -61,6 +63,12 @@ def tap_pitch(size_mm: float, *, bounds: str, aspect: float, chance: float) -> f
             f"wanted size: {size_mm:g} mm needs taps {exact:.2f} mm apart, closer than any tool. Give a larger size, or another method."
         )
     return pitch
+
+
+@lru_cache(maxsize=1024)
+def _exact_pitch(length: float, width: float, chance: float) -> float:
+    """Pitch of the grid; the panels of a check mostly ask for the same few."""
+    return float(tap_grid_pitch(length, width, chance))
 
 
 def tap_lattice(outline: shapely.Polygon, pitch: float) -> Floats:

@@ -6,8 +6,7 @@ import io
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import matplotlib as mpl
-from matplotlib.backends.backend_pdf import PdfPages
+from reportlab.pdfgen.canvas import Canvas
 
 from kit.findings import replace_bytes
 from kit.tap_sheets.content import TapSheet
@@ -52,17 +51,15 @@ def write_sheets(
     if not len(sheets):
         raise ValueError("`sheets` must hold at least one. Got none: choose a panel.")
     buffer, n_pages = io.BytesIO(), 0
-    # Corners are drawn as they are, and letters are set in a font that the file holds.
-    settings = {"pdf.fonttype": 42, "path.simplify": False, "hatch.linewidth": 0.4}
-    with (
-        mpl.rc_context(settings),
-        PdfPages(buffer, metadata={"CreationDate": None, "Title": title or "Tap-test sheets"}) as pdf,
-    ):
-        for k, sheet in enumerate(sheets):
-            if say is not None:
-                say(sheet.panel)
-            for page in sheet_pages(sheet, paper=paper, number=k + 1, of=len(sheets), title=title):
-                pdf.savefig(page)
-                n_pages += 1
+    canvas = Canvas(buffer, pageCompression=1, invariant=1)  # no day and no number of its own in the file
+    canvas.setTitle(title or "Tap-test sheets")
+    canvas.setCreator("skin findings kit")
+    for k, sheet in enumerate(sheets):
+        if say is not None:
+            say(sheet.panel)
+        for page in sheet_pages(sheet, paper=paper, number=k + 1, of=len(sheets), title=title):
+            page.put_on(canvas)
+            n_pages += 1
+    canvas.save()
     replace_bytes(Path(path), buffer.getvalue())
     return n_pages

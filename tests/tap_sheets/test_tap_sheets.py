@@ -17,7 +17,7 @@ from kit.__main__ import app
 from kit.cautions import CAUTIONS
 from kit.findings import load_fleet
 from kit.intervals import Evidence, QuestionError, tasks_due
-from kit.regions import tap_grid_chance
+from kit.regions import TIER_WORDS, tap_grid_chance, tier_panels
 from kit.tap_sheets import (
     PAPERS,
     SCALES,
@@ -136,6 +136,14 @@ def test_a_false_scale_is_seen_by_the_measurement(sheet, tmp_path):
     paths, _ = drawn(PdfReader(tmp_path / "sheet.pdf").pages[0])
     assert page_with(paths, 100.0, 50.0)
     assert not page_with(paths, 101.0, 50.5)
+
+
+def test_a_sheet_judges_its_panel_as_the_whole_fleet_judges_it(evidence, sheet):
+    """What is worked out for the panels asked alone is what is worked out for all."""
+    whole = tier_panels(evidence.fleet)
+    some = tier_panels(evidence.fleet, panels=["P1"])
+    pd.testing.assert_frame_equal(some, whole.loc[whole["panel"] == "P1"].reset_index(drop=True))
+    assert TIER_WORDS[some["tier"].iloc[0]] in sheet.judged
 
 
 def test_every_sheet_carries_all_cautions_and_its_method(sheet, tmp_path):

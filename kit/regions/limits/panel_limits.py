@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -55,6 +56,7 @@ def tier_panels(
     on: str | pd.Timestamp | None = None,
     *,
     regions: pd.DataFrame | None = None,
+    panels: Sequence[str] | None = None,
     fastener_band_mm: float = FASTENER_BAND,
 ) -> pd.DataFrame:
     """Judge each panel fitted on a day, all the damages that stand on it together.
@@ -69,6 +71,8 @@ def tier_panels(
         Regions that stand on the day, with finding, panel, geometry, diameter_mm and, where they are
         known, kind (else that of the finding) and track: regions of one track that touch are one damage. Those of
         `kit.regions.standing_regions` by default.
+    panels : sequence of str, optional
+        Serials of the panels that are judged; all by default.
     fastener_band_mm : float
         How near to a row of fasteners a damage is in it [mm].
 
@@ -92,7 +96,7 @@ def tier_panels(
     day = fleet.cut_off if on is None else pd.Timestamp(on).normalize()
     if regions is None:
         regions = standing_regions(fleet, day)
-    panels = _fitted(fleet, day)
+    panels = _fitted(fleet, day, panels)
     damages = _judged(fleet, panels, regions, day, fastener_band_mm)
     kinds = ("", *(kind for kind in KINDS if (fleet.tables["limits"]["kind"] == kind).any()))
     whole = pd.concat(
@@ -128,9 +132,10 @@ def tier_panels(
     return out[list(COLUMNS)]
 
 
-def _fitted(fleet: Fleet, day: pd.Timestamp) -> pd.DataFrame:
-    """Return the panels fitted at the end of a day, with their zone."""
+def _fitted(fleet: Fleet, day: pd.Timestamp, panels: Sequence[str] | None) -> pd.DataFrame:
+    """Return the panels fitted at the end of a day, or some of them, with their zone."""
     rows = fleet.tables["panels"]
+    rows = rows if panels is None else rows[rows["panel"].isin(list(panels))]
     rows = rows[(rows["fitted_on"] <= day) & ~(rows["removed_on"] <= day)]
     rows = rows.sort_values(["panel", "fitted_on"]).drop_duplicates("panel", keep="last")
     zones = fleet.tables["zones"].set_index("zone").reindex(rows["zone"])
