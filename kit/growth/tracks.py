@@ -31,6 +31,7 @@ from kit.growth.track_likelihood import (
     NEAR,
     PLACED,
     TrackLikelihood,
+    arrest_limits,
     check_priors,
     scale_of,
     to_natural,
@@ -468,12 +469,10 @@ def fit_tracks(
         )
     active = np.ones(N_PARAMETERS, bool)
     active[STILL], active[ARREST], active[JUMP:] = may_stand_still, may_stop, may_jump
-    shortest = float(data.time[data.time > 0].min())
     longest = float(last.max())
     limits = [
         (-np.inf, np.inf), (-4.0, 1.5), (-np.inf, np.inf), (-3.0, 1.5), (-2.0, 2.0), (-4.5, 0.5), (-7.0, 5.0),
-        (float(np.log(1e-4 / longest)), float(np.log(30 / shortest))), (-9.0, 0.0), (0.05, 3.0),
-        (float(np.log(0.05)), 0.0),
+        arrest_limits(data), (-9.0, 0.0), (0.05, 3.0), (float(np.log(0.05)), 0.0),
     ]  # fmt: skip
     free = [i for i in range(N_PARAMETERS) if active[i]]
     point = _first_point(data, law, longest)

@@ -19,6 +19,7 @@ from kit.posterior import (
     CONFLICT,
     RELIABLE,
     ROBUST_WEIGHT,
+    STOPS,
     TAU_SCALE,
     FoundSizes,
     FrailtyDraws,
@@ -353,6 +354,8 @@ def _assumptions(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]
             f"size of {mode.kind} at onset: median {mode.onset.median_mm:g} mm, sure to a factor of "
             f"e^{mode.onset.log_median_sd:g}, stated ({mode.onset.basis})"
         )
+    if "arrest_share" in draws.diagnostics:
+        lines.append(_arrest(mode, draws.diagnostics))
     prior = known.shape_prior
     spread = float(np.std(np.log(draws.shape[1:]))) / prior.log_sd
     lines.append(
@@ -372,6 +375,18 @@ def _assumptions(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]
             f"{ROBUST_WEIGHT:.0%} the other groups say nothing of this one (both assumed, no source)"
         )
     return lines
+
+
+def _arrest(mode: Mode, notes: dict[str, object]) -> str:
+    """Say what was made of growth that may stop."""
+    told = float(notes["arrest_rate"]) * 10_000
+    return (
+        f"growth of {mode.kind} may stop (prior: {STOPS[0]:.0%} of what grows in a typical gap between two mappings, to a factor of "
+        f"e^{STOPS[1]:g}, assumed, no source): the mappings give it {float(notes['arrest_share']):.0%} of the weight, at "
+        f"{told:.2g} stops per 10,000 {mode.clock.replace('_', ' ')} of growth; in that share of the draws rates are "
+        f"{np.expm1(float(notes['arrest_log_rate_shift'])):.0%} higher, as those before a stop, and the risk lets all growth go on "
+        "(careful side)"
+    )
 
 
 def _notes(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]:

@@ -4,7 +4,7 @@ from kit.posterior.borrow import CONFLICT, ROBUST_WEIGHT, TAU_SCALE, BorrowedPri
 from kit.posterior.draws import KindDraws, PodDraws
 from kit.posterior.evidence import FoundSizes, KindEvidence, PodBelief, StatedGrowth, StatedOnset
 from kit.posterior.groups import FrailtyDraws, expected_finds, frailty_draws, zone_frailty
-from kit.posterior.growth import PRIORS, GrowthDraws, TrackGrowth
+from kit.posterior.growth import PRIORS, STOPS, GrowthDraws, Stopping, TrackGrowth
 from kit.posterior.importance import RELIABLE
 from kit.posterior.joint import joint_draws
 from kit.posterior.life import ShapePrior
@@ -16,6 +16,7 @@ __all__ = [
     "PRIORS",
     "RELIABLE",
     "ROBUST_WEIGHT",
+    "STOPS",
     "TAU_SCALE",
     "BorrowedPrior",
     "FoundSizes",
@@ -28,6 +29,7 @@ __all__ = [
     "ShapePrior",
     "StatedGrowth",
     "StatedOnset",
+    "Stopping",
     "TrackGrowth",
     "borrowed_prior",
     "expected_finds",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit
 
 from kit.growth import TrackLikelihood, fit_tracks
 from kit.numerics.typing import Floats
@@ -21,6 +22,12 @@ PRIORS = {
     "correlation": (1e-9, 0.5),
 }
 """Weak priors: median, and standard deviation of the coordinate (assumed, no source)."""
+
+STOPS = (0.1, 1.5)
+"""Weak prior of how often growing damage stops for good: median of the chance in one typical gap between two mappings,
+and standard deviation of its log (assumed, no source)."""
+
+_TOO_RARE = 0.02  # share of a form of growth below which it is not asked whether growth stops
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -45,6 +52,54 @@ class GrowthDraws:
     diagnostics: dict[str, object]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Stopping:
+    """How a fit of growth moves where part of the damage that grows may stop for good.
+
+    Parameters
+    ----------
+    share : float
+        Share of the evidence that has growth stop, both held alike before [-].
+    rate : float
+        Arrest rate at the highest point [1 per clock unit].
+    log_rate_shift, logit_still_shift : float
+        By how much the log of the median rate rises, and the logit of the share that stands still falls; 0 where the
+        move would be to the unsafe side [-].
+    """
+
+    share: float = 0.0
+    rate: float = 0.0
+    log_rate_shift: float = 0.0
+    logit_still_shift: float = 0.0
+
+    @classmethod
+    def of(cls, like: TrackLikelihood, gap: float) -> Stopping:
+        """Fit the same mappings once more with growth that may stop.
+
+        Parameters
+        ----------
+        like : TrackLikelihood
+            Without arrest.
+        gap : float
+            Typical time between two mappings [clock units].
+
+        Returns
+        -------
+        Stopping
+            The moves on the careful side only.
+        """
+        may = like.with_arrest((STOPS[0] / gap, STOPS[1]))
+        before = dict(zip(like.names, like.estimate, strict=True))
+        after = dict(zip(may.names, may.estimate, strict=True))
+        return cls(
+            # Where the curvature tells no volume both are held alike.
+            share=float(expit(np.nan_to_num(may.laplace_evidence() - like.laplace_evidence()))),
+            rate=float(np.exp(after["arrest_rate"])),
+            log_rate_shift=max(float(after["rate_median"] - before["rate_median"]), 0.0),
+            logit_still_shift=max(float(before["no_growth_share"] - after["no_growth_share"]), 0.0),
+        )
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class TrackGrowth:
     """Repeat mappings of some zones, with the forms of growth that may hold.
@@ -53,9 +108,12 @@ class TrackGrowth:
     ----------
     likelihoods : tuple of TrackLikelihood
         One for each form.
+    stops : tuple of Stopping, optional
+        What follows for each form if part of the growth stops; none where that is left out.
     """
 
     likelihoods: tuple[TrackLikelihood, ...]
+    stops: tuple[Stopping, ...] = ()
     _kept: dict[tuple[int, int, int], GrowthDraws] = field(default_factory=dict, repr=False)
 
     @classmethod
@@ -83,11 +141,16 @@ class TrackGrowth:
         ValueError
             If fewer than 5 damages were mapped at two ages or more, or a value is impossible.
         """
-        return cls(
-            likelihoods=tuple(
-                fit_tracks(tracks, form=form, clock=clock, priors=PRIORS).likelihood for form in forms
-            )
+        made = tuple(fit_tracks(tracks, form=form, clock=clock, priors=PRIORS).likelihood for form in forms)
+        ages = tracks.sort_values(["track", "age"]).groupby("track")["age"].diff()
+        gap = float(ages[ages > 0].median())
+        evidence = np.array([one.laplace_evidence() for one in made])
+        share = np.exp(evidence - evidence.max()) / np.exp(evidence - evidence.max()).sum()
+        stops = (
+            None if part <= _TOO_RARE else Stopping.of(one, gap)
+            for one, part in zip(made, share, strict=True)
         )
+        return cls(likelihoods=made, stops=tuple(one or Stopping() for one in stops))
 
     def draws(self, n: int, *, seed: int, stream: int = 0) -> GrowthDraws:
         """Draw growth, the form included.
@@ -128,11 +191,33 @@ class TrackGrowth:
             )
             out[name] = columns[which, np.arange(n)]
         names = np.array([like.form.name for like in self.likelihoods])
-        notes = {f"share_{name}": float(part) for name, part in zip(names, share, strict=True)}
+        stopping = self._let_stop(out, which, turn=uniform_points(n, 1, seed=seed, stream=950 + stream)[:, 0])
+        notes: dict[str, object] = {
+            f"share_{name}": float(part) for name, part in zip(names, share, strict=True)
+        }
+        notes |= stopping
         notes["growth_k_hat"] = max(draws.k_hat for draws in made)
         notes["growth"] = ", ".join(sorted({draws.method for draws in made}))
         notes["tracks"] = self.likelihoods[0].n_tracks
         return GrowthDraws(**out, form=names[which], diagnostics=notes)
+
+    def _let_stop(self, out: dict[str, Floats], which: np.ndarray, *, turn: Floats) -> dict[str, object]:
+        """Move, in place, the draws in which growth may stop: rates of what grows are then those before it stops."""
+        if not self.stops:
+            return {}
+        share, rate, faster, fewer = (
+            np.array([getattr(one, name) for one in self.stops])[which]
+            for name in ("share", "rate", "log_rate_shift", "logit_still_shift")
+        )
+        moved = turn < share
+        out["rate_median"] = out["rate_median"] * np.exp(np.where(moved, faster, 0.0))
+        still = np.clip(out["no_growth_share"], 1e-12, 1 - 1e-12)
+        out["no_growth_share"] = expit(logit(still) - np.where(moved, fewer, 0.0))
+        return {
+            "arrest_share": float(share.mean()),
+            "arrest_rate": float(rate.mean()),
+            "arrest_log_rate_shift": float(faster.mean()),
+        }
 
 
 def _draw(like: TrackLikelihood, n: int, *, seed: int, stream: int) -> PosteriorDraws:

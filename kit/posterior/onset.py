@@ -12,6 +12,8 @@ from kit.posterior.conditional import GridPosterior
 
 _MU = np.linspace(np.log(4.0), np.log(160.0), 41)
 _LOG_SD = np.linspace(np.log(0.08), np.log(1.6), 17)
+_FAR = 8.0  # log density below the highest at which the finer grid ends
+_FINE = (33, 17)
 
 
 class OnsetPosterior:
@@ -38,9 +40,13 @@ class OnsetPosterior:
         median_prior: tuple[float, float],
     ) -> None:
         self.histories, self.diameter_mm = histories, np.asarray(diameter_mm, np.float64)
-        prior = -0.5 * ((_LOG_SD - np.log(spread_prior[0])) / spread_prior[1]) ** 2
-        self._log_prior = (
-            prior[None, :] - 0.5 * ((_MU[:, None] - np.log(median_prior[0])) / median_prior[1]) ** 2
+        self._spread_prior, self._median_prior = spread_prior, median_prior
+
+    def _log_prior(self, mu: Floats, log_sd: Floats) -> Floats:
+        median, spread = self._median_prior, self._spread_prior
+        return (
+            -0.5 * ((log_sd[None, :] - np.log(spread[0])) / spread[1]) ** 2
+            - 0.5 * ((mu[:, None] - np.log(median[0])) / median[1]) ** 2
         )
 
     def given(
@@ -85,12 +91,30 @@ class OnsetPosterior:
             n_onset=2,
             fewest=0,
         )
-        z = (log_start[:, None, None] - _MU[None, :, None]) / np.exp(_LOG_SD)[None, None, :]
-        prior = np.exp(-0.5 * z * z).reshape(log_start.size, -1)
-        with np.errstate(divide="ignore"):
-            value = (
-                (np.log(seen @ prior) - np.log(chance @ prior)).sum(axis=0).reshape(_MU.size, _LOG_SD.size)
-            )
-        value = np.where(np.isfinite(value), value, -1e9) + self._log_prior
+
+        def log_density(mu: Floats, log_sd: Floats) -> Floats:
+            z = (log_start[:, None, None] - mu[None, :, None]) / np.exp(log_sd)[None, None, :]
+            prior = np.exp(-0.5 * z * z).reshape(log_start.size, -1)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                value = (np.log(seen @ prior) - np.log(chance @ prior)).sum(axis=0)
+            value = np.where(np.isfinite(value), value, -1e9).reshape(mu.size, log_sd.size)
+            return value + self._log_prior(mu, log_sd)
+
+        # Many finds leave less than one step of a grid over all that is possible: the steps would widen the draws.
+        mu, log_sd = (
+            np.linspace(*ends, points)
+            for ends, points in zip(_reach(log_density(_MU, _LOG_SD)), _FINE, strict=True)
+        )
+        value = log_density(mu, log_sd)
         share = np.exp(value - value.max())
-        return GridPosterior(first=_MU, second=_LOG_SD, share=share / share.sum())
+        return GridPosterior(first=mu, second=log_sd, share=share / share.sum())
+
+
+def _reach(value: Floats) -> list[tuple[float, float]]:
+    """Return the ends of both coordinates within which a density on the coarse grid is not negligible."""
+    inside = value > value.max() - _FAR
+    ends = []
+    for grid, axis in ((_MU, 1), (_LOG_SD, 0)):
+        at = np.flatnonzero(inside.any(axis=axis))
+        ends.append((float(grid[max(at[0] - 1, 0)]), float(grid[min(at[-1] + 1, grid.size - 1)])))
+    return ends
