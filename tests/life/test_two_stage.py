@@ -7,18 +7,23 @@ from scipy.integrate import quad
 from scipy.stats import weibull_min
 
 from kit.life import NoFiniteMaximum, fit_moisture_then_disbond, fit_weibull
-from kit.life.causes.two_stage import PARAMETERS, _begin, _lives, _pieces
+from kit.life.causes.two_stage import DRY_ROUTE, PARAMETERS, _begin, _lives, _pieces
 
 TRUTH = {"moisture_scale": 4000.0, "moisture_shape": 2.0, "disbond_scale": 1500.0, "disbond_shape": 1.3}
 
 
-def looks(seed, n=300, *, seen=0.6, late=0.3):
+DRY = {"dry_disbond_scale": 9000.0, "dry_disbond_shape": 1.1}
+
+
+def looks(seed, n=300, *, seen=0.6, late=0.3, dry=None):
     """Looks every 400 or 700 hours; a share of them can tell moisture; some panels come late, without disbond."""
     rng = np.random.default_rng(seed)
     rows = []
     for i in range(n):
         wet = TRUTH["moisture_scale"] * rng.weibull(TRUTH["moisture_shape"])
         stop = wet + TRUTH["disbond_scale"] * rng.weibull(TRUTH["disbond_shape"])
+        if dry is not None:
+            stop = min(stop, dry["dry_disbond_scale"] * rng.weibull(dry["dry_disbond_shape"]))
         gap = rng.choice([400.0, 700.0])
         ages = np.arange(gap, rng.uniform(2500, 7000), gap)
         entry = ages[1] if rng.random() < late and ages.size > 3 else 0.0
@@ -186,3 +191,80 @@ def test_nothing_to_fit_and_bad_looks_are_refused(frame):
 
 def test_the_start_is_finite_for_any_lives():
     assert np.isfinite(_begin(_lives(looks(7, n=20))[0])).all()
+
+
+def test_the_dry_route_is_the_least_of_two_ages_by_another_way():
+    """Monte Carlo straight from the definition: disbond at the lesser of both routes, moisture running on."""
+    rows = pd.DataFrame(
+        {
+            "entry": [0.0, 0.0, 0.0, 0.0, 800.0],
+            "count": 1.0,
+            "wet": [np.inf, np.inf, 2400.0, np.inf, np.inf],
+            "stop": [3000.0, 3000.0, 3000.0, np.inf, 3000.0],
+            "dry": [3000.0, 800.0, 800.0, 800.0, 0.0],
+            "clean": [2000.0, 2000.0, 2000.0, 2500.0, 2000.0],
+        }
+    )
+    rng, n = np.random.default_rng(5), 2_000_000
+    wet = TRUTH["moisture_scale"] * rng.weibull(TRUTH["moisture_shape"], n)
+    stop = np.minimum(
+        wet + TRUTH["disbond_scale"] * rng.weibull(TRUTH["disbond_shape"], n),
+        DRY["dry_disbond_scale"] * rng.weibull(DRY["dry_disbond_shape"], n),
+    )
+    found = []
+    for r in rows.itertuples():
+        shown = (stop > r.clean) & (stop <= r.stop) & (wet > r.dry) & (wet <= r.wet)
+        found.append(shown.sum() / (stop > r.entry).sum())
+    pieces = _pieces(rows, dry_route=True)
+    theta = np.log([*TRUTH.values(), *DRY.values()])
+    chance = pieces.chances(theta)[0]
+    late = chance[:5] / np.array([1, 1, 1, 1, chance[5]])
+    assert late == pytest.approx(found, abs=4 * np.sqrt(0.25 / n), rel=0.02)
+    step = 1e-5
+    slope = [
+        (pieces.value(theta + step * u)[0] - pieces.value(theta - step * u)[0]) / (2 * step)
+        for u in np.eye(6)
+    ]
+    assert pieces.value(theta)[1] == pytest.approx(slope, rel=1e-5, abs=1e-5)
+
+
+@pytest.mark.parametrize("seen", [1.0, 0.4])
+def test_the_dry_route_is_found_again_and_lives_found_dry_are_kept(seen):
+    """Known truth with disbond from impacts: within three standard errors, and the parts of disbond are those of the truth."""
+    frame = looks(21, n=700, seen=seen, dry=DRY)
+    fit = fit_moisture_then_disbond(frame, dry_route=True)
+    for name, true in (TRUTH | DRY).items():
+        assert abs(np.log(fit.estimates[name] / true)) < 3 * fit.standard_error(f"log_{name}")
+    assert fit.n_dry > 10
+    assert len(fit.excluded) == 0 or not fit.excluded["reason"].str.contains("dry").any()
+    first = weibull_min(TRUTH["moisture_shape"], scale=TRUTH["moisture_scale"])
+    impact = weibull_min(DRY["dry_disbond_shape"], scale=DRY["dry_disbond_scale"])
+    true = quad(lambda t: impact.pdf(t) * first.sf(t), 0, 4000)[0]
+    table = fit.shares([0.0, 4000.0])
+    assert table["dry_disbond"].iloc[1] == pytest.approx(true, abs=0.05)
+    assert (table["dry_disbond"] <= table["disbond"] + 1e-12).all()
+
+
+def test_a_dry_route_that_never_happens_leaves_the_two_stages_alone():
+    """An age at dry disbond beyond all ages: the fit without the route."""
+    frame = looks(4, seen=1.0, late=0.3)
+    held = {DRY_ROUTE[0]: 1e9, DRY_ROUTE[1]: 1.0}
+    plain, routed = (
+        fit_moisture_then_disbond(frame, **kw) for kw in ({}, {"assumed": held, "dry_route": True})
+    )
+    for name in PARAMETERS:
+        assert routed.estimates[name] == pytest.approx(plain.estimates[name], rel=1e-3)
+
+
+@pytest.mark.long
+def test_without_the_dry_route_the_time_to_disbond_comes_out_too_short():
+    """Mean over 12 fleets of 400 lives where looks seldom tell moisture: the route that is left out is told as a short second stage."""
+    off = {True: [], False: []}
+    for seed in range(12):
+        frame = looks(100 + seed, n=400, seen=0.5, dry=DRY)
+        for route in off:
+            fit = fit_moisture_then_disbond(frame, dry_route=route)
+            off[route].append(np.log(fit.estimates["disbond_scale"] / TRUTH["disbond_scale"]))
+    error = np.std(off[True]) / np.sqrt(12)
+    assert abs(np.mean(off[True])) < 3 * error
+    assert np.mean(off[False]) < -3 * np.std(off[False]) / np.sqrt(12)

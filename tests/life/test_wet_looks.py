@@ -6,8 +6,8 @@ import pytest
 from kit.life import fit_moisture_then_disbond, moisture_and_disbond_looks
 
 
-def rows(hand):
-    frame = moisture_and_disbond_looks(hand.load())
+def rows(hand, **kw):
+    frame = moisture_and_disbond_looks(hand.load(), **kw)
     return [
         (row.life, row.age, row.disbond, None if pd.isna(row.moisture) else bool(row.moisture))
         for row in frame.itertuples()
@@ -39,6 +39,14 @@ def test_a_find_of_another_kind_ends_the_looks(hand):
     hand.aircraft("A1").panel("P1", "A1").clean("A1", 300, 900)
     hand.find("A1", 600, kind="dent")
     assert rows(hand) == [("P1", 300, False, None)]
+
+
+def test_with_the_dry_route_a_disbond_of_its_own_counts_as_found_dry_and_dry_does_not_tell_the_bond(hand):
+    hand.aircraft("A1").panel("P1", "A1").clean("A1", 300)
+    hand.clean("A1", 400, method="thermography")
+    hand.find("A1", 600, kind="disbond")
+    assert rows(hand) == [("P1", 300, False, None), ("P1", 400, False, False)]
+    assert rows(hand, dry_route=True) == [("P1", 300, False, None), ("P1", 600, True, False)]
 
 
 def test_the_demo_tells_the_two_stages_apart(demo_fleet):

@@ -22,6 +22,9 @@ from kit.numerics.typing import Floats
 PARAMETERS = ("moisture_scale", "moisture_shape", "disbond_scale", "disbond_shape")
 """Scale [clock units] and shape [-] of the age at moisture, and of the time from moisture to disbond."""
 
+DRY_ROUTE = ("dry_disbond_scale", "dry_disbond_shape")
+"""Scale [clock units] and shape [-] of the age at a disbond that needs no moisture, such as from an impact."""
+
 _NODES = 24
 _FLAT = 1e-5
 _STEP = 1e-5  # of the differences of slopes
@@ -41,7 +44,8 @@ class _Pieces:
     """Integrals over the age at moisture: each row is a sum of a few, and of a share never reached.
 
     A piece stands for the chance of moisture at t in (low, high] and of no disbond before `clean` and, if
-    `stop` is finite, of disbond by `stop`. A tail stands for no moisture up to an age.
+    `stop` is finite, of disbond by `stop`. A tail stands for no moisture up to an age, and for what the dry
+    route alone did by then: no disbond before `tail_clean`, and disbond by `tail_stop` if that is finite.
     """
 
     row: NDArray[np.int64]
@@ -51,6 +55,8 @@ class _Pieces:
     stop: Floats
     tail_row: NDArray[np.int64]
     tail_age: Floats
+    tail_clean: Floats
+    tail_stop: Floats
     weight: Floats
 
     def value(self, theta: Floats) -> tuple[float, Floats]:
@@ -60,7 +66,7 @@ class _Pieces:
             return float(self.weight @ np.log(chance)), (self.weight / chance) @ slope
 
     def chances(self, theta: Floats) -> tuple[Floats, Floats]:
-        """Chance of each row, and its derivatives, shape (n_rows, 4)."""
+        """Chance of each row, and its derivatives, shape (n_rows, 4), or 6 where the dry route is among the parameters."""
         n = self.weight.size
         log_a, k, log_b, m = theta[0], np.exp(theta[1]), theta[2], np.exp(theta[3])
         # Points lie where moisture is likely: evenly in its own distribution between low and high.
@@ -78,20 +84,30 @@ class _Pieces:
         by_scale, by_shape = -k * slope, 1 + z * slope
         survive, s_scale, s_shape = _survival(self.clean[:, None] - t, log_b, m)
         fail, f_scale, f_shape = _survival(self.stop[:, None] - t, log_b, m)
-        inner, i_scale, i_shape = survive - fail, s_scale - f_scale, s_shape - f_shape
-        parts = np.stack(
-            [
-                (density * inner).sum(axis=1),
-                (density * by_scale * inner).sum(axis=1),
-                (density * by_shape * inner).sum(axis=1),
-                (density * i_scale).sum(axis=1),
-                (density * i_shape).sum(axis=1),
-            ]
+        dry = theta[4:]
+        held, kept = (_dry_survival(age, dry) for age in (self.clean, self.stop))
+        inner, i_scale, i_shape = (
+            one * held[0][:, None] - other * kept[0][:, None]
+            for one, other in ((survive, fail), (s_scale, f_scale), (s_shape, f_shape))
         )
+        parts = [
+            (density * inner).sum(axis=1),
+            (density * by_scale * inner).sum(axis=1),
+            (density * by_shape * inner).sum(axis=1),
+            (density * i_scale).sum(axis=1),
+            (density * i_shape).sum(axis=1),
+        ]
+        if dry.size:
+            whole, broken = (density * survive).sum(axis=1), (density * fail).sum(axis=1)
+            parts += [whole * held[k] - broken * kept[k] for k in (1, 2)]
         out = np.stack([np.bincount(self.row, part, n) for part in parts])
-        tail, t_scale, t_shape = _survival(self.tail_age, log_a, k)
-        for j, part in enumerate((tail, t_scale, t_shape)):
-            out[j] += np.bincount(self.tail_row, part, n)
+        tail = _survival(self.tail_age, log_a, k)
+        held, kept = (_dry_survival(age, dry) for age in (self.tail_clean, self.tail_stop))
+        by = [tail[m] * (held[0] - kept[0]) for m in range(3)]
+        if dry.size:
+            by += [np.zeros(tail[0].size)] * 2 + [tail[0] * (held[m] - kept[m]) for m in (1, 2)]
+        for m, part in enumerate(by):
+            out[m] += np.bincount(self.tail_row, part, n)
         return out[0], out[1:].T
 
 
@@ -105,15 +121,23 @@ def _survival(age: Floats, log_scale: float, shape: float) -> tuple[Floats, Floa
     return s, shape * rate, np.where(inside, -z, 0.0) * rate
 
 
+def _dry_survival(age: Floats, dry: Floats) -> tuple[Floats, Floats, Floats]:
+    """Survival of the dry route with its derivatives; 1 at every age and 0 at infinity where there is no such route."""
+    if dry.size:
+        return _survival(age, dry[0], float(np.exp(dry[1])))
+    none = np.zeros(age.size)
+    return np.where(np.isfinite(age), 1.0, 0.0), none, none
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class MoistureThenDisbond(Fit):
-    r"""Two Weibull stages: age at moisture, and time from moisture to disbond.
+    r"""Two Weibull stages: age at moisture, and time from moisture to disbond; a dry disbond beside them where asked for.
 
     Parameters
     ----------
     estimates : dict of str to float
-        By the names in `kit.life.causes.two_stage.PARAMETERS`.
-    covariance : ndarray, shape (4, 4)
+        By the names in `kit.life.causes.two_stage.PARAMETERS`, and those of `DRY_ROUTE` where the route was asked for.
+    covariance : ndarray, shape (4, 4) or (6, 6)
         Of the logs of the parameters; nan for those that were assumed.
     log_likelihood : float
         At the maximum [-].
@@ -123,6 +147,8 @@ class MoistureThenDisbond(Fit):
         Parameters that were not fitted.
     excluded : DataFrame
         Lives left out: columns life, reason.
+    n_dry : float
+        Lives whose disbond was found with no moisture there [-].
     """
 
     estimates: dict[str, float]
@@ -133,6 +159,7 @@ class MoistureThenDisbond(Fit):
     n_disbond: float
     assumed: tuple[str, ...]
     excluded: pd.DataFrame = field(repr=False)
+    n_dry: float = 0.0
     _pieces: _Pieces = field(repr=False)
 
     def __repr__(self) -> str:
@@ -152,14 +179,18 @@ class MoistureThenDisbond(Fit):
             notes.append(
                 "moisture was never seen by itself: the two stages are told apart by their shapes only"
             )
+        if DRY_ROUTE[0] in self.estimates and self.n_dry == 0:
+            notes.append(
+                "no disbond was found dry: the dry route is told from that over moisture by the shapes only"
+            )
         return tuple(notes)
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
-        """Scale and shape of both stages."""
+        """Scale and shape of both stages, and of the dry route where there is one."""
         return tuple(
             Parameter(name=name, value=self.estimates[name], unit="-" if name.endswith("shape") else "age", is_given=name in self.assumed)
-            for name in PARAMETERS
+            for name in self.estimates
         )  # fmt: skip
 
     def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
@@ -214,18 +245,26 @@ class MoistureThenDisbond(Fit):
         Returns
         -------
         DataFrame
-            Columns age, clean, moisture (without disbond), disbond [-].
+            Columns age, clean, moisture (without disbond), disbond [-]; with the dry route also dry_disbond, the part of
+            disbond that came before any moisture.
         """
         ages = np.atleast_1d(np.asarray(age, np.float64))
-        theta = np.log([self.estimates[name] for name in PARAMETERS])
+        theta = np.log(list(self.estimates.values()))
         n = ages.size
         row, some = np.arange(n), np.maximum(ages, 1e-300)
-        pieces = _Pieces(
-            row, np.zeros(n), some, some, np.full(n, np.inf), np.empty(0, np.int64), np.empty(0), np.ones(n)
-        )
+        none, never = np.empty(0), np.full(n, np.inf)
+        pieces = _Pieces(row, np.zeros(n), some, some, never, row[:0], none, none, none, np.ones(n))
         wet = np.where(ages > 0, pieces.chances(theta)[0], 0.0)
-        clean = _survival(ages, theta[0], float(np.exp(theta[1])))[0]
-        return pd.DataFrame({"age": ages, "clean": clean, "moisture": wet, "disbond": 1 - clean - wet})
+        unbroken = _dry_survival(ages, theta[4:])[0]
+        clean = _survival(ages, theta[0], float(np.exp(theta[1])))[0] * unbroken
+        out = pd.DataFrame({"age": ages, "clean": clean, "moisture": wet, "disbond": 1 - clean - wet})
+        if theta.size > len(PARAMETERS):
+            # What came dry, before any moisture: evenly in the distribution of the dry route.
+            reached = 1 - _survival(ages, theta[4], float(np.exp(theta[5])))[0]
+            share = -np.log1p(-_X * reached[:, None])
+            at = np.exp(theta[4]) * share ** np.exp(-theta[5])
+            out["dry_disbond"] = reached * (_survival(at, theta[0], float(np.exp(theta[1])))[0] @ _W)
+        return out
 
     def to_frame(self, *, level: float = 0.95, method: str = "profile") -> pd.DataFrame:
         """Return the parameters as a table.
@@ -247,7 +286,7 @@ class MoistureThenDisbond(Fit):
 
 
 def fit_moisture_then_disbond(
-    frame: pd.DataFrame, *, assumed: dict[str, float] | None = None
+    frame: pd.DataFrame, *, assumed: dict[str, float] | None = None, dry_route: bool = False
 ) -> MoistureThenDisbond:
     r"""Fit a progressive three-state model: the age at moisture, and the time from moisture to disbond.
 
@@ -259,7 +298,10 @@ def fit_moisture_then_disbond(
         which it came under watch, whether there was moisture or not, because it was without disbond
         [clock units], and count.
     assumed : dict of str to float, optional
-        Parameters that are not fitted, by the names in `kit.life.causes.two_stage.PARAMETERS`.
+        Parameters that are not fitted, by the names in `kit.life.causes.two_stage.PARAMETERS` and `DRY_ROUTE`.
+    dry_route : bool
+        Whether a disbond may come without moisture too, such as from an impact, while moisture runs on. Without it
+        lives that were found disbonded and dry are left out.
 
     Returns
     -------
@@ -282,7 +324,9 @@ def fit_moisture_then_disbond(
     .. math:: \int_a^b f_1(t)\,[S_2((c - t)^+) - S_2(d - t)]\,dt,
 
     with d infinite where disbond was never found, b no later than d, and the share :math:`S_1` beyond the
-    last look besides where neither was. A life that came under watch at v is divided by the chance of no
+    last look besides where neither was. With the dry route, whose age :math:`T_3` is Weibull and independent, the disbond
+    comes at :math:`\min(T_1 + T_2, T_3)`: both terms are multiplied by :math:`S_3(c)` and :math:`S_3(d)`, and a life
+    without moisture seen adds :math:`S_1(\cdot)\,[S_3(c) - S_3(d)]` for moisture that was still to come. A life that came under watch at v is divided by the chance of no
     disbond then; what a look at v says of moisture counts as any other look. The integral has 24 Gauss points to
     each side of c, drawn together at the ends. A look that finds disbond says nothing of moisture unless it
     says so; moisture found is there from then on.
@@ -299,12 +343,13 @@ def fit_moisture_then_disbond(
         "a table of looks",
         "Make a DataFrame with one row a look: life, age, disbond, moisture.",
     )
-    rows, excluded = _lives(frame)
+    rows, excluded = _lives(frame, dry_route=dry_route)
     held = dict(assumed or {})
+    parameters = (*PARAMETERS, *DRY_ROUTE) if dry_route else PARAMETERS
     for name, value in held.items():
-        if name not in PARAMETERS or not (np.isfinite(value) and value > 0):
+        if name not in parameters or not (np.isfinite(value) and value > 0):
             raise ValueError(
-                f"`assumed` must hold positive values of {', '.join(PARAMETERS)}. Got {name}={value!r}."
+                f"`assumed` must hold positive values of {', '.join(parameters)}. Got {name}={value!r}."
             )
     if not len(rows) or not np.isfinite(rows["stop"]).any():
         raise NoFiniteMaximum(
@@ -319,10 +364,10 @@ def fit_moisture_then_disbond(
             "No fit: no look told whether there was moisture, and the sum of two stages is the same whichever comes first. "
             "What can be had: a fit with the scale and shape of one stage assumed (`assumed=`), or the age at disbond alone."
         )
-    pieces = _pieces(rows)
+    pieces = _pieces(rows, dry_route=dry_route)
     begin = _begin(rows)
-    theta0 = np.array([np.log(held[name]) if name in held else begin[i] for i, name in enumerate(PARAMETERS)])
-    free = np.array([i for i, name in enumerate(PARAMETERS) if name not in held], dtype=np.int64)
+    theta0 = np.array([np.log(held[name]) if name in held else begin[i] for i, name in enumerate(parameters)])
+    free = np.array([i for i, name in enumerate(parameters) if name not in held], dtype=np.int64)
 
     surface = _surface(pieces, theta0, free)
     best = None
@@ -332,17 +377,17 @@ def fit_moisture_then_disbond(
         found = maximise(Followed(surface, step=_STEP), start)
         if best is None or found.value > best.value:
             best = found
-    if best is None or np.abs(best.point[np.isin(free, [1, 3])]).max(initial=0) > 5:
+    if best is None or np.abs(best.point[np.isin(free, [1, 3, 5])]).max(initial=0) > 5:
         raise NoFiniteMaximum(_indistinguishable())
     top = maximise(lambda q: (*surface(q), lambda: _curvature(surface, q)), best.point)
     x, hessian = top.point, -_curvature(surface, top.point)
     if not (np.isfinite(hessian).all() and np.linalg.eigvalsh(hessian).min() > _FLAT):
         raise NoFiniteMaximum(_indistinguishable())
-    covariance = np.full((4, 4), np.nan)
+    covariance = np.full((len(parameters), len(parameters)), np.nan)
     covariance[np.ix_(free, free)] = np.linalg.inv(hessian)
     theta0[free] = x
     return MoistureThenDisbond(
-        estimates={name: float(np.exp(value)) for name, value in zip(PARAMETERS, theta0, strict=True)},
+        estimates={name: float(np.exp(value)) for name, value in zip(parameters, theta0, strict=True)},
         covariance=covariance,
         log_likelihood=top.value,
         n_lives=float(rows["count"].sum()),
@@ -350,6 +395,7 @@ def fit_moisture_then_disbond(
         n_disbond=float(rows.loc[np.isfinite(rows["stop"]), "count"].sum()),
         assumed=tuple(held),
         excluded=excluded,
+        n_dry=float(rows.loc[rows["dry"] >= rows["stop"], "count"].sum()),
         _pieces=pieces,
     )
 
@@ -390,7 +436,7 @@ def _curvature(surface: Callable[[Floats], tuple[float, Floats]], x: Floats) -> 
     return (matrix + matrix.T) / 2
 
 
-def _lives(frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _lives(frame: pd.DataFrame, *, dry_route: bool = False) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Gather what is known of each life, one row each, and the lives left out."""
     missing = [name for name in ("life", "age", "moisture", "disbond") if name not in frame.columns]
     if missing:
@@ -436,7 +482,7 @@ def _lives(frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     # Moisture seen at the look that found disbond came before it; seen only later it says nothing.
     rows["wet"] = np.where(rows["wet"] <= rows["stop"], rows["wet"], np.inf)
     prevalent = (rows["stop"] <= rows["entry"]) & np.isfinite(rows["stop"])
-    dry_and_disbond = (rows["dry"] >= rows["stop"]) & ~prevalent
+    dry_and_disbond = (rows["dry"] >= rows["stop"]) & ~prevalent & (not dry_route)
     nothing = (
         ~np.isfinite(rows["stop"]) & (rows["clean"] <= rows["entry"]) & ~np.isfinite(rows["wet"]) & ~prevalent
     )
@@ -452,7 +498,7 @@ def _lives(frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     return rows.loc[~(prevalent | dry_and_disbond | nothing)], excluded
 
 
-def _pieces(rows: pd.DataFrame) -> _Pieces:
+def _pieces(rows: pd.DataFrame, *, dry_route: bool = False) -> _Pieces:
     """Integrals of the rows, and of what late entries are conditioned on."""
     n = len(rows)
     entry, count, wet, stop, dry, clean = (
@@ -464,9 +510,11 @@ def _pieces(rows: pd.DataFrame) -> _Pieces:
     # Moisture came by the first look that showed it, by the disbond, or at any time to come.
     last = np.minimum(np.where(never_wet, np.inf, wet), stop)
     open_ended = np.isinf(last)
-    horizon = np.maximum(clean, dry)
+    # With a dry route moisture may still have been to come when the disbond was found.
+    has_tail = open_ended | (never_wet & dry_route)
+    horizon = np.where(np.isfinite(stop), np.maximum(stop, dry), np.maximum(clean, dry))
     high = np.where(open_ended, horizon, last)
-    low_cut = np.clip(clean, dry, high)
+    low_cut = np.clip(clean, np.minimum(dry, high), high)
     extra = n + np.arange(late.size)
     row = np.concatenate([number, number, extra])
     low = np.concatenate([dry, low_cut, np.zeros(late.size)])
@@ -474,7 +522,7 @@ def _pieces(rows: pd.DataFrame) -> _Pieces:
     clean_all = np.concatenate([clean, clean, entry[late]])
     stop_all = np.concatenate([stop, stop, np.full(late.size, np.inf)])
     keep = up > low
-    tails = np.flatnonzero(open_ended)
+    tails = np.flatnonzero(has_tail)
     return _Pieces(
         row[keep],
         low[keep],
@@ -483,6 +531,8 @@ def _pieces(rows: pd.DataFrame) -> _Pieces:
         stop_all[keep],
         np.concatenate([tails, extra]),
         np.concatenate([horizon[tails], entry[late]]),
+        np.concatenate([clean[tails], entry[late]]),
+        np.concatenate([stop[tails], np.full(late.size, np.inf)]),
         np.concatenate([count, -count[late]]),
     )
 
@@ -498,4 +548,5 @@ def _begin(rows: pd.DataFrame) -> Floats:
     both = np.isfinite(stop) & np.isfinite(wet)
     gap = stop[both] - wet[both]
     second = np.log(np.mean(gap)) if gap.size and np.mean(gap) > 0 else first - 1.0 + np.log(wets / finds)
-    return np.array([first, np.log(1.5), second, np.log(1.2)])
+    dry = max(float((rows["dry"].to_numpy(np.float64) >= stop).sum()), 0.5)
+    return np.array([first, np.log(1.5), second, np.log(1.2), np.log(max(whole, 1e-300) / dry), np.log(1.2)])

@@ -9,7 +9,7 @@ import pandas as pd
 from kit.findings import Fleet, build_looks, clean_methods
 from kit.life.lives.histories import panel_looks
 
-WET, BROKEN = "moisture", "moisture_disbond"
+WET, BROKEN, DRY = "moisture", "moisture_disbond", "disbond"
 
 
 def moisture_and_disbond_looks(
@@ -18,6 +18,7 @@ def moisture_and_disbond_looks(
     clock: str = "calendar_days",
     zones: Sequence[str] | None = None,
     basis: Sequence[str] = ("recorded", "implied"),
+    dry_route: bool = False,
 ) -> pd.DataFrame:
     """Return the looks that tell of water in the core and of the bond that it breaks, life by life.
 
@@ -31,6 +32,9 @@ def moisture_and_disbond_looks(
         Labels of the zones; default all.
     basis : sequence of str
         Which looks count: ``recorded``, ``implied``.
+    dry_route : bool
+        Whether disbonds of kind ``disbond`` are wanted too, as the dry route of the fit: they count as found with no
+        moisture there, since their kind says so.
 
     Returns
     -------
@@ -42,7 +46,7 @@ def moisture_and_disbond_looks(
     Notes
     -----
     A tap does not tell water, and a look for water does not tell the bond. The two stages bind them: where there is no
-    water its disbond has not come either, and where a later tap is clean it had not come before. A day on
+    water its disbond has not come either (with the dry route only taps tell that), and where a later tap is clean it had not come before. A day on
     which water was found and neither holds is left out. A find of another kind ends the life's looks; lives
     after a repair are left out.
     """
@@ -53,15 +57,19 @@ def moisture_and_disbond_looks(
         parts[kind], _ = panel_looks(fleet, zones=known, clock=clock, basis=basis, kind=kind, all_looks=every)
     taps, wet = parts[BROKEN], parts[WET]
     taps = taps.loc[taps["kind"] != WET]
-    other = taps.loc[~taps["kind"].isin(["", BROKEN])].groupby("life")["age"].min()
-    taps = taps.loc[taps["kind"].isin(["", BROKEN])]
-    found = taps.loc[taps["kind"] == BROKEN].groupby("life")["age"].min()
+    breaks = [BROKEN, DRY] if dry_route else [BROKEN]
+    other = taps.loc[~taps["kind"].isin(["", *breaks])].groupby("life")["age"].min()
+    taps = taps.loc[taps["kind"].isin(["", *breaks])]
+    found = taps.loc[taps["kind"].isin(breaks)].groupby("life")["age"].min()
     last_clean = taps.loc[taps["kind"] == ""].groupby("life")["age"].max()
     entry = taps.groupby("life")["entry"].first()
     wet = wet.loc[wet["kind"].isin(["", WET]) & wet["life"].isin(entry.index)]
     rows = pd.concat(
         [
-            taps[["life", "age"]].assign(disbond=taps["kind"] == BROKEN, moisture=pd.NA),
+            taps[["life", "age"]].assign(
+                disbond=taps["kind"].isin(breaks),
+                moisture=taps["kind"].map({DRY: False}).astype(object).where(taps["kind"] == DRY, pd.NA),
+            ),
             wet[["life", "age"]].assign(disbond=pd.NA, moisture=wet["kind"] == WET),
         ],
         ignore_index=True,
@@ -71,7 +79,8 @@ def moisture_and_disbond_looks(
     cut = rows["life"].map(other).fillna(float("inf"))
     rows = rows.loc[(rows["age"] <= stop) & (rows["age"] < cut) & (rows["age"] >= rows["life"].map(entry))]
     clean_later = rows["age"] <= rows["life"].map(last_clean).fillna(-1.0)
-    implied = rows["disbond"].isna() & (clean_later | (rows["moisture"] == False).fillna(False))  # noqa: E712
+    dry = (rows["moisture"] == False).fillna(False)  # noqa: E712
+    implied = rows["disbond"].isna() & (clean_later | (dry & (not dry_route)))
     rows = rows.assign(disbond=rows["disbond"].mask(implied, False))
     rows = rows.loc[rows["disbond"].notna()]
     return rows.assign(disbond=rows["disbond"].astype(bool), entry=rows["life"].map(entry)).reset_index(
