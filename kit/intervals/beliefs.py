@@ -161,7 +161,7 @@ def kind_evidence(ask: Question, evidence: Evidence, mode: Mode) -> KindEvidence
     """
     groups = ask.growth_groups or (ask.group,)
     seen = kind_asked(ask, mode)
-    histories = evidence.histories((ask.group,), seen, mode.clock, ask.basis)
+    histories = evidence.histories((ask.group,), seen, mode.clock, ask.basis, ask.prevalent)
     if mode.growth == "fit":
         try:
             growth = evidence.track_growth(groups, seen, mode.clock, ask.growth_forms)
@@ -209,7 +209,9 @@ def _others(ask: Question) -> tuple[str, ...]:
 def _related(ask: Question, evidence: Evidence, mode: Mode) -> dict[str, Histories]:
     """Return the lives of the other groups, those without any left out."""
     seen = kind_asked(ask, mode)
-    found = {name: evidence.histories((name,), seen, mode.clock, ask.basis) for name in _others(ask)}
+    found = {
+        name: evidence.histories((name,), seen, mode.clock, ask.basis, ask.prevalent) for name in _others(ask)
+    }
     return {name: lives for name, lives in found.items() if len(lives)}
 
 
@@ -305,7 +307,7 @@ def _belief(ask: Question, evidence: Evidence, mode: Mode, known: KindEvidence, 
         mode=shown,
         draws=draws,
         zones=zone_frailty(draws, known, zones, seed=ask.seed),
-        assumptions=tuple(_assumptions(mode, known, draws)),
+        assumptions=(*_assumptions(mode, known, draws), *_first_looks(ask, mode)),
         notes=tuple(_notes(mode, known, draws)),
     )
 
@@ -375,6 +377,16 @@ def _assumptions(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]
             f"{ROBUST_WEIGHT:.0%} the other groups say nothing of this one (both assumed, no source)"
         )
     return lines
+
+
+def _first_looks(ask: Question, mode: Mode) -> tuple[str, ...]:
+    """Say what was assumed of panels whose record begins late."""
+    if ask.prevalent == "left_out":
+        return ()
+    return (
+        f"life of {mode.kind}: the first look on record of a panel is the first that was made, so that damage found there began between "
+        "new and then (stated); if looks before the records took damage off, the share with damage is too low, to the unsafe side",
+    )
 
 
 def _arrest(mode: Mode, notes: dict[str, object]) -> str:

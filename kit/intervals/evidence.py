@@ -210,7 +210,7 @@ class Evidence:
         )
 
     def looks(
-        self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str]
+        self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str], prevalent: str = "left_out"
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
         """Return the looks and finds of the panels of some groups that bear on a kind, with ages.
 
@@ -224,6 +224,8 @@ class Evidence:
             Clock of the ages.
         basis : sequence of str
             Which looks count.
+        prevalent : str
+            As for `kit.build_histories`.
 
         Returns
         -------
@@ -233,19 +235,22 @@ class Evidence:
         methods, every = clean_methods(kind), self.all_looks(kind, basis)
         zones = self.zones_of(groups)
         return self._once(
-            ("panel looks", tuple(zones), kind == "moisture", methods, clock, tuple(basis)),
+            ("panel looks", tuple(zones), kind == "moisture", methods, clock, tuple(basis), prevalent),
             lambda: panel_looks(
                 self.fleet,
                 zones=zones,
                 clock=clock,
                 kind=kind,
                 basis=basis,
+                prevalent=prevalent,
                 all_looks=every,
                 ages=self.ages(clock),
             ),
         )
 
-    def histories(self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str]) -> Histories:
+    def histories(
+        self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str], prevalent: str = "left_out"
+    ) -> Histories:
         """Build the histories of one kind of damage in some groups.
 
         Parameters
@@ -258,13 +263,15 @@ class Evidence:
             Clock of the ages.
         basis : sequence of str
             Which looks count.
+        prevalent : str
+            As for `kit.build_histories`.
 
         Returns
         -------
         Histories
             One row a life.
         """
-        looks, excluded = self.looks(groups, kind, clock, basis)
+        looks, excluded = self.looks(groups, kind, clock, basis, prevalent)
         return histories_of_kind(looks, excluded, kind=kind, clock=clock)
 
     def tracks(

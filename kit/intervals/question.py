@@ -357,6 +357,13 @@ class Question(_Part):
     basis: Annotated[
         tuple[Literal["recorded", "implied"], ...], Field(min_length=1, description="looks that count")
     ] = ("recorded", "implied")
+    prevalent: Annotated[
+        Literal["left_out", "bounded"],
+        Field(
+            description="panels whose record begins late: left_out: under watch from their first clean look on record, those damaged at it "
+            "left out; bounded: nothing was looked at before, so that damage found at it began between new and then"
+        ),
+    ] = "left_out"
     proposed_repeat: Annotated[
         Positive | None,
         Field(description="repeat interval that somebody proposed, to be judged [units of clock]"),

@@ -32,6 +32,9 @@ from kit.numerics.refusals import need
 AFTER_REPAIR = " after repair "
 """Between the panel and the number of the repair, in the name of the life that follows it."""
 
+PREVALENT = ("left_out", "bounded")
+"""What becomes of panels that are damaged at their first recorded look, with no earlier record."""
+
 _EVENT = ["life", "age", "date", "kind", "entry", "cluster", "finding"]
 
 
@@ -341,6 +344,7 @@ def build_histories(
     basis: Sequence[str] = ("recorded", "implied"),
     methods: Sequence[str] | None = None,
     include_repaired: bool = False,
+    prevalent: str = "left_out",
 ) -> Histories:
     """Build the histories of one kind of damage from a fleet.
 
@@ -367,6 +371,10 @@ def build_histories(
     include_repaired : bool
         Whether a panel's life after a repair enters, at the virtual age (restoration factor times
         the virtual age that it had), as a further life.
+    prevalent : str
+        What becomes of panels whose record begins late. ``left_out``: they come under watch at their first recorded clean
+        look, and those damaged at that look are left out. ``bounded``: they are followed from new, the first look on record being
+        the first that was made; damage found there began between new and then.
 
     Returns
     -------
@@ -376,15 +384,18 @@ def build_histories(
     Raises
     ------
     ValueError
-        If `clock` or `kind` is unknown, a zone is not in the dataset, or all methods are blind to the kind.
+        If `clock`, `kind` or `prevalent` is unknown, a zone is not in the dataset, or all methods are blind to the kind.
 
     Notes
     -----
     A look by a method that is blind to the kind is no look at all: a tap does not tell whether there is water in the
     core. Water that was found ends the watch of no other kind, as the bond over it was still sound.
 
+    ``bounded`` holds where nothing was looked at before the records, such as where a programme began late. If earlier looks
+    took damage off, the panels that are left do better than all, and the share comes out too low: to the unsafe side.
+
     Left out and counted: panels of unknown age; panels already damaged at their first recorded look
-    with no earlier record; panels without a tap test while watched; lives after a repair unless they
+    with no earlier record, unless they are bounded; panels without a tap test while watched; lives after a repair unless they
     were asked for.
     """
     need_fleet(fleet)
@@ -408,6 +419,7 @@ def build_histories(
         clock=clock,
         kind=kind,
         include_repaired=include_repaired,
+        prevalent=prevalent,
     )
     return histories_of_kind(looks, excluded, kind=kind, clock=clock)
 
@@ -452,6 +464,7 @@ def panel_looks(
     methods: Sequence[str] | None = None,
     kind: str = "",
     include_repaired: bool = False,
+    prevalent: str = "left_out",
     all_looks: pd.DataFrame | None = None,
     ages: PanelAges | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -474,6 +487,8 @@ def panel_looks(
         found unless it is the kind. Blank: all.
     include_repaired : bool
         Whether lives after a repair enter, at their virtual age.
+    prevalent : str
+        As for `build_histories`.
     all_looks : DataFrame, optional
         What `kit.findings.build_looks` gave for the same basis and methods, so that it is not built again.
     ages : PanelAges, optional
@@ -488,6 +503,8 @@ def panel_looks(
         Panels left out: life and reason.
     """
     need_fleet(fleet)
+    if prevalent not in PREVALENT:
+        raise ValueError(f"`prevalent` must be {' or '.join(PREVALENT)}. Got {prevalent!r}.")
     methods = methods_that_see(kind, methods)
     looks = build_looks(fleet, methods=methods, basis=basis) if all_looks is None else all_looks
     looks = looks.loc[looks["method"].isin(methods)]
@@ -528,14 +545,16 @@ def panel_looks(
         ages.at(panels.to_numpy(object), starts.to_numpy()), index=panels, dtype=np.float64
     )
     late = (starts > first_fitted.reindex(panels)) | (age_at_start > 0)
+    if prevalent == "bounded":
+        late &= False
     first_clean = events.loc[events["kind"] == ""].groupby("panel")["age"].min()
     entry = first_clean.reindex(panels).where(late, 0.0)
     first_find = events.loc[events["kind"] != ""].groupby("panel")["age"].min().reindex(panels)
-    prevalent = late & first_find.notna() & ~(entry < first_find)
-    leave_out(prevalent[prevalent].index, "already damaged at its first recorded look (prevalent)")
+    is_prevalent = late & first_find.notna() & ~(entry < first_find)
+    leave_out(is_prevalent[is_prevalent].index, "already damaged at its first recorded look (prevalent)")
     never_clean = late & entry.isna() & first_find.isna() & ~panels.isin(unknown_age)
     events = events.loc[
-        ~events["panel"].isin(prevalent[prevalent].index.union(never_clean[never_clean].index))
+        ~events["panel"].isin(is_prevalent[is_prevalent].index.union(never_clean[never_clean].index))
     ]
     events = events.assign(life=events["panel"], entry=events["panel"].map(entry), cluster=events["aircraft"])
 
