@@ -309,7 +309,16 @@ _shared: dict[str, object] = {}  # what worker processes inherit, since a fleet 
 
 def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> Iterator[_Decided]:
     """Answer questions, in their order, on all cores where processes can be forked; the answers are the same."""
-    _shared.update(evidence=evidence, asked=asked, stages=stages)
+    from kit.decisions import UsedRows, rows_used
+
+    # What several questions share is worked out before the processes part.
+    days = [question.known_on for question in asked]
+    rows: dict[object, UsedRows] = {}
+    for day in {day for day in days if days.count(day) > 1}:
+        then = evidence.as_known_on(day)
+        rows[day] = rows_used(then.fleet)
+        _ = rows[day].packed, rows[day].root, rows[day].counts(), then.fingerprint, then.regions
+    _shared.update(evidence=evidence, asked=asked, stages=stages, rows=rows)
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = min(cores, len(asked))
     if workers == 1 or "fork" not in multiprocessing.get_all_start_methods() or sys.platform == "darwin":
@@ -336,7 +345,10 @@ def _decided_one(number: int) -> _Decided:
 
     question, stage = _shared["asked"][number], _shared["stages"][number]
     answer = recommend(_shared["evidence"], question)
-    record = read_decision(write_decision(answer, stage))  # the one that is there, where it says the same
+    rows = _shared["rows"].get(question.known_on)
+    record = read_decision(
+        write_decision(answer, stage, rows=rows)
+    )  # the one that is there, where it says the same
     page = html_page(decision_document(record, answer.fleet))
     (stage / f"{question.name}.sheet.html").write_text(page, encoding="utf-8")
     plot_answer(answer).savefig(stage / f"{question.name}.png", dpi=100, pil_kwargs={"compress_level": 3})

@@ -16,6 +16,7 @@ from kit.decisions.record import (
     read_decision,
     record_digest,
     rows_path,
+    rows_used,
     write_decision,
 )
 from kit.decisions.register import (
@@ -68,6 +69,7 @@ __all__ = [
     "rows_changed",
     "rows_of_group",
     "rows_path",
+    "rows_used",
     "set_aside_by_group",
     "sign_off",
     "sign_offs_of",

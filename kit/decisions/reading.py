@@ -129,13 +129,24 @@ class _Groups:
     def __init__(self, fleet: Fleet, of_zone: dict[str, str]) -> None:
         self.of_zone, self.known = of_zone, set(of_zone.values())
         self.rows = {name: raw.typed for name, raw in fleet.as_read.items()}
+        self.places: dict[tuple[str, ...], dict[object, list[int]]] = {}
 
     def of_row(self, table: str, file: str, row: object) -> set[str]:
+        return set().union(*(self._named(one, 2) for one in self._found(table, ("file", "row"), (file, row))))
+
+    def _found(
+        self, table: str, columns: tuple[str, ...], cells: tuple[object, ...]
+    ) -> list[dict[str, object]]:
+        """Return the rows of a table that hold some cells; where each stands is looked up once for a table."""
         typed = self.rows.get(table)
-        if typed is None or not {"file", "row"} <= set(typed.columns):
-            return set()
-        found = typed.loc[(typed["file"] == file) & (typed["row"] == row)]
-        return set().union(*(self._named(one, 2) for one in found.to_dict("records")))
+        if typed is None or not set(columns) <= set(typed.columns):
+            return []
+        at = (table, *columns)
+        if at not in self.places:
+            self.places[at] = {}
+            for place, key in enumerate(zip(*(typed[name].tolist() for name in columns), strict=True)):
+                self.places[at].setdefault(key, []).append(place)
+        return typed.iloc[self.places[at].get(cells, [])].to_dict("records")
 
     def _named(self, row: dict[str, object], deep: int) -> set[str]:
         cells = f"{row.get('zone', '')};{row.get('zones', '')}".split(";")
@@ -144,8 +155,7 @@ class _Groups:
         if named or not deep:
             return named
         for table, key in (("findings", "finding"), ("tasks", "task"), ("inspections", "inspection")):
-            typed = self.rows.get(table)
-            if row.get(key) and typed is not None and key in typed.columns:
-                for one in typed.loc[typed[key] == row[key]].to_dict("records"):
+            if row.get(key):
+                for one in self._found(table, (key,), (row[key],)):
                     named |= self._named(one, deep - 1)
         return named

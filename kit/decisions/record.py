@@ -351,7 +351,8 @@ def set_aside(fleet: Fleet) -> tuple[str, ...]:
     for name in fleet.rejected["table"].unique():
         if name in fleet.as_read:
             rows = fleet.as_read[name].typed
-            ids[name] = rows.set_index(["file", "row"])[TABLES[name].id_column].to_dict()
+            some = rows.loc[rows["row"].isin(fleet.rejected.loc[fleet.rejected["table"] == name, "row"])]
+            ids[name] = some.set_index(["file", "row"])[TABLES[name].id_column].to_dict()
     return tuple(
         f"{one.table} {ids.get(one.table, {}).get((one.file, one.row), '')}, {one.column} = {one.value!r}: {one.reason}"
         for one in fleet.rejected.itertuples(index=False)
@@ -414,7 +415,29 @@ def digest_of(data: dict[str, Any]) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
-def write_decision(answer: Answer, folder: str | Path, *, sign_offs: tuple[SignOff, ...] = ()) -> Path:
+def rows_used(fleet: Fleet) -> UsedRows:
+    """Return the rows that a decision about a fleet uses: all that analyses see.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset as known on the day of the question.
+
+    Returns
+    -------
+    UsedRows
+        The same for every question of that day, so that it need be made once only.
+    """
+    return UsedRows(fleet.row_texts())
+
+
+def write_decision(
+    answer: Answer,
+    folder: str | Path,
+    *,
+    sign_offs: tuple[SignOff, ...] = (),
+    rows: UsedRows | None = None,
+) -> Path:
     """Write the record of an answer.
 
     Parameters
@@ -425,6 +448,8 @@ def write_decision(answer: Answer, folder: str | Path, *, sign_offs: tuple[SignO
         Where to write; made if it is not there.
     sign_offs : tuple of SignOff
         Who agreed, by role.
+    rows : UsedRows, optional
+        The rows of the answer's fleet, where `rows_used` gave them already.
 
     Returns
     -------
@@ -438,7 +463,8 @@ def write_decision(answer: Answer, folder: str | Path, *, sign_offs: tuple[SignO
         If the folder cannot be written to, or holds another decision of that name; nothing is
         overwritten.
     """
-    rows = None if answer.fleet is None else UsedRows(answer.fleet.row_texts())
+    if rows is None and answer.fleet is not None:
+        rows = rows_used(answer.fleet)
     record = decision_record(answer, sign_offs=sign_offs, rows=rows)
     path = Path(folder) / f"{record.name}.json"
     text = record.model_dump_json(indent=1) + "\n"

@@ -27,6 +27,7 @@ from kit.decisions.record import (
     digest_of,
     read_contents,
     rows_path,
+    rows_used,
 )
 from kit.decisions.rows import UsedRows, read_rows, rows_changed
 from kit.decisions.strict_json import RecordError
@@ -315,7 +316,7 @@ def _run_again(
     """Answer the question of a record again, three times, and compare."""
     question = then.question.model_copy(update={"known_on": then.known_on})
     answer = recommend(evidence, question)
-    rows = None if used is None else UsedRows(answer.fleet.row_texts())
+    rows = None if used is None else rows_used(answer.fleet)
     now = decision_record(answer, rows=rows)
     later: list[DecisionRecord | None] = []
     unanswered: list[str] = []

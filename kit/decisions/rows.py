@@ -6,6 +6,7 @@ import gzip
 import hashlib
 import json
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
@@ -41,7 +42,7 @@ class UsedRows:
         """Return one line."""
         return f"UsedRows({len(self.texts):,} rows, root {self.root[:12]})"
 
-    @property
+    @cached_property
     def root(self) -> str:
         """Root of the tree of digests [64 hexadecimal digits]."""
         return merkle_root([leaf_digest(text) for text in self.texts])
@@ -54,8 +55,17 @@ class UsedRows:
         dict of str to int
             By table.
         """
+        return dict(self._counts)
+
+    @cached_property
+    def _counts(self) -> dict[str, int]:
         tables = pd.Series([json.loads(text)[0] for text in self.texts], dtype=object)
         return {str(name): int(n) for name, n in tables.value_counts(sort=False).sort_index().items()}
+
+    @cached_property
+    def packed(self) -> bytes:
+        """Bytes of the side file: one line a row, packed."""
+        return gzip.compress("".join(f"{row}\n" for row in self.texts).encode("utf-8"), mtime=0)
 
 
 def leaf_digest(text: str) -> bytes:
@@ -118,8 +128,7 @@ def write_rows(rows: UsedRows, path: Path) -> None:
     OSError
         If it cannot be written.
     """
-    text = "".join(f"{row}\n" for row in rows.texts)
-    replace_bytes(path, gzip.compress(text.encode("utf-8"), mtime=0))
+    replace_bytes(path, rows.packed)
 
 
 def read_rows(path: str | Path) -> UsedRows:

@@ -426,7 +426,7 @@ class Evidence:
         DataFrame
             Rows of the aircraft table.
         """
-        have = self.fleet.zone_subtypes
+        have = self._once(("zone subtypes",), lambda: self.fleet.zone_subtypes)
         aircraft = self.fleet.tables["aircraft"]
         return aircraft.loc[aircraft["subtype"].isin(have.loc[have["group"] == group, "subtype"])]
 

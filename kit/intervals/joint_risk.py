@@ -11,12 +11,9 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from kit.growth import as_form
-from kit.intervals.risk import worst_window
+from kit.intervals.risk import PER_FLIGHT_HOURS, per_flight_hours
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws, onsets_by_age, rotated_lattice, uniform_points
-
-PER_FLIGHT_HOURS = 10_000.0
-"""Risks are given for this many panel flight hours."""
 
 MEASURES = ("exposure", "exceedances", "preventable", "not_preventable", "preventable_exposure")
 """Per 10,000 panel flight hours: hours beyond the limit and unfound; regions that pass the limit unfound or
@@ -75,27 +72,34 @@ class Particles:
         return self.onset + self.delay
 
     @cached_property
+    def laid(self) -> tuple[_Laid, _Laid]:
+        """Damage that starts within the limit, and damage born beyond it: each laid out once for all schedules."""
+        n_grow = int((~self.born).sum())
+        return _Laid.of(self, slice(0, n_grow)), _Laid.of(self, slice(n_grow, None))
+
+    @cached_property
     def growing(self) -> tuple[_Growing, ...]:
         """Damage that starts within the limit, laid out for the looks before it passes: worked out once."""
-        n_grow = int((~self.born).sum())
-        pod, out = self.draws.pod, []
-        for name in np.unique(self.draws.form):
-            rows = np.flatnonzero(self.draws.form == name)
+        grown, pod, out = self.laid[0], self.draws.pod, []
+        form = self.draws.form[grown.draw]
+        with np.errstate(divide="ignore"):
+            middle = np.log(pod.a50)
+        for name in np.unique(form):
+            place = np.flatnonzero(form == name)
+            draw = grown.draw[place]
 
-            def column(values: Floats, rows: np.ndarray = rows) -> Floats:
-                return np.repeat(values[rows].astype(np.float32), n_grow)
+            def column(values: Floats, draw: np.ndarray = draw) -> Floats:
+                return values.astype(np.float32)[draw]
 
-            onset, start, speed, delay = (
-                getattr(self, part)[rows, :n_grow].ravel() for part in ("onset", "start", "speed", "delay")
+            onset, start, speed = (
+                getattr(self, part)[draw, grown.sample[place]] for part in ("onset", "start", "speed")
             )
-            with np.errstate(divide="ignore"):
-                middle = np.log(pod.a50)
             out.append(
                 _Growing(
                     form=str(name),
-                    rows=rows,
+                    place=place,
                     onset=onset,
-                    passes=onset + delay,
+                    passes=grown.passes[place],
                     start=start,
                     speed=speed,
                     middle=column(middle),
@@ -107,15 +111,56 @@ class Particles:
         return tuple(out)
 
 
+class _Laid(NamedTuple):
+    """Samples of all draws in the order in which they pass the limit, so that those of one gap stand together.
+
+    Parameters
+    ----------
+    passes : ndarray, shape (n,)
+        Age at which each is beyond the limit, rising [clock units].
+    draw, sample : ndarray of int, shape (n,)
+        Where each stands in `Particles`.
+    near, far : ndarray, shape (n,)
+        Weight on the side that is tapped, and on the other one [per panel].
+    """
+
+    passes: Floats
+    draw: np.ndarray
+    sample: np.ndarray
+    near: Floats
+    far: Floats
+
+    @classmethod
+    def of(cls, particles: Particles, columns: slice) -> _Laid:
+        passes = particles.passes[:, columns]
+        order = np.argsort(passes, axis=None, kind="stable")
+        draw, sample = np.unravel_index(order, passes.shape)
+        weight = particles.weight[:, columns].ravel()[order]
+        hidden = particles.draws.pod.far_side_share[draw]
+        return cls(
+            passes=passes.ravel()[order],
+            draw=draw,
+            sample=sample,
+            near=weight * (1 - hidden),
+            far=weight * hidden,
+        )
+
+    def gaps(self, ends: Floats) -> np.ndarray:
+        """Return how many pass in each gap; what is beyond the last end counts to the last gap."""
+        upto = np.searchsorted(self.passes, ends, side="right")
+        upto[-1] = self.passes.size
+        return np.diff(upto, prepend=0)
+
+
 class _Growing(NamedTuple):
-    """Samples of one form of growth that pass the limit after their onset, one after the other.
+    """Samples of one form of growth that pass the limit after their onset, in the order in which they do.
 
     Parameters
     ----------
     form : str
         Form of growth.
-    rows : ndarray of int
-        Draws of that form.
+    place : ndarray of int, shape (n,)
+        Where they stand among all that grow.
     onset, passes : ndarray, shape (n,)
         Ages at onset and when the limit is passed [clock units].
     start, speed : ndarray, shape (n,)
@@ -125,7 +170,7 @@ class _Growing(NamedTuple):
     """
 
     form: str
-    rows: np.ndarray
+    place: np.ndarray
     onset: Floats
     passes: Floats
     start: Floats
@@ -253,13 +298,18 @@ class ScheduleRisk:
     ----------
     ages : ndarray, shape (n_knots,)
         Ends of the gaps between looks, from 0 to the horizon [clock units].
-    counts : dict of str to ndarray, shape (n_draws, n_knots)
-        Sums up to each age, per panel: exceedances and preventable [-], exposure and preventable_exposure
+    gathers : dict of str to ndarray, shape (n_knots - 1, n_draws)
+        What comes in each gap, per panel: exceedances and preventable [-], exposure and preventable_exposure
         [clock units].
     """
 
     ages: Floats
-    counts: dict[str, Floats]
+    gathers: dict[str, Floats]
+
+    @cached_property
+    def counts(self) -> dict[str, Floats]:
+        """Sums up to each age, by measure [shape (n_draws, n_knots)]."""
+        return {name: _gathered(values) for name, values in self.gathers.items()}
 
     def mean(self, name: str) -> Floats:
         """Mean over the horizon.
@@ -274,7 +324,14 @@ class ScheduleRisk:
         ndarray, shape (n_draws,)
             Per panel and clock unit.
         """
-        return self.counts[name][:, -1] / self.ages[-1]
+        return self.gathers[name].sum(axis=0) / self.ages[-1]
+
+
+def _gathered(values: Floats) -> Floats:
+    """Sum what comes in each gap up to each age, from 0 on."""
+    out = np.zeros((values.shape[0] + 1, values.shape[1]))
+    np.cumsum(values, axis=0, out=out[1:])
+    return out.T
 
 
 def schedule_risk(
@@ -333,15 +390,13 @@ def schedule_risk(
     ends, is_look = np.concatenate(ends), np.concatenate(is_look)
     is_look[-1] = False
     if is_capped:
-        counts = _capped_sums(particles, first, repeat, n_looks, ends, is_look, names)
-        return ScheduleRisk(ages=np.concatenate([[0.0], ends]), counts=counts)
-    sums = {name: np.zeros((particles.draws.n, ends.size + 1)) for name in SUMMED}
+        gathers = _capped_sums(particles, first, repeat, n_looks, ends, is_look, names)
+        return ScheduleRisk(ages=np.concatenate([[0.0], ends]), gathers=gathers)
+    sums = {name: np.zeros((ends.size, particles.draws.n)) for name in SUMMED}
     block = max(_BLOCK // particles.onset.shape[1], 32)
     for begin in range(0, particles.draws.n, block):
         _sum_block(particles, slice(begin, begin + block), ends, is_look, sums)
-    return ScheduleRisk(
-        ages=np.concatenate([[0.0], ends]), counts={name: np.cumsum(v, axis=1) for name, v in sums.items()}
-    )
+    return ScheduleRisk(ages=np.concatenate([[0.0], ends]), gathers=sums)
 
 
 def _sum_block(
@@ -375,12 +430,12 @@ def _sum_block(
         spent = np.maximum(single(end) - np.maximum(passes, single(before)), single(0))
         new = (passes > single(before)) & (passes <= single(end))
         found_late, unfound = near * new, near * spent
-        sums["preventable"][rows, m + 1] = found_late[:, :n_grow].sum(axis=1)
-        sums["preventable_exposure"][rows, m + 1] = unfound[:, :n_grow].sum(axis=1)
+        sums["preventable"][m, rows] = found_late[:, :n_grow].sum(axis=1)
+        sums["preventable_exposure"][m, rows] = unfound[:, :n_grow].sum(axis=1)
         if two_sides:
             found_late, unfound = found_late + far * new, unfound + far * spent
-        sums["exceedances"][rows, m + 1] = found_late.sum(axis=1)
-        sums["exposure"][rows, m + 1] = unfound.sum(axis=1)
+        sums["exceedances"][m, rows] = found_late.sum(axis=1)
+        sums["exposure"][m, rows] = unfound.sum(axis=1)
         if is_look[m]:
             since = np.maximum(single(end) - onset, single(0))
             log_size = _log_size(form, names, start + speed * since)
@@ -407,66 +462,65 @@ def _capped_sums(
     look with one chance, so that it is carried on from gap to gap as one sum for each draw.
     """
     n, n_ends, pod = particles.draws.n, ends.size, particles.draws.pod
-    n_grow = int((~particles.born).sum())
     is_whole = not {"preventable", "preventable_exposure"}.issuperset(names)
+    is_timed = any("exposure" in name for name in names)
     two_sides = is_whole and bool((pod.far_side_share > 0).any())
-    near, far = np.empty((n, n_grow)), np.empty((n, n_grow) if two_sides else (0, 0))
+    grown, born = particles.laid
+    near, far = np.empty(grown.passes.size), np.empty(grown.passes.size if two_sides else 0)
     for some in particles.growing:
         missed, missed_far = _missed_before_limit(some, first, repeat, n_looks, two_sides)
-        near[some.rows] = missed.reshape(some.rows.size, n_grow)
+        near[some.place] = missed
         if two_sides:
-            far[some.rows] = missed_far.reshape(some.rows.size, n_grow)
-    grown, born = slice(0, n_grow), slice(n_grow if is_whole else None, None)
-    passes = particles.passes if is_whole else particles.passes[:, grown]
-    gap = np.searchsorted(ends, passes.ravel(), side="left").reshape(passes.shape)
-    np.minimum(gap, n_ends - 1, out=gap)
-    left = ends[gap] - passes if any("exposure" in name for name in names) else None
-    gap *= n
-    gap += np.arange(n)[:, None]
-    relative = 1 / (1 + (pod.a50 / particles.limit) ** pod.slope)
-    length = np.diff(ends, prepend=0.0)
-
-    def by_gap(weight: Floats, columns: slice) -> Floats:
-        sums = np.bincount(gap[:, columns].ravel(), weights=weight.ravel(), minlength=n * n_ends)
-        return sums.reshape(n_ends, n)
-
-    def passed(weight: Floats, columns: slice, plateau: Floats) -> tuple[Floats, Floats]:
-        """Sum what passes in each gap, and the time in it for which what has passed stays unfound."""
-        count = by_gap(weight, columns)
-        if left is None:
-            return count, count
-        unfound = by_gap(weight * left[:, columns], columns)
-        standing, missed = np.zeros(n), 1 - plateau * relative
-        for m, is_looked in enumerate(is_look):
-            unfound[m] += standing * length[m]
-            standing += count[m]
+            far[some.place] = missed_far
+    # Parts that are missed alike once they have passed: what grew on the side that is tapped, what was born beyond the
+    # limit there, and what is on the other side.
+    weights = [[(grown, grown.near * near)]]
+    if is_whole:
+        weights.append([(born, born.near)])
+    if two_sides:
+        weights.append([(grown, grown.far * far), (born, born.far)])
+    count = np.zeros((len(weights), n_ends, n))
+    unfound = np.zeros_like(count) if is_timed else count
+    for laid in (grown, born)[: 1 + is_whole]:
+        gaps = laid.gaps(ends)
+        cell = np.repeat(np.arange(0, n * n_ends, n), gaps)
+        cell += laid.draw
+        left = np.repeat(ends, gaps) - laid.passes if is_timed else None
+        for k, part in enumerate(weights):
+            for weight in (weight for owner, weight in part if owner is laid):
+                count[k] += np.bincount(cell, weight, n * n_ends).reshape(n_ends, n)
+                if left is not None:
+                    unfound[k] += np.bincount(cell, weight * left, n * n_ends).reshape(n_ends, n)
+    if is_timed:  # what has passed and stands unfound adds the whole of each later gap
+        relative = 1 / (1 + (pod.a50 / particles.limit) ** pod.slope)
+        missed = np.stack([1 - pod.plateau * relative] * 2 + [1 - pod.far_side_plateau * relative])
+        missed, standing = missed[: len(weights)], np.zeros((len(weights), n))
+        for m, (is_looked, length) in enumerate(zip(is_look, np.diff(ends, prepend=0.0), strict=True)):
+            unfound[:, m] += standing * length
+            standing += count[:, m]
             if is_looked:
                 standing *= missed
-        return count, unfound
-
-    begun, hidden = particles.weight[:, grown], pod.far_side_share[:, None]
-    out = {}
-    prevented = passed(begun * (1 - hidden) * near, grown, pod.plateau)
-    out["preventable"], out["preventable_exposure"] = prevented
+    out = {"preventable": count[0], "preventable_exposure": unfound[0]}
     if is_whole:
-        beyond = particles.weight[:, born]
-        parts = [prevented, passed(beyond * (1 - hidden), born, pod.plateau)]
-        if two_sides:
-            other = np.concatenate([begun * far, beyond], axis=1) * hidden
-            parts.append(passed(other, slice(None), pod.far_side_plateau))
-        out["exceedances"], out["exposure"] = (sum(part) for part in zip(*parts, strict=True))
-    return {name: np.cumsum(np.pad(out[name], ((1, 0), (0, 0))), axis=0).T for name in names}
+        out |= {"exceedances": count.sum(axis=0), "exposure": unfound.sum(axis=0)}
+    return {name: out[name] for name in names}
 
 
 def _missed_before_limit(
     some: _Growing, first: float, repeat: float, n_looks: int, two_sides: bool
 ) -> tuple[Floats, Floats]:
     """Chance of each sample that all looks between its onset and the limit miss it, on the near and the far side."""
-    begin = np.clip(np.floor((some.onset - first) / repeat) + 1, 0, n_looks)
-    looks = np.clip(np.ceil((some.passes - first) / repeat), 0, n_looks) - begin
-    looks = np.maximum(looks, 0).astype(np.int16)
+    begin, end = ((ages - first) / repeat for ages in (some.onset, some.passes))
+    np.floor(begin, out=begin)
+    begin += 1
+    np.ceil(end, out=end)
+    for which in (begin, end):
+        np.maximum(which, 0, out=which)
+        np.minimum(which, n_looks, out=which)
+    fewer = np.minimum(begin - end, 0).astype(np.int16)
     # Those with most looks first, so that the samples that meet one more look are always the first ones.
-    order = np.argsort(-looks, kind="stable")
+    order = np.argsort(fewer, kind="stable")
+    looks = -fewer
     having = looks.size - np.cumsum(np.bincount(looks))
     order = order[: having[0]]
     single = np.float32
@@ -488,11 +542,11 @@ def _missed_before_limit(
         near[now] *= 1 - plateau[now] * relative
         if two_sides:
             far[now] *= 1 - far_plateau[now] * relative
-    out = np.ones((2, looks.size))
+    out = np.ones((1 + two_sides, looks.size))
     out[0, order] = near
     if two_sides:
         out[1, order] = far
-    return out[0], out[1]
+    return out[0], out[-1]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -615,7 +669,7 @@ class JointRisk:
         self, key: tuple[str, str], first: float, repeat: float, names: Sequence[str]
     ) -> ScheduleRisk:
         at = (*key, first, repeat)
-        if at not in self._kept or not set(names) <= set(self._kept[at].counts):
+        if at not in self._kept or not set(names) <= set(self._kept[at].gathers):
             self._kept[at] = schedule_risk(
                 self.particles[key],
                 first=first,
@@ -662,10 +716,12 @@ class JointRisk:
             for key in self.particles:
                 self._schedule(key, first, repeat, SUMMED)
         for name in names:
-            ages, by_kind = self.gathered_by_kind(name, first=first, repeat=repeat, part=part)
-            sums[name] = sum(
-                values if multipliers is None else multipliers[kind][:, None] * values
-                for kind, values in by_kind.items()
+            ages, by_kind = self._gathers_by_kind(name, first, repeat, part)
+            sums[name] = _gathered(
+                sum(
+                    values if multipliers is None else multipliers[kind] * values
+                    for kind, values in by_kind.items()
+                )
             )
         return ages, sums
 
@@ -690,9 +746,16 @@ class JointRisk:
         sums : dict of str to ndarray, shape (n_draws, n_knots)
             By kind, as `gathered` sums them.
         """
+        ages, by_kind = self._gathers_by_kind(name, first, repeat, part)
+        return ages, {kind: _gathered(values) for kind, values in by_kind.items()}
+
+    def _gathers_by_kind(
+        self, name: str, first: float, repeat: float, part: str | None
+    ) -> tuple[Floats, dict[str, Floats]]:
+        """Sum what comes of one measure in each gap, kind by kind, over parts of the fleet."""
         if name == "not_preventable":
-            ages, every = self.gathered_by_kind("exceedances", first=first, repeat=repeat, part=part)
-            _, some = self.gathered_by_kind("preventable", first=first, repeat=repeat, part=part)
+            ages, every = self._gathers_by_kind("exceedances", first, repeat, part)
+            _, some = self._gathers_by_kind("preventable", first, repeat, part)
             return ages, {kind: values - some[kind] for kind, values in every.items()}
         some = [usage for usage in self.usages if part in (None, usage.name)]
         panels = sum(usage.share for usage in some)
@@ -705,7 +768,7 @@ class JointRisk:
                 if owner == usage.name:
                     risk = self._schedule((kind, owner), first, repeat, (name,))
                     ages = risk.ages
-                    sums[kind] = sums.get(kind, 0.0) + weight * risk.counts[name]
+                    sums[kind] = sums.get(kind, 0.0) + weight * risk.gathers[name]
         return ages, sums
 
     def hours_per_unit(self, part: str | None = None) -> float:
@@ -757,12 +820,12 @@ class JointRisk:
         ages, sums = self.gathered(
             first=first, repeat=repeat, part=part, multipliers=multipliers, names=(name,)
         )
-        hours = self.hours_per_unit(part)
-        values = sums[name]
-        per_unit = (
-            worst_window(ages[1:], values[:, 1:], window=self.window_hours / hours, horizon=float(ages[-1]))
-            if worst
-            else values[:, -1] / ages[-1]
-        )
-        # Exposure comes in units of the clock, as the time over which it gathers does; counts do not.
-        return PER_FLIGHT_HOURS * per_unit / (1.0 if "exposure" in name else hours)
+        hours, horizon = self.hours_per_unit(part), float(ages[-1])
+        return per_flight_hours(
+            name,
+            ages[1:],
+            sums[name][:, 1:],
+            hours_per_unit=hours,
+            window=self.window_hours / hours if worst else horizon,
+            horizon=horizon,
+        ).max(axis=-1)

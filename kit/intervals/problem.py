@@ -12,10 +12,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve
 from kit.growth import Growth, GrowthModel
-from kit.intervals.joint_risk import PER_FLIGHT_HOURS, SUMMED, JointRisk, Usage
+from kit.intervals.joint_risk import SUMMED, JointRisk, Usage
 from kit.intervals.packages import Package
 from kit.intervals.question import Question
-from kit.intervals.risk import LifeModel, WeibullLife, age_kernel, rises
+from kit.intervals.risk import PER_FLIGHT_HOURS, LifeModel, WeibullLife, age_kernel, per_flight_hours
 from kit.intervals.structure import held_against_of_class, rules_of_class
 from kit.numerics.typing import Floats
 from kit.posterior import FrailtyDraws, KindDraws
@@ -294,12 +294,10 @@ def _has_zones(problem: Problem) -> bool:
 
 def _per_hours(problem: Problem, column: str, ends: Floats, values: Floats, horizon: float) -> Floats:
     """Bring what has gathered by age to its mean, or to every window that may be worst, per 10,000 flight hours."""
-    # Exposure comes in units of the clock, as the time over which it gathers does; counts do not.
-    scale = PER_FLIGHT_HOURS / (1.0 if "exposure" in column else problem.hours_per_unit)
-    window = horizon
+    hours, window = problem.hours_per_unit, horizon
     if column.endswith("_worst"):
-        window = problem.ask.target.window_flight_hours / problem.hours_per_unit
-    return scale * rises(ends, values, window=window, horizon=horizon)
+        window = problem.ask.target.window_flight_hours / hours
+    return per_flight_hours(column, ends, values, hours_per_unit=hours, window=window, horizon=horizon)
 
 
 def gathered_by_age(

@@ -8,11 +8,15 @@ from typing import NamedTuple, Protocol
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
+from scipy.sparse import csr_array
 
 from kit.detection import DetectionCurve, as_detection
 from kit.growth import Case, GrowthModel, unit_nodes
 from kit.life import WEIBULL
 from kit.numerics.typing import Floats
+
+PER_FLIGHT_HOURS = 10_000.0
+"""Risks are given for this many panel flight hours."""
 
 _MOST_LOOKS = 500
 _MOST_CELLS = 400_000  # cells of the largest array that is made at once
@@ -442,8 +446,42 @@ def rises(ends: Floats, cumulative: Floats, *, window: float, horizon: float) ->
     starts = np.unique(
         np.clip(np.concatenate([knots, knots - window, [horizon - window]]), 0.0, horizon - window)
     )
-    read = between(knots, np.eye(knots.size), starts + window) - between(knots, np.eye(knots.size), starts)
-    return cumulative @ (read[1:] / window)
+    n, rows = starts.size, np.arange(starts.size)
+    left, share = zip(*(_place(knots, at) for at in (starts, starts + window)), strict=True)
+    left, share = np.concatenate(left), np.concatenate(share)
+    sign = np.repeat([-1.0, 1.0], n) / window
+    # Each window reads four knots; nothing has gathered at the first of all.
+    read = csr_array(
+        (np.r_[sign * (1 - share), sign * share], (np.r_[rows, rows, rows, rows], np.r_[left, left + 1])),
+        shape=(n, knots.size),
+    )[:, 1:]
+    flat = np.reshape(cumulative, (-1, ends.size))
+    return (read @ flat.T).T.reshape(*np.shape(cumulative)[:-1], n)
+
+
+def per_flight_hours(
+    name: str, ends: Floats, cumulative: Floats, *, hours_per_unit: float, window: float, horizon: float
+) -> Floats:
+    """Bring what has gathered by age to every window that may be worst, per 10,000 panel flight hours.
+
+    Parameters
+    ----------
+    name : str
+        Measure. Exposure comes in units of the clock, as the time over which it gathers does; counts do not.
+    ends, cumulative, horizon : object
+        As for `worst_window`.
+    hours_per_unit : float
+        Flight hours per unit of the clock [-].
+    window : float
+        Length of the windows; the horizon gives the mean over it [clock units].
+
+    Returns
+    -------
+    ndarray, shape (..., n_windows)
+        Linear in `cumulative`; the largest is that of the worst window [per 10,000 panel flight hours].
+    """
+    scale = PER_FLIGHT_HOURS / (1.0 if "exposure" in name else hours_per_unit)
+    return scale * rises(ends, cumulative, window=window, horizon=horizon)
 
 
 def between(knots: Floats, values: Floats, at: Floats) -> Floats:
@@ -463,9 +501,14 @@ def between(knots: Floats, values: Floats, at: Floats) -> Floats:
     ndarray, shape (..., m)
         Values.
     """
-    right = np.clip(np.searchsorted(knots, at, side="left"), 1, knots.size - 1)
-    share = (at - knots[right - 1]) / (knots[right] - knots[right - 1])
-    return values[..., right - 1] * (1 - share) + values[..., right] * share
+    left, share = _place(knots, at)
+    return values[..., left] * (1 - share) + values[..., left + 1] * share
+
+
+def _place(knots: Floats, at: Floats) -> tuple[np.ndarray, Floats]:
+    """Return the knot before each place, and how far on the way to the next one it lies."""
+    left = np.clip(np.searchsorted(knots, at, side="left"), 1, knots.size - 1) - 1
+    return left, (at - knots[left]) / (knots[left + 1] - knots[left])
 
 
 def _schedule(
