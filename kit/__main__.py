@@ -204,7 +204,7 @@ def decide(
 ) -> None:
     """Recommend threshold and repeat interval for each question; write a folder with record, figure and sheet for each."""
     with bad_input():
-        from kit.decisions import decision_folders
+        from kit.decisions import decision_folders, question_path
         from kit.intervals import Evidence, QuestionError, read_question
 
         folder = Path(source) / "questions"
@@ -215,6 +215,7 @@ def decide(
             raise QuestionError(f"{folder}: no question there. Give --question, or put TOML files there.")
         asked = [read_question(path) for path in paths]
         names = [q.name for q in asked]
+        asked_in = dict(zip(names, paths, strict=True))
         for name in names:
             if names.count(name) > 1:
                 raise QuestionError(
@@ -234,6 +235,7 @@ def decide(
             answers = list(made)
             summary = _summary(fleet, answers)
             for answer, stage in zip(answers, stages, strict=True):
+                shutil.copyfile(asked_in[answer.name], question_path(stage / f"{answer.name}.json"))
                 text = json.dumps(_summary(fleet, [answer]), indent=1, ensure_ascii=False) + "\n"
                 (stage / _SUMMARY).write_text(text, encoding="utf-8")
                 (stage / _REJECTED).unlink(missing_ok=True)  # of an earlier run
@@ -309,16 +311,19 @@ _shared: dict[str, object] = {}  # what worker processes inherit, since a fleet 
 
 def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> Iterator[_Decided]:
     """Answer questions, in their order, on all cores where processes can be forked; the answers are the same."""
-    from kit.decisions import UsedRows, rows_used
+    from kit.decisions import rows_used, set_aside_with_groups
+    from kit.intervals import share_evidence
 
     # What several questions share is worked out before the processes part.
     days = [question.known_on for question in asked]
-    rows: dict[object, UsedRows] = {}
+    by_day: dict[object, dict[str, object]] = {}
     for day in {day for day in days if days.count(day) > 1}:
         then = evidence.as_known_on(day)
-        rows[day] = rows_used(then.fleet)
-        _ = rows[day].packed, rows[day].root, rows[day].counts(), then.fingerprint, then.regions
-    _shared.update(evidence=evidence, asked=asked, stages=stages, rows=rows)
+        rows = rows_used(then.fleet)
+        _ = rows.packed, rows.root, rows.counts()
+        by_day[day] = {"rows": rows, "named": set_aside_with_groups(then.fleet)}
+        share_evidence(then, [question for question in asked if question.known_on == day])
+    _shared.update(evidence=evidence, asked=asked, stages=stages, by_day=by_day)
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     workers = min(cores, len(asked))
     if workers == 1 or "fork" not in multiprocessing.get_all_start_methods() or sys.platform == "darwin":
@@ -339,19 +344,18 @@ def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> I
 def _decided_one(number: int) -> _Decided:
     """Answer one question, and write its record, figure and sheet."""
     from kit.decisions import read_decision, write_decision
-    from kit.figures import plot_answer
+    from kit.figures import save_answer
     from kit.intervals import recommend
     from kit.sheets import decision_document, html_page
 
     question, stage = _shared["asked"][number], _shared["stages"][number]
     answer = recommend(_shared["evidence"], question)
-    rows = _shared["rows"].get(question.known_on)
-    record = read_decision(
-        write_decision(answer, stage, rows=rows)
-    )  # the one that is there, where it says the same
-    page = html_page(decision_document(record, answer.fleet))
+    known = _shared["by_day"].get(question.known_on, {})
+    # The record that is there already, where it says the same.
+    record = read_decision(write_decision(answer, stage, rows=known.get("rows")))
+    page = html_page(decision_document(record, answer.fleet, named=known.get("named")))
     (stage / f"{question.name}.sheet.html").write_text(page, encoding="utf-8")
-    plot_answer(answer).savefig(stage / f"{question.name}.png", dpi=100, pil_kwargs={"compress_level": 3})
+    save_answer(answer, stage / f"{question.name}.png")
     return _Decided(
         name=question.name,
         is_recommended=answer.repeat is not None,

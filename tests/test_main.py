@@ -269,7 +269,14 @@ def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided)
     result, folder = decided
     assert result.exit_code == FINE
     own = folder / "small"
-    made = {"small.json", "small.rows.gz", "small.png", "small.sheet.html", "summary.json"}
+    made = {
+        "small.json",
+        "small.rows.gz",
+        "small.png",
+        "small.sheet.html",
+        "small.question.toml",
+        "summary.json",
+    }
     assert made <= {one.name for one in own.iterdir()} <= made | {"rejected_rows.csv"}
     assert (own / "small.png").read_bytes().startswith(b"\x89PNG")
     record = read_decision(own / "small.json")

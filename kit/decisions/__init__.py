@@ -4,11 +4,12 @@ from kit.decisions.causes import INTERACTION, Causes, causes_of, influence
 from kit.decisions.compare import FieldCheck, compare
 from kit.decisions.folders import DecisionFolders, decision_folders, register_path
 from kit.decisions.pack import open_pack, pack_decision
-from kit.decisions.reading import readable, rows_of_group, set_aside_by_group
+from kit.decisions.reading import readable, rows_of_group, set_aside_by_group, set_aside_with_groups
 from kit.decisions.record import (
     DecisionRecord,
     SignOff,
     as_record,
+    code_digest,
     decision_record,
     digest_of,
     file_digest,
@@ -28,7 +29,7 @@ from kit.decisions.register import (
     sign_offs_of,
     verify_register,
 )
-from kit.decisions.rerun import VERDICTS, Rerun, judge, rerun
+from kit.decisions.rerun import VERDICTS, Rerun, judge, question_path, rerun
 from kit.decisions.rows import UsedRows, merkle_root, read_rows, rows_changed
 from kit.decisions.strict_json import RecordError
 
@@ -48,6 +49,7 @@ __all__ = [
     "Verification",
     "as_record",
     "causes_of",
+    "code_digest",
     "compare",
     "decision_folders",
     "decision_record",
@@ -58,6 +60,7 @@ __all__ = [
     "merkle_root",
     "open_pack",
     "pack_decision",
+    "question_path",
     "read_contents",
     "read_decision",
     "read_rows",
@@ -71,6 +74,7 @@ __all__ = [
     "rows_path",
     "rows_used",
     "set_aside_by_group",
+    "set_aside_with_groups",
     "sign_off",
     "sign_offs_of",
     "verify_register",

@@ -153,7 +153,7 @@ def _check(name: str, then: object, now: object) -> FieldCheck:
         state = SAME if _without_places(then) == _without_places(now) else DIFFERS
     elif gap <= TOLERANCE if numbers else type(then) is type(now) and then == now:
         state = SAME
-    elif name.startswith("software."):
+    elif name == "code" or name.startswith("software."):
         state = VERSION
     else:
         state = DATA if name.startswith(_OF_DATA) else DIFFERS

@@ -17,6 +17,7 @@ import pandas as pd
 import shapely
 
 from kit.decisions.record import as_record, digest_of, read_contents, rows_path
+from kit.decisions.rerun import PACKED_QUESTION, question_path
 from kit.decisions.strict_json import RecordError, json_object
 from kit.findings import PACKAGES, SIZES, TABLES, USAGE, Fleet, load_fleet, replace_bytes
 
@@ -31,7 +32,8 @@ _README = """Evidence of one interval decision: the record, the rows that were k
 
   kit rerun {name}        runs the question again on these rows and holds every field of the record against the answer
   {record}    the decision record; its digest is over all of it
-  question.json           what was asked
+  question.json           what was asked, by the record; beside it, where it was kept, the question as it was given (TOML):
+                          a re-run holds the record against it
   data/                   the rows known on that day, rejected and superseded ones too, as CSV in mm; dataset.toml; pods.toml
   {rows}   the rows used in canonical form, whose root stands in the record
   cautions.txt            what every reader must know
@@ -77,9 +79,12 @@ def pack_decision(record: str | Path, fleet: Fleet, path: str | Path | None = No
     side = rows_path(record)
     if side.is_file():
         files[f"{data.name}.rows.gz"] = side.read_bytes()
+    asked = question_path(record)
+    if asked.is_file():
+        files[asked.name] = asked.read_bytes()
     files |= {f"data/{name}": text.encode("utf-8") for name, text in _data(fleet, day).items()}
     words = {
-        "question.json": data.question.model_dump_json(indent=1) + "\n",
+        PACKED_QUESTION: data.question.model_dump_json(indent=1) + "\n",
         "cautions.txt": "\n".join(data.cautions) + "\n",
         "versions.json": json.dumps(data.software, indent=1) + "\n",
         "README.txt": _README.format(

@@ -93,7 +93,32 @@ def readable(frame: pd.DataFrame, *, digits: int = 6) -> pd.DataFrame:
     return frame.astype(object).map(words)
 
 
-def set_aside_by_group(fleet: Fleet, group: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def set_aside_with_groups(fleet: Fleet) -> tuple[tuple[str, frozenset[str]], ...]:
+    """Name the rows that were set aside, each with the groups of zones that it names.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset as known then.
+
+    Returns
+    -------
+    tuple of (str, frozenset of str)
+        Words as a record has them, and the groups that the row names, itself or through a row that it refers to. The same for
+        every question of that day, so that it need be made once only.
+    """
+    zones = fleet.tables["zones"]
+    groups = _Groups(fleet, dict(zip(zones["zone"], zones["group"], strict=True)))
+    problems = fleet.rejected.itertuples(index=False)
+    return tuple(
+        (words, frozenset(groups.of_row(str(one.table), str(one.file), one.row)))
+        for words, one in zip(set_aside(fleet), problems, strict=True)
+    )
+
+
+def set_aside_by_group(
+    fleet: Fleet, group: str, named: tuple[tuple[str, frozenset[str]], ...] | None = None
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Part the rows that were set aside into those that bear on a group of zones and those of other groups.
 
     Parameters
@@ -102,6 +127,8 @@ def set_aside_by_group(fleet: Fleet, group: str) -> tuple[tuple[str, ...], tuple
         The dataset as known then.
     group : str
         Group of the zones table.
+    named : tuple, optional
+        What `set_aside_with_groups` gave for it.
 
     Returns
     -------
@@ -111,15 +138,10 @@ def set_aside_by_group(fleet: Fleet, group: str) -> tuple[tuple[str, ...], tuple
     tuple of str
         Rows that name zones of other groups only.
     """
-    zones = fleet.tables["zones"]
-    of_zone = dict(zip(zones["zone"], zones["group"], strict=True))
-    groups = _Groups(fleet, of_zone)
     own: list[str] = []
     other: list[str] = []
-    problems = fleet.rejected.itertuples(index=False)
-    for words, one in zip(set_aside(fleet), problems, strict=True):
-        named = groups.of_row(str(one.table), str(one.file), one.row)
-        (other if named and group not in named else own).append(words)
+    for words, groups in set_aside_with_groups(fleet) if named is None else named:
+        (other if groups and group not in groups else own).append(words)
     return tuple(own), tuple(other)
 
 

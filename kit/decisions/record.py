@@ -8,6 +8,7 @@ import importlib.metadata
 import json
 import platform
 import stat
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -33,6 +34,20 @@ _FIXED_SHAPE, _FREE_SHAPE = (
 
 MOST_BYTES = 32_000_000
 """A record has some 50,000 bytes; what is longer than this is none and is not read [bytes]."""
+
+_ANSWERING = (
+    "numerics",
+    "findings",
+    "regions",
+    "life",
+    "detection",
+    "growth",
+    "posterior",
+    "ranking",
+    "intervals",
+    "decisions",
+)
+"""Packages of the kit in which an answer is worked out and put down; figures, sheets and commands only read it."""
 
 _PACKAGES = ("skin-findings-kit", "numpy", "pandas", "scipy", "shapely", "pydantic")
 Number = float | None
@@ -191,6 +206,10 @@ class DecisionRecord(_Part):
         Field(description="rows as known then that were set aside, by table, id or row, and reason"),
     ] = ()
     software: Annotated[dict[str, str], Field(description="versions that made it")]
+    code: Annotated[
+        str,
+        Field(description="SHA-256 of the kit's own code that made it; blank in records before it was told"),
+    ] = ""
     modes: tuple[ModeRecord, ...]
     rules: tuple[RuleRecord, ...]
     recommendation: Recommendation
@@ -276,6 +295,24 @@ def software_versions() -> dict[str, str]:
     }
 
 
+@cache
+def code_digest() -> str:
+    """Return the digest of the kit's own code that an answer hangs on.
+
+    Returns
+    -------
+    str
+        SHA-256 in hex of every source file of the packages in which an answer is worked out, in the order of their names;
+        ends of lines do not count. A change of an answer without a new version of the kit is told by it.
+    """
+    root, digest = Path(__file__).resolve().parent.parent, hashlib.sha256()
+    files = [root / "cautions.py", *(one for name in _ANSWERING for one in (root / name).rglob("*.py"))]
+    for path in sorted(files, key=lambda one: one.relative_to(root).as_posix()):
+        digest.update(json.dumps(path.relative_to(root).as_posix()).encode("utf-8"))
+        digest.update(hashlib.sha256(path.read_bytes().replace(b"\r\n", b"\n")).digest())
+    return digest.hexdigest()
+
+
 def decision_record(
     answer: Answer, *, sign_offs: tuple[SignOff, ...] = (), rows: UsedRows | None = None
 ) -> DecisionRecord:
@@ -307,6 +344,7 @@ def decision_record(
         rows=None if rows is None else RowsRecord(root=rows.root, counts=rows.counts()),
         set_aside=() if answer.fleet is None else set_aside(answer.fleet),
         software=software_versions(),
+        code=code_digest(),
         modes=tuple(_mode_record(mode) for mode in answer.modes),
         rules=tuple(
             RuleRecord(rule=r.rule, interval=r.interval, governs=r.governs, reason=r.reason)

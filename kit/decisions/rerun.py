@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from pydantic import ValidationError
 
 from kit.decisions.compare import (
     DATA,
@@ -51,6 +52,9 @@ VERDICTS = (
     "software changed",
 )
 """What a re-run can find; of those that hold together the first is the verdict."""
+
+PACKED_QUESTION = "question.json"
+"""Name of the question in an evidence pack."""
 
 ALL = "all"
 """Key of the digest over all tables."""
@@ -202,8 +206,8 @@ def _quantities(record: DecisionRecord) -> dict[str, float | str]:
     return out
 
 
-_NEW = {3: ("made_on", "reference", "rows", "set_aside", "due")}
-"""Fields that records of a form did not have yet; of forms 1 and 2 parts lack fields, too."""
+_NEW = {3: ("made_on", "reference", "rows", "set_aside", "due", "code"), SCHEMA: ("code",)}
+"""Fields that records of a form did not have yet, or that were declared after the form; of forms 1 and 2 parts lack fields, too."""
 
 _JOINT = 3  # the first form that was worked out as today; before it, the form itself tells of other software
 
@@ -222,7 +226,8 @@ def rerun(
     fleet : Fleet or Evidence
         The dataset as it is today.
     question : Question, str or Path, optional
-        The question that was meant, to be held against the one in the record.
+        The question that was meant, to be held against the one in the record. Default: the one that stands beside the
+        record, in its folder or its evidence pack, if there is one.
 
     Returns
     -------
@@ -256,7 +261,56 @@ def rerun(
             f"{path}: the record does not match its own digest: it was altered after it was written, and what it "
             f"says now cannot be run again ({error}). Restore the file from its source."
         ) from None
-    return result if question is None else _held_against(result, read_question(question), evidence)
+    asked = question_beside(path) if question is None else read_question(question)
+    return result if asked is None else _held_against(result, asked, evidence)
+
+
+def question_path(path: str | Path) -> Path:
+    """Return where the question of a record stands, as it was asked.
+
+    Parameters
+    ----------
+    path : str or Path
+        The record.
+
+    Returns
+    -------
+    Path
+        ``<name>.question.toml`` beside it; it may be missing.
+    """
+    return Path(path).with_suffix(".question.toml")
+
+
+def question_beside(path: str | Path) -> Question | None:
+    """Return the question that stands beside a record, in its folder or its evidence pack.
+
+    Parameters
+    ----------
+    path : str or Path
+        The record.
+
+    Returns
+    -------
+    Question or None
+        As it was asked; None where the record stands alone.
+
+    Raises
+    ------
+    QuestionError
+        If what stands there is no question.
+    """
+    asked, packed = question_path(path), Path(path).parent / PACKED_QUESTION
+    if asked.is_file():
+        return read_question(asked)
+    if not packed.is_file():
+        return None
+    try:
+        return Question.model_validate_json(packed.read_bytes())
+    except ValidationError as error:
+        where = ".".join(str(part) for part in error.errors()[0]["loc"])[:80]
+        raise QuestionError(
+            f"{packed.name}: not the question of a record ({where}: {error.errors()[0]['msg']}). Restore the file from its source."
+        ) from None
 
 
 def _rows_of(path: str | Path, then: DecisionRecord) -> UsedRows | str | None:
@@ -406,7 +460,7 @@ def judge(
         reasons.append("the digest over all tables does not match those of the tables, which all agree")
     if row_changes is not None and len(row_changes):
         reasons.append("rows: " + _rows_in_words(row_changes))
-    checks = compare(contents, fresh, absent=_NEW.get(then.record, () if then.record == SCHEMA else None))
+    checks = compare(contents, fresh, absent=_NEW.get(then.record))
     differing = [one for one in checks if one.state == DIFFERS]
     other = [one for one in checks if one.state == VERSION]
     if not other and (words := _at_odds(checks, changed)):
@@ -427,7 +481,10 @@ def judge(
         reasons.append(
             "software: "
             + "; ".join(
-                f"{one.field.removeprefix('software.')} {one.then} then, {one.now} now" for one in other
+                f"the kit's own code {str(one.then)[:12]} then, {str(one.now)[:12]} now"
+                if one.field == "code"
+                else f"{one.field.removeprefix('software.')} {one.then} then, {one.now} now"
+                for one in other
             )
         )
     if then.record < _JOINT and differing:

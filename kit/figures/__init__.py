@@ -1,7 +1,7 @@
 """Figures: they read results and work nothing out."""
 
 from kit.figures.coverage import plot_coverage
-from kit.figures.decision import plot_answer, plot_rerun, plot_risk, shown_measures
+from kit.figures.decision import plot_answer, plot_rerun, plot_risk, save_answer, shown_measures
 from kit.figures.delays import plot_reporting_delay
 from kit.figures.growth import plot_growth, plot_tracks
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
@@ -65,5 +65,6 @@ __all__ = [
     "plot_zone_counts",
     "plot_zone_rates",
     "region_path",
+    "save_answer",
     "shown_measures",
 ]

@@ -8,13 +8,20 @@ from typing import TYPE_CHECKING
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
+from matplotlib.font_manager import findfont
+from PIL import Image, ImageDraw, ImageFont
 
 from kit.cautions import CAUTIONS
 from kit.figures.life import INK, LINES, PALE, UNITS, key, key_below, plot_modes, thousands
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from matplotlib.axes import Axes
+    from matplotlib.text import Text
 
     from kit.decisions import DecisionRecord, Rerun
     from kit.intervals import Answer
@@ -44,6 +51,7 @@ _PLOTS, _LINE, _KEYS = (
     0.124,
     1.0,
 )  # height of the plots with title and axes, of a line of small words, and of the keys [inch]
+_SPACING = 1.2  # of lines of small print, over the size of their letters
 _HEAD = 0.2  # of a line of the title [inch]
 _HEADROOM = 1.5  # the legend stands above the lines
 
@@ -157,6 +165,47 @@ def plot_answer(answer: Answer) -> Figure:
     Figure
         To be saved with `savefig`; it belongs to no window.
     """
+    return _page(answer)[0]
+
+
+def save_answer(answer: Answer, path: Path, *, dpi: int = 100) -> None:
+    """Write the page of one question as a PNG file, as `plot_answer` draws it.
+
+    Parameters
+    ----------
+    answer : Answer
+        What `kit.recommend` gave.
+    path : Path
+        The file.
+    dpi : int
+        Dots per inch.
+
+    Notes
+    -----
+    The small print holds most of the letters of the page. Set line by line it takes a tenth of the time that it takes
+    letter by letter.
+    """
+    figure, small = _page(answer)
+    figure.set_dpi(dpi)
+    canvas = FigureCanvasAgg(figure)
+    place = figure.transFigure.transform(small.get_position())
+    lines, colour = small.get_text().split("\n"), to_hex(small.get_color())
+    small.set_visible(False)
+    canvas.draw()
+    image = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
+    size = small.get_fontsize() * dpi / 72
+    font = ImageFont.truetype(
+        findfont(small.get_fontproperties()), size, layout_engine=ImageFont.Layout.BASIC
+    )
+    pen, spacing = ImageDraw.Draw(image), _SPACING * size
+    top = image.height - place[1] - spacing * len(lines)
+    for number, line in enumerate(lines):
+        pen.text((place[0], top + spacing * number), line, fill=colour, font=font)
+    image.save(path, compress_level=3)
+
+
+def _page(answer: Answer) -> tuple[Figure, Text]:
+    """Draw the page; give its small print, too."""
     told = (
         [f"! {one}" for one in answer.special_cautions]
         + [f"- {answer.confidence_words}"]
@@ -198,8 +247,8 @@ def plot_answer(answer: Answer) -> Figure:
     plot_risk(answer, exposure, right)
     right.set_title("Undetected time beyond limits", fontsize="medium")
     figure.suptitle("\n".join(lines), fontsize="medium")
-    figure.supxlabel("\n".join(cautions), x=0.02, ha="left", fontsize="x-small", color="0.3")
-    return figure
+    small = figure.supxlabel("\n".join(cautions), x=0.02, ha="left", fontsize="x-small", color="0.3")
+    return figure, small
 
 
 def plot_rerun(result: Rerun, measure: str | None = None, ax: Axes | None = None) -> Axes:

@@ -1,7 +1,7 @@
 """Which threshold and repeat interval the evidence supports."""
 
 from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
-from kit.intervals.beliefs import Belief, beliefs
+from kit.intervals.beliefs import Belief, beliefs, share_evidence
 from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
 from kit.intervals.covered import MEASURED, Study, covered_words
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
@@ -70,6 +70,7 @@ __all__ = [
     "risk_rule",
     "risks",
     "schedule_kernel",
+    "share_evidence",
     "shortest_look",
     "tasks_due",
     "threshold_rule",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +19,7 @@ from kit.life import Histories, NoFiniteMaximum, fit_weibull
 from kit.numerics.typing import Floats
 from kit.posterior import (
     CONFLICT,
+    GROWTH_STREAM,
     RELIABLE,
     ROBUST_WEIGHT,
     STOPS,
@@ -107,6 +110,31 @@ def beliefs(ask: Question, evidence: Evidence) -> tuple[Belief, ...]:
         _belief(ask, evidence, mode, one, draws)
         for mode, one, draws in zip(ask.modes, known, drawn, strict=True)
     )
+
+
+def share_evidence(evidence: Evidence, asked: Sequence[Question]) -> None:
+    """Work out what several questions share, so that none of them does it again, nor any process that is forked.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        The fleet as known on the questions' day; what is worked out is kept in it.
+    asked : sequence of Question
+        The questions.
+    """
+    _ = evidence.fingerprint, evidence.regions
+    seen: list[tuple] = []
+    for ask in asked:
+        for stream, mode in enumerate(ask.modes):
+            if mode.growth != "fit":
+                continue
+            groups, kind = tuple(sorted(ask.growth_groups or (ask.group,))), kind_asked(ask, mode)
+            one = (groups, kind, mode.clock, ask.growth_forms, ask.draws, ask.seed, stream)
+            if seen.count(one) == 1:
+                with suppress(ValueError):  # the question itself will say so
+                    growth = evidence.track_growth(groups, kind, mode.clock, ask.growth_forms)
+                    growth.draws(ask.draws, seed=ask.seed, stream=GROWTH_STREAM + stream)
+            seen.append(one)
 
 
 def pod_belief(ask: Question, far_side_share: float) -> PodBelief:

@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 from kit.findings import TAP_METHODS, Fleet, Meters, PanelAges, build_looks, clean_methods, events_up_to
 from kit.intervals.joint_risk import Usage
 from kit.intervals.structure import strictest
-from kit.life import AFTER_REPAIR, Histories, RestorationFit, fit_restoration, histories_of_kind, panel_looks
+from kit.life import (
+    AFTER_REPAIR,
+    Histories,
+    RestorationFit,
+    fit_restoration,
+    histories_of_kind,
+    panel_looks,
+    repairs_that_end_lives,
+)
 from kit.numerics.confidence import tolerance_factor
 from kit.posterior import FoundSizes, TrackGrowth
 from kit.regions import bounded_size, tracked_regions
@@ -245,6 +253,7 @@ class Evidence:
                 prevalent=prevalent,
                 all_looks=every,
                 ages=self.ages(clock),
+                ends=self._once(("ends",), lambda: repairs_that_end_lives(self.fleet)),
             ),
         )
 

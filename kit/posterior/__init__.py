@@ -6,13 +6,14 @@ from kit.posterior.evidence import FoundSizes, KindEvidence, PodBelief, StatedGr
 from kit.posterior.groups import FrailtyDraws, expected_finds, frailty_draws, zone_frailty
 from kit.posterior.growth import PRIORS, STOPS, GrowthDraws, Stopping, TrackGrowth
 from kit.posterior.importance import RELIABLE
-from kit.posterior.joint import joint_draws
+from kit.posterior.joint import GROWTH_STREAM, joint_draws
 from kit.posterior.life import ShapePrior
 from kit.posterior.renewal import onsets_by_age
 from kit.posterior.sequences import normal_points, rotated_lattice, uniform_points
 
 __all__ = [
     "CONFLICT",
+    "GROWTH_STREAM",
     "PRIORS",
     "RELIABLE",
     "ROBUST_WEIGHT",

@@ -22,6 +22,8 @@ from kit.posterior.sequences import normal_points, uniform_points
 from kit.posterior.size_detection import GrowthDetection
 
 _TYPICAL_SIZE = 25.0  # at which rates of different forms are compared, where draws are followed smoothly [mm]
+GROWTH_STREAM = 50
+"""Stream of random numbers of the growth of a question's first kind; those of the others follow."""
 DESIGN = 64
 """Draws at which a conditional posterior is worked out exactly; between them it is followed smoothly."""
 
@@ -100,7 +102,7 @@ def _kind(
         error, form = np.full(n, g.size_log_sd), np.full(n, "linear")
         notes["growth"] = "stated"
     else:
-        made = ask.growth.draws(n, seed=seed, stream=50 + stream)
+        made = ask.growth.draws(n, seed=seed, stream=GROWTH_STREAM + stream)
         form, rate_sd, still, error = made.form, made.rate_log_sd, made.no_growth_share, made.size_log_sd
         rate = made.rate_median * np.where(form == "proportional", 1.0, factor)
         notes |= made.diagnostics

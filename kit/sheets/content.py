@@ -71,6 +71,7 @@ def decision_document(
     register: Verification | None = None,
     causes: Causes | None = None,
     sensitivity: Tornado | None = None,
+    named: tuple[tuple[str, frozenset[str]], ...] | None = None,
 ) -> Document:
     """Put a decision down on paper.
 
@@ -92,6 +93,8 @@ def decision_document(
         What moved the answer since, for the dossier.
     sensitivity : Tornado, optional
         How far each stated or assumed value moves the interval.
+    named : tuple, optional
+        Rows that were set aside, as `kit.decisions.set_aside_with_groups` gave them for the dataset.
 
     Returns
     -------
@@ -106,7 +109,7 @@ def decision_document(
     if kind not in KINDS:
         raise ValueError(f"`kind` must be one of {', '.join(KINDS)}. Got {kind!r}.")
     shown = record if result is None else result.now
-    writer = _Writer(record, shown, fleet, kind == "dossier", result, register, causes, sensitivity)
+    writer = _Writer(record, shown, fleet, kind == "dossier", result, register, causes, sensitivity, named)
     return Document(
         record.name,
         kind,
@@ -128,6 +131,7 @@ class _Writer:
     register: Verification | None
     causes: Causes | None
     sensitivity: Tornado | None
+    named: tuple[tuple[str, frozenset[str]], ...] | None
 
     @property
     def unit(self) -> str:
@@ -297,7 +301,7 @@ class _Writer:
             )
 
     def _set_aside(self) -> Iterator[Part]:
-        own, other = set_aside_by_group(self.fleet, self.shown.question.group)
+        own, other = set_aside_by_group(self.fleet, self.shown.question.group, self.named)
         yield Heading(f"Rows set aside that bear on it, or of which that cannot be told ({len(own)})")
         yield Items(own or ("None.",))
         if self.full:

@@ -119,7 +119,7 @@ def test_every_field_forged_with_its_digest_is_noticed_or_listed_as_stated(data,
             listed = path[0] in ("question", "sign_offs", "made_on") and any(
                 name.startswith(path[0]) for name in stated
             )
-            named = path[0] == "software" and "software: " in reasons
+            named = path[0] in ("software", "code") and "software: " in reasons
             if not (noticed or listed or named):
                 unseen.append((field, value))
             n_noticed += noticed

@@ -279,6 +279,61 @@ def test_nothing_is_called_software_while_the_versions_are_the_same(path, small_
     assert [one.field for one in result.differing] == ["recommendation.repeat_in_words"]
 
 
+def altered_answer(path, tmp_path, **fields):
+    """Write a record with another shape, its digest made anew."""
+    from kit.decisions import record as module
+
+    then = read_decision(path)
+    modes = (then.modes[0].model_copy(update={"shape": then.modes[0].shape * 1.001}),)
+    old = then.model_copy(update={"modes": modes} | fields)
+    old = old.model_copy(update={"digest": module.record_digest(old)})
+    (tmp_path / "small.json").write_text(old.model_dump_json())
+    return tmp_path / "small.json"
+
+
+def test_other_code_of_the_kit_under_the_same_version_is_told_as_changed_software(
+    path, small_evidence, tmp_path
+):
+    result = rerun(altered_answer(path, tmp_path, code="0" * 64), small_evidence)
+    assert result.verdict == "software changed"
+    assert any(
+        re.match(r"software: the kit's own code 000000000000 then, [0-9a-f]{12} now", reason)
+        for reason in result.reasons
+    )
+
+
+def test_a_record_that_does_not_tell_its_code_verifies_and_is_no_excuse(path, small_evidence, tmp_path):
+    """Records before the digest of the code are re-run as before; taking it out makes nothing software."""
+    contents = json.loads(path.read_text())
+    assert contents.pop("code") == kit.decisions.code_digest()
+    contents["digest"] = kit.decisions.digest_of(contents)
+    (tmp_path / "small.json").write_text(json.dumps(contents))
+    result = rerun(tmp_path / "small.json", small_evidence)
+    assert result.verdict == "reproduced"
+    assert not any(reason.startswith("software") for reason in result.reasons)
+    contents["modes"][0]["shape"] *= 1.001
+    contents["digest"] = kit.decisions.digest_of(contents)
+    (tmp_path / "small.json").write_text(json.dumps(contents))
+    assert rerun(tmp_path / "small.json", small_evidence).verdict == "record altered"
+
+
+def test_the_question_beside_a_record_is_held_against_it_without_being_given(path, small_evidence, tmp_path):
+    """A record whose question was altered, with its whole answer made for that, does not pass beside what was asked."""
+    record = tmp_path / "small.json"
+    record.write_bytes(path.read_bytes())
+    asked = read_decision(path).question
+    packed = tmp_path / "question.json"
+    packed.write_text(asked.model_dump_json())
+    assert rerun(record, small_evidence).verdict == "reproduced"
+    packed.write_text(asked.model_copy(update={"seed": asked.seed + 1}).model_dump_json())
+    result = rerun(record, small_evidence)
+    assert result.verdicts == ("question altered",)
+    assert f"seed {asked.seed} in the record, {asked.seed + 1} as given" in result.reasons[-1]
+    packed.write_text('{"name": 3}')
+    with pytest.raises(kit.QuestionError, match=r"question.json: not the question of a record \("):
+        rerun(record, small_evidence)
+
+
 def test_what_is_no_record_is_refused(tmp_path, small_evidence):
     (tmp_path / "x.json").write_text("{}")
     with pytest.raises(RecordError, match="not a decision record"):

@@ -467,6 +467,7 @@ def panel_looks(
     prevalent: str = "left_out",
     all_looks: pd.DataFrame | None = None,
     ages: PanelAges | None = None,
+    ends: pd.DataFrame | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return all looks and finds of the panels at some zones, with ages.
 
@@ -493,6 +494,8 @@ def panel_looks(
         What `kit.findings.build_looks` gave for the same basis and methods, so that it is not built again.
     ages : PanelAges, optional
         Ages of the fleet's panels on the clock, likewise.
+    ends : DataFrame, optional
+        What `repairs_that_end_lives` gave, likewise.
 
     Returns
     -------
@@ -507,10 +510,8 @@ def panel_looks(
         raise ValueError(f"`prevalent` must be {' or '.join(PREVALENT)}. Got {prevalent!r}.")
     methods = methods_that_see(kind, methods)
     looks = build_looks(fleet, methods=methods, basis=basis) if all_looks is None else all_looks
-    looks = looks.loc[looks["method"].isin(methods)]
-    clean = looks.loc[
-        ~looks["found"] & looks["zone"].isin(zones), ["panel", "aircraft", "looked_on", "method"]
-    ]
+    counts = looks["method"].isin(methods) & ~looks["found"] & looks["zone"].isin(zones)
+    clean = looks.loc[counts, ["panel", "aircraft", "looked_on", "method"]]
     clean = clean.rename(columns={"looked_on": "date"}).assign(kind="")
     real = fleet.damage
     if kind not in ("", "moisture"):
@@ -559,7 +560,10 @@ def panel_looks(
     events = events.assign(life=events["panel"], entry=events["panel"].map(entry), cluster=events["aircraft"])
 
     # A repair ends a life, at whichever zone it was made; what follows is another one at its virtual age.
-    ends = repairs_that_end_lives(fleet)[["panel", "repaired_on", "restoration_factor", "number"]]
+    ends = repairs_that_end_lives(fleet) if ends is None else ends
+    ends = ends.loc[
+        ends["panel"].isin(events["panel"]), ["panel", "repaired_on", "restoration_factor", "number"]
+    ]
     if len(ends) and len(events):
         events, more = _split_at_repairs(events, ends, ages, include_repaired)
         left_out += more
