@@ -65,6 +65,7 @@ if TYPE_CHECKING:
         median_ranks,
         plotting_positions,
         scale_lower_bound,
+        second_opinion,
         weibayes_bound,
     )
     from kit.programmes import (
@@ -99,7 +100,7 @@ _PLACES = {
     "findings": "Fleet TableError load_fleet",
     "growth": "DelayTime LinearGrowth SizeDetection compare_growth fit_growth fit_joint fit_onset_size fit_tracks",
     "intervals": "Evidence Question QuestionError WeibullLife age_replacement failure_finding_interval interval_risk read_question recommend schedule_kernel",
-    "life": "ConstantDetection Histories MethodDetection NoFiniteMaximum bootstrap build_histories fit_frailty fit_life fit_moisture_then_disbond fit_power_law fit_regression fit_shared fit_turnbull fit_weibull mean_cumulative median_ranks plotting_positions scale_lower_bound weibayes_bound",
+    "life": "ConstantDetection Histories MethodDetection NoFiniteMaximum bootstrap build_histories fit_frailty fit_life fit_moisture_then_disbond fit_power_law fit_regression fit_shared fit_turnbull fit_weibull mean_cumulative median_ranks plotting_positions scale_lower_bound second_opinion weibayes_bound",
     "programmes": "back_test compare_programmes forecast_finds present_state tornado",
     "ranking": "rank_by_damage rank_zones",
     "regions": "damage_density finding_regions measure standing_regions tap_grid_chance tier_findings tier_panels track track_graph",
@@ -163,6 +164,7 @@ __all__ = [
     "rerun",
     "scale_lower_bound",
     "schedule_kernel",
+    "second_opinion",
     "standing_regions",
     "tap_grid_chance",
     "tier_findings",

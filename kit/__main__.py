@@ -13,7 +13,7 @@ import shutil
 import sys
 import tempfile
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NamedTuple
@@ -31,6 +31,7 @@ from kit.commands import (
     AsJson,
     Source,
     Strict,
+    answer_block,
     bad_input,
     cell,
     console,
@@ -46,7 +47,9 @@ from kit.commands import (
     register_app,
     say,
     sheet,
+    show,
     sign_off,
+    wrapped,
 )
 
 if TYPE_CHECKING:
@@ -54,11 +57,10 @@ if TYPE_CHECKING:
 
     from kit.decisions import Rerun
     from kit.findings import Fleet
-    from kit.intervals import Answer, Evidence, Question
+    from kit.intervals import Evidence, Question
 
 _SUMMARY, _REJECTED = "summary.json", "rejected_rows.csv"
 _FIELDS_SHOWN, _VALUE_SHOWN = 20, 60
-_SHORT = {"flight_hours": "FH", "flight_cycles": "FC", "calendar_days": "days"}
 
 app = typer.Typer(
     add_completion=False,
@@ -245,25 +247,27 @@ def decide(
     if as_json:
         print_json(summary)
     else:
-        console().print(_answer_table(answers))
-        say(notice(fleet))
+        say(wrapped(notice(fleet)))
         shared = [line for line in answers[0].assumptions if all(line in one.assumptions for one in answers)]
         for answer in answers:
             for line in answer.lines:
-                say(line)
+                say(wrapped(line.lstrip(" "), indent=" " * (len(line) - len(line.lstrip(" ")))))
             for line in answer.assumptions:
                 if answer.assumptions == tuple(shared) or line not in shared:
-                    say(f"  assumed: {line}")
+                    say(wrapped(f"assumed: {line}", indent="  "))
             say(
-                "  a50 is the size found half as often as the plateau, not that with POD 0.50 where the plateau is below 1"
+                wrapped(
+                    "a50 is the size found half as often as the plateau, not that with POD 0.50 where the plateau is below 1",
+                    indent="  ",
+                )
             )
         if len(answers) > 1:
             say("\nAssumed in every answer:")
             for line in shared:
-                say(f"- {line}")
+                say(wrapped(f"- {line}"))
         say("")
         for caution in CAUTIONS:
-            say(f"- {caution}")
+            say(wrapped(f"- {caution}"))
         say(f"Records, figures and sheets, in a folder for each decision: {out}")
     if not all(answer.is_recommended for answer in answers):
         raise typer.Exit(NO)
@@ -291,8 +295,6 @@ class _Decided(NamedTuple):
         Whether it has a repeat.
     rows, special : list of dict, dict
         For the summary.
-    cells : list of list of str
-        Rows of the table.
     lines, assumptions : tuple of str
         What a signature under it stands for.
     """
@@ -301,7 +303,6 @@ class _Decided(NamedTuple):
     is_recommended: bool
     rows: list[dict[str, object]]
     special: dict[str, object]
-    cells: list[list[str]]
     lines: tuple[str, ...]
     assumptions: tuple[str, ...]
 
@@ -367,114 +368,9 @@ def _decided_one(number: int) -> _Decided:
             "cautions": answer.special_cautions,
             "assumptions": answer.assumptions,
         },
-        cells=_answer_cells(answer),
-        lines=tuple(_signed_lines(answer)),
+        lines=answer_block(answer),
         assumptions=answer.assumptions,
     )
-
-
-_DUE_SHOWN = 6  # tails of which the next look is shown
-
-
-def _signed_lines(answer: Answer) -> Iterator[str]:
-    """Say what a signature under an answer stands for, besides what it assumes."""
-    name, unit = answer.question.name, answer.question.clock.replace("_", " ")
-    if answer.repeat is None:
-        yield f"\n{name}: initial inspection at {answer.threshold:,.0f} {unit}; no repeat is recommended"
-    else:
-        yield (
-            f"\n{name}: initial inspection at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
-            f"({answer.repeat_in_packages}); governed by {answer.governed_by}"
-        )
-    for name, words in answer.planned.items():
-        yield f"  {'first look' if name == 'first' else 'repeat'} as planned: {words}"
-    target = answer.question.target
-    yield (
-        f"  target: {target.words}; assurance {answer.share_meeting:.0%} (share of draws that meet it), "
-        f"{target.share_of_draws:.0%} is asked"
-    )
-    yield f"  {answer.confidence_words}"
-    for words, judged in (("proposed", answer.proposal), ("present", answer.present)):
-        if judged is not None:
-            value, low, high = judged["risk"][target.column]
-            verdict = "meets" if judged["meets"] else "does NOT meet"
-            yield (
-                f"  the {words} repeat of {judged['repeat']:,.0f} {verdict} the target ({judged['share_meeting']:.0%} of draws; "
-                f"{value:.3g}, 5 % to 95 % of draws {low:.3g} to {high:.3g}), as known on {answer.dataset['known_on']}"
-            )
-    if answer.due is not None and (due := answer.due.dropna(subset="due_on"))["due_on"].size:
-        first = due.groupby("aircraft")["due_on"].min().sort_values(kind="stable").head(_DUE_SHOWN)
-        yield f"  next due, the earliest tails: {', '.join(f'{tail} {day:%Y-%m-%d}' for tail, day in first.items())}"
-    for caution in answer.special_cautions:
-        yield f"  ! {caution}"
-
-
-def _span(value: float, low: float, high: float, form: Callable[[float], str]) -> str:
-    """Value over its bounds; nothing below it where there are none, an infinity sign where a side is open."""
-    if low != low and high != high:
-        return form(value)
-    ends = ["–" if x != x else "∞" if x == float("inf") else form(x) for x in (low, high)]
-    return f"{form(value)}\n{ends[0]} to {ends[1]}"
-
-
-def _three(value: float) -> str:
-    """Three leading digits, thousands with commas."""
-    return f"{float(f'{value:.3g}'):,.0f}" if value >= 100 else f"{value:.3g}"
-
-
-def _answer_table(answers: list[_Decided]) -> Table:
-    """One block a question: its kinds of damage, and the recommendation in the first row."""
-    table = Table(
-        title="Recommended initial inspection (threshold) and repeat interval; risk per 10,000 panel flight hours. Bounds are shares of "
-        "the draws, as the columns say: the middle 95 % of a life, 5 % to 95 % of a risk"
-    )
-    for name, side in (
-        ("zone group", "left"),
-        ("damage type\n\\[clock]", "left"),
-        ("finds/lives", "right"),
-        ("characteristic life\n(scale), 95 %", "right"),
-        ("slope\n(shape), 95 %", "right"),
-        ("initial\ninspection", "right"),
-        ("repeat", "right"),
-        ("governs", "left"),
-        ("exceedances,\n5–95 %", "right"),
-        ("no interval\nprevents, 5–95 %", "right"),
-        ("undetected hours beyond\nlimits, 5–95 %", "right"),
-    ):
-        table.add_column(name, justify=side)
-    for answer in answers:
-        for cells in answer.cells:
-            table.add_row(*cells)
-        table.add_section()
-    return table
-
-
-def _answer_cells(answer: Answer) -> list[list[str]]:
-    """Rows of the table for one question."""
-    rows = []
-    for i, mode in enumerate(answer.modes):
-        unit, schedule_unit = _SHORT[mode.clock], _SHORT[answer.question.clock]
-        cells = [
-            f"{mode.kind.replace('_', ' ')}\n\\[{unit}]",
-            f"{mode.histories.n_finds:g}/{mode.histories.n_lives:g}",
-            _span(mode.scale, *mode.scale_bounds, _three),
-            _span(mode.shape, *mode.shape_bounds, lambda x: f"{x:.2f}")
-            + ("" if mode.fit is not None and not mode.fit.shape_assumed else "\nmostly prior"),
-        ]
-        first = ["", "", "", "", "", ""]
-        if i == 0:
-            risk = answer.risk
-            first = [
-                f"{answer.threshold:,.0f} {schedule_unit}",
-                "none" if answer.repeat is None else f"{answer.repeat:,.0f} {schedule_unit}",
-                answer.governed_by,
-                _span(*risk["exceedances"], lambda x: f"{x:.3f}"),
-                _span(*risk["not_preventable"], lambda x: f"{x:.3f}"),
-                _span(*risk["exposure"], _three),
-            ]
-        known = "" if answer.question.known_on is None else f"\n(known {answer.question.known_on})"
-        rows.append([cell(answer.question.name) + known if i == 0 else "", *cells, *first])
-    return rows
 
 
 @app.command()
@@ -535,7 +431,7 @@ def rerun(
                 _number(row["known_now"]),
                 _number(row["today"]),
             )
-        console().print(table)
+        show(table)
         say(f"Verdict: {'; '.join(result.verdicts)}")
         for reason in result.reasons:
             say(f"- {reason}")
@@ -552,7 +448,7 @@ def rerun(
         since = ", ".join(f"{n} {what}" for what, n in sorted(counts.items())) or "none"
         say(f"Rows recorded since that bear on that time: {since}")
         if steps is not None:
-            console().print(_causes_table(steps))
+            show(_causes_table(steps))
             say(f"Read so: {INTERACTION}.")
         if ranked is not None:
             say("What the later rows of one panel did to the longest interval of the risk rule:")

@@ -1,6 +1,7 @@
 """The command line: what it prints, what it writes, and how it ends."""
 
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -284,7 +285,15 @@ def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided)
         assert caution in result.stdout
     assert "the proposed repeat of 9,000" in result.stdout
     assert "small: initial inspection at" in result.stdout
-    for words in ("damage type", "characteristic", "slope", "undetected", "5–95 %", ", 95 %", "assurance "):
+    for words in (
+        "damage type",
+        "characteristic",
+        "slope",
+        "undetected",
+        "5 % and 95 %",
+        "middle 95 %",
+        "assurance ",
+    ):
         assert words in result.stdout  # the trade's words, and which bounds are which
     assert "a50 is the size found half as often as the plateau" in result.stdout
     for line in (*record.cautions, *record.assumptions):
@@ -292,6 +301,36 @@ def test_decide_writes_record_figure_and_summary_and_shows_the_cautions(decided)
     assert f"Records, figures and sheets, in a folder for each decision: {folder}" in result.stdout
     assert f"{record.recommendation.repeat:,.0f}" in result.stdout
     assert [one for one in folder.parent.iterdir() if one != folder] == []
+
+
+def test_on_80_columns_no_number_is_cut_and_special_cautions_stand_first(
+    decided, small_folder, asked, tmp_path, monkeypatch
+):
+    """Broken between words only: joined again, the lines say what the wide output says."""
+    wide = decided[0].stdout.split()
+    monkeypatch.setenv("COLUMNS", "80")
+    narrow = run("decide", small_folder, "--question", asked, "--out", tmp_path / "answers").stdout
+    assert max(len(line) for line in narrow.splitlines() if not line.startswith("Records,")) <= 80
+    assert (
+        narrow.split()[: -len(["a", "folder", "for", "each", "decision:", "x"])]
+        == wide[: -len(["a", "folder", "for", "each", "decision:", "x"])]
+    )
+    special = [line for line in decided[0].stdout.splitlines() if line.startswith("  ! ")]
+    assert special
+    assert decided[0].stdout.index(special[-1]) < decided[0].stdout.index("small: initial inspection at")
+
+
+@pytest.mark.parametrize("command", [["rank"], ["rerun", "small"]])
+def test_on_80_columns_a_table_too_wide_becomes_blocks_with_every_number(
+    command, decided, small_folder, monkeypatch
+):
+    arguments = [decided[1] / "small" / "small.json", small_folder] if len(command) > 1 else [small_folder]
+    wide = run(command[0], *arguments).stdout
+    monkeypatch.setenv("COLUMNS", "80")
+    narrow = run(command[0], *arguments).stdout
+    assert "…" not in narrow
+    numbers = {word for word in re.findall(r"[^\s│┃]+", wide) if any(mark.isdigit() for mark in word)}
+    assert numbers <= set(narrow.replace("│", " ").split())
 
 
 def test_the_notice_of_invented_data_is_shown_and_kept(decided):

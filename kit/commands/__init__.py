@@ -1,5 +1,6 @@
 """Commands of the command line, a module a topic; `kit.__main__` registers them."""
 
+from kit.commands.answers import answer_block
 from kit.commands.decisions import document, opened, pack, register_app, sign_off
 from kit.commands.notebook import NOTEBOOKS
 from kit.commands.programmes import COMMANDS
@@ -21,7 +22,9 @@ from kit.commands.shell import (
     plain,
     print_json,
     say,
+    show,
     steps,
+    wrapped,
 )
 from kit.commands.streams import guard_output
 
@@ -34,6 +37,7 @@ __all__ = [
     "AsJson",
     "Source",
     "Strict",
+    "answer_block",
     "bad_input",
     "cell",
     "console",
@@ -50,6 +54,8 @@ __all__ = [
     "register_app",
     "say",
     "sheet",
+    "show",
     "sign_off",
     "steps",
+    "wrapped",
 ]

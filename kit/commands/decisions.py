@@ -195,7 +195,7 @@ def document(
     with bad_input():
         from kit.decisions import causes_of, read_decision, register_path, rerun, verify_register
         from kit.findings import replace_bytes, replace_text
-        from kit.intervals import Evidence
+        from kit.intervals import Evidence, second_opinions
         from kit.programmes import tornado
         from kit.sheets import decision_document, html_page, pages, pdf_bytes
 
@@ -216,6 +216,7 @@ def document(
                 sensitivity=tornado(evidence, asked, worth=False)
                 if sensitivity or (full and sensitivity is None)
                 else None,
+                opinions=second_opinions(evidence.as_known_on(then.known_on), asked) if full else None,
             )
         out.mkdir(parents=True, exist_ok=True)
         written = [out / f"{then.name}.{kind.value}.{ending}" for ending in ("html", "pdf")]

@@ -16,12 +16,12 @@ from kit.commands.shell import (
     Strict,
     bad_input,
     cell,
-    console,
     load_aside,
     notice,
     plain,
     print_json,
     say,
+    show,
     steps,
 )
 
@@ -96,7 +96,7 @@ def _show(
         )
         return
     for table in tables:
-        console().print(table)
+        show(table)
     for line in words:
         say(line)
     say(notice(fleet))

@@ -15,12 +15,12 @@ from kit.commands.shell import (
     Strict,
     bad_input,
     cell,
-    console,
     load_aside,
     notice,
     plain,
     print_json,
     say,
+    show,
 )
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def rank(
         if as_json:
             print_json(_of_ranking(fleet, selection, rates=shown))
             return
-        console().print(_rates_table(shown, by, kind))
+        show(_rates_table(shown, by, kind))
         say(notice(fleet))
         say("Finds, not damage: what looks missed is not counted.")
     else:
@@ -118,7 +118,7 @@ def rank(
                 }
             )
             return
-        console().print(_damage_table(table, severity, trend, by, kind, worst))
+        show(_damage_table(table, severity, trend, by, kind, worst))
         say(notice(fleet))
         say(f"What counts: {selection.words()}.")
         say(f"The worst is one of {', '.join(one.ranks.may_be_worst())} (95 %).")

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
 from rich.console import Console
 from rich.markup import escape
+from rich.measure import Measurement
+from rich.table import Table
+from rich.text import Text
 from tqdm import tqdm
 
 from kit.numerics.plain_text import plain_text
@@ -38,7 +43,7 @@ Strict = Annotated[
 
 
 def console(*, stderr: bool = False) -> Console:
-    """Return a console; where it is no terminal, lines are wide enough for the tables.
+    """Return a console; where it is no terminal and COLUMNS says no width, lines are wide enough for the tables.
 
     Parameters
     ----------
@@ -50,13 +55,17 @@ def console(*, stderr: bool = False) -> Console:
     Console
         Without colours of its own for numbers.
     """
-    stream = sys.stderr if stderr else sys.stdout
     return Console(
         stderr=stderr,
-        width=None if stream is not None and stream.isatty() else 170,
+        width=None if _has_width(sys.stderr if stderr else sys.stdout) else 170,
         highlight=False,
         soft_wrap=False,
     )
+
+
+def _has_width(stream: TextIO | None) -> bool:
+    """Whether lines end somewhere: on a terminal, or where COLUMNS says so."""
+    return bool(os.environ.get("COLUMNS")) or (stream is not None and stream.isatty())
 
 
 @contextmanager
@@ -179,6 +188,61 @@ def say(text: str, *, err: bool = False) -> None:
         Whether it goes to the standard error.
     """
     typer.echo(plain_text(text), err=err)
+
+
+def show(table: Table) -> None:
+    """Print a table; where the terminal is too narrow for it, one block a row, so that no number is cut.
+
+    Parameters
+    ----------
+    table : Table
+        Whose cells are marked-up text.
+    """
+    out = console()
+    if Measurement.get(out, out.options.update(max_width=10_000), table).minimum <= out.width:
+        out.print(table)
+        return
+    if table.title:
+        say(wrapped(_flat(table.title)))
+    heads = [_flat(column.header) for column in table.columns]
+    for row in zip(*([_flat(text) for text in column.cells] for column in table.columns), strict=True):
+        say("")
+        for number, (head, text) in enumerate(zip(heads, row, strict=True)):
+            if text:
+                say(wrapped(f"{head}: {text}", indent="" if number == 0 else "  "))
+
+
+def _flat(text: object) -> str:
+    """Return marked-up text as one plain line."""
+    return " ".join(Text.from_markup(str(text)).plain.split())
+
+
+def wrapped(text: str, *, indent: str = "") -> str:
+    """Break a line between words to the width of the terminal; a number or name is never broken.
+
+    Parameters
+    ----------
+    text : str
+        The line.
+    indent : str
+        Before it; what follows the first break stands two places further in.
+
+    Returns
+    -------
+    str
+        In one line where the output is no terminal and COLUMNS says no width.
+    """
+    if not _has_width(sys.stdout):
+        return f"{indent}{text}".rstrip()
+    lines = textwrap.wrap(
+        text,
+        console().width,
+        initial_indent=indent,
+        subsequent_indent=indent + "  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return "\n".join(lines) or indent.rstrip()
 
 
 def cell(value: object) -> str:

@@ -7,6 +7,7 @@ from kit.intervals.covered import MEASURED, Study, covered_words
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
 from kit.intervals.named_pod import kind_asked, with_pod
+from kit.intervals.opinions import second_opinions
 from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
 from kit.intervals.question import (
     NamedDetection,
@@ -27,6 +28,7 @@ from kit.intervals.risk import (
 )
 from kit.intervals.rules import RULES, Rule, Schedule, combine, risk_rule, shortest_look, threshold_rule
 from kit.intervals.task_due import tasks_due
+from kit.intervals.words import yearly_in_words
 
 __all__ = [
     "DAYS_PER_YEAR",
@@ -70,10 +72,12 @@ __all__ = [
     "risk_rule",
     "risks",
     "schedule_kernel",
+    "second_opinions",
     "share_evidence",
     "shortest_look",
     "tasks_due",
     "threshold_rule",
     "with_pod",
     "worst_window",
+    "yearly_in_words",
 ]

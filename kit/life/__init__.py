@@ -23,6 +23,7 @@ from kit.life.fits.expected import chance_found_by_look, expected_positions
 from kit.life.fits.fit import FewFindsWarning, LifeFit
 from kit.life.fits.goodness import GoodnessOfFit, check_fit
 from kit.life.fits.ranks import median_ranks, plotting_positions
+from kit.life.fits.second_opinion import SecondOpinion, second_opinion
 from kit.life.fits.turnbull import TurnbullFit, fit_turnbull
 from kit.life.fits.weibull import fit_weibull, scale_lower_bound, weibayes_bound
 from kit.life.groups.frailty import FrailtyFit, SharedFit, fit_frailty, fit_shared
@@ -90,6 +91,7 @@ __all__ = [
     "RepairedLives",
     "RestorationFit",
     "SameLives",
+    "SecondOpinion",
     "SharedFit",
     "TurnbullFit",
     "TwoClockFit",
@@ -128,6 +130,7 @@ __all__ = [
     "repaired_lives",
     "repairs_that_end_lives",
     "scale_lower_bound",
+    "second_opinion",
     "trend_tests",
     "weibayes_bound",
     "with_covariates",

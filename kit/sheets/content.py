@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from kit.cautions import CAUTIONS
@@ -17,6 +17,8 @@ from kit.decisions import (
     set_aside_by_group,
 )
 from kit.findings import Fleet
+from kit.life import SecondOpinion
+from kit.numerics.words import in_words, number
 from kit.programmes import Tornado
 from kit.sheets.parts import Boxes, Curve, Grid, Heading, Items, Part, Words
 
@@ -72,6 +74,7 @@ def decision_document(
     causes: Causes | None = None,
     sensitivity: Tornado | None = None,
     named: tuple[tuple[str, frozenset[str]], ...] | None = None,
+    opinions: Mapping[str, SecondOpinion | str] | None = None,
 ) -> Document:
     """Put a decision down on paper.
 
@@ -95,6 +98,8 @@ def decision_document(
         How far each stated or assumed value moves the interval.
     named : tuple, optional
         Rows that were set aside, as `kit.decisions.set_aside_with_groups` gave them for the dataset.
+    opinions : mapping of str to SecondOpinion or str, optional
+        What general libraries make of the same lives, by kind of damage, for the dossier.
 
     Returns
     -------
@@ -109,7 +114,9 @@ def decision_document(
     if kind not in KINDS:
         raise ValueError(f"`kind` must be one of {', '.join(KINDS)}. Got {kind!r}.")
     shown = record if result is None else result.now
-    writer = _Writer(record, shown, fleet, kind == "dossier", result, register, causes, sensitivity, named)
+    writer = _Writer(
+        record, shown, fleet, kind == "dossier", result, register, causes, sensitivity, named, opinions or {}
+    )
     return Document(
         record.name,
         kind,
@@ -132,6 +139,7 @@ class _Writer:
     causes: Causes | None
     sensitivity: Tornado | None
     named: tuple[tuple[str, frozenset[str]], ...] | None
+    opinions: Mapping[str, SecondOpinion | str]
 
     @property
     def unit(self) -> str:
@@ -241,6 +249,35 @@ class _Writer:
                     for m in self.shown.modes
                 ),
             )
+        if self.full and self.opinions:
+            yield from self._opinions()
+
+    def _opinions(self) -> Iterator[Part]:
+        """Give what general libraries give, refuse or cannot do with the same lives."""
+        yield Heading("A second opinion on the lives")
+        yield Words(
+            "The same rows by general libraries, each in a process of its own, with looks taken to find all. No library knows looks that miss."
+        )
+        rows = []
+        for kind, one in self.opinions.items():
+            words = in_words(kind)
+            if isinstance(one, str):
+                rows.append((words, _NO_VALUE, _NO_VALUE, _NO_VALUE, one))
+                continue
+            for name, row in one.to_frame().drop(index="this kit, as fitted").iterrows():
+                told = (
+                    f"refuses: {row['refused']}"
+                    if row["refused"]
+                    else f"cannot: {row['cannot']}"
+                    if row["cannot"]
+                    else ""
+                )
+                rows.append(
+                    (f"{words}: {name}", *(_finite(row[part]) for part in ("scale", "shape", "age")), told)
+                )
+        yield Grid(
+            ("damage: by", "scale", "shape", "age at 10 %", "what it cannot take into account"), tuple(rows)
+        )
 
     def _changes(self) -> Iterator[Part]:
         """Other shares, other intervals, other values, and what became known since."""
@@ -442,3 +479,8 @@ def _leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
             yield from _leaves(part, f"{name}.{key}" if name else str(key))
     else:
         yield name, None if value in ([], {}) else value
+
+
+def _finite(value: float) -> str:
+    """Return a number, or a dash where there is none."""
+    return number(value) if value == value else _NO_VALUE

@@ -4,11 +4,13 @@ import datetime as dt
 import re
 
 import matplotlib.colors
+import numpy as np
 import pytest
 
 import kit
 from kit.cautions import CAUTIONS
 from kit.decisions import Entry, Verification, decision_record, judge, set_aside_by_group
+from kit.life import fit_weibull, second_opinion
 from kit.sheets import KINDS, Document, decision_document, html_page, pages, pdf_bytes
 from kit.sheets.parts import Boxes, Curve, Grid, Heading, Items, Words
 
@@ -109,6 +111,25 @@ def test_sign_offs_of_another_record_of_that_name_and_a_broken_register_are_said
         "NOT in it",
     ):
         assert words in page
+
+
+def test_the_dossier_shows_what_general_libraries_give_refuse_or_cannot_do(record, answer):
+    """Whoever checks the life sees it held against two libraries, with what they leave out."""
+    lives = fit_weibull(lower=[0.0, 700.0, 1400.0, 2100.0], upper=[700.0, 1400.0, 2100.0, np.inf])
+    opinions = {
+        "disbond": second_opinion(lives),
+        "moisture_disbond": "no fit to be held against others: no finds",
+    }
+    page = html_page(decision_document(record, answer.fleet, kind="dossier", opinions=opinions))
+    for words in (
+        "A second opinion on the lives",
+        "disbond: surpyval",
+        "cannot: looks that miss damage",
+        "disbond: reliability",
+        "no finds",
+    ):
+        assert words in page
+    assert "A second opinion" not in html_page(decision_document(record, answer.fleet, opinions=opinions))
 
 
 def test_nothing_from_data_is_markup_mathematics_or_a_code_of_a_terminal():
