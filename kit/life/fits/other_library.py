@@ -1,14 +1,11 @@
-"""One Weibull fit by a general library, in a process of its own: rows come as JSON, and one JSON answer goes back.
-
-Run as a program only, so that what a library sets for numpy, pandas and warnings dies with the process.
-"""
+"""One Weibull fit by a general library, made in a process of its own: what the library sets for numpy and pandas dies with it."""
 
 from __future__ import annotations
 
 import contextlib
-import json
-import sys
+import io
 import warnings
+from multiprocessing.connection import Connection
 
 import numpy as np
 
@@ -65,13 +62,23 @@ def by_reliability(rows: dict[str, np.ndarray]) -> tuple[float, float]:
 FITS = {"surpyval": by_surpyval, "reliability": by_reliability}
 
 
-def main() -> None:
-    """Read rows from the standard input, fit them by the library that is named, and write what came of it."""
-    rows = {name: np.array(values, dtype=np.float64) for name, values in json.load(sys.stdin).items()}
-    with contextlib.redirect_stdout(sys.stderr), warnings.catch_warnings():
+def answer(name: str, rows: dict[str, np.ndarray], end: Connection) -> None:
+    """Fit rows by a library, and send what came of it; to be run in a process of its own.
+
+    Parameters
+    ----------
+    name : str
+        One of `FITS`.
+    rows : dict of str to ndarray
+        entry, lower, upper, count.
+    end : Connection
+        Where scale and shape, or what was refused, are sent.
+    """
+    nowhere = io.StringIO()
+    with contextlib.redirect_stdout(nowhere), contextlib.redirect_stderr(nowhere), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            scale, shape = FITS[sys.argv[1]](rows)
+            scale, shape = FITS[name](rows)
             told = (
                 {"scale": scale, "shape": shape}
                 if np.isfinite([scale, shape]).all()
@@ -79,8 +86,5 @@ def main() -> None:
             )
         except (Exception, SystemExit) as reason:  # whatever a library raises is what it has to say
             told = {"refused": f"{type(reason).__name__}: {' '.join(str(reason).split())[:200]}"}
-    sys.stdout.write(json.dumps(told))
-
-
-if __name__ == "__main__":
-    main()
+    end.send(told)
+    end.close()

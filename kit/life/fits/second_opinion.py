@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
+import multiprocessing
 from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 
 import numpy as np
 import pandas as pd
 
 from kit.life.fits.fit import LifeFit
+from kit.life.fits.other_library import answer
 from kit.life.fits.weibull import fit_weibull
 from kit.life.likelihood.families import WEIBULL
 from kit.numerics.words import in_words, percent
@@ -124,7 +125,8 @@ def second_opinion(fit: LifeFit, *, share: float = 0.1) -> SecondOpinion:
     -----
     The libraries are surpyval and reliability. Neither takes looks that miss damage, so that their ages are to be held
     against the row "this kit, looks taken as perfect". Importing them changes numpy's and pandas' settings; here they are
-    imported in processes that end with the answer.
+    imported in processes that end with the answer. As with all processes started anew, a script must call this under
+    ``if __name__ == "__main__":``.
     """
     if fit.family is not WEIBULL or fit.shape_assumed:
         raise ValueError(
@@ -132,18 +134,7 @@ def second_opinion(fit: LifeFit, *, share: float = 0.1) -> SecondOpinion:
         )
     rows = {name: getattr(fit.rows, name) for name in ("entry", "lower", "upper", "count")}
     perfect = fit if fit.looks_find_all else fit_weibull(**rows)
-    sent = json.dumps({name: values.tolist() for name, values in rows.items()})
-    running = {
-        name: subprocess.Popen(
-            [sys.executable, "-m", "kit.life.fits.other_library", name],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-        )
-        for name in _CANNOT
-    }
+    running = {name: _begun(name, rows) for name in _CANNOT}
     table = {
         "this kit, as fitted": {"scale": fit.scale, "shape": fit.shape, "refused": "", "cannot": ""},
         "this kit, looks taken as perfect": {
@@ -153,9 +144,9 @@ def second_opinion(fit: LifeFit, *, share: float = 0.1) -> SecondOpinion:
             "cannot": "",
         },
     }
-    for name, process in running.items():
+    for name, (process, end) in running.items():
         table[name] = {"scale": np.nan, "shape": np.nan, "refused": "", "cannot": _CANNOT[name]} | _told(
-            process, sent
+            process, end
         )
     frame = pd.DataFrame.from_dict(table, orient="index").rename_axis("by")
     frame.insert(2, "age", frame["scale"] * (-np.log1p(-share)) ** (1 / frame["shape"]))
@@ -163,15 +154,28 @@ def second_opinion(fit: LifeFit, *, share: float = 0.1) -> SecondOpinion:
     return SecondOpinion(fit=fit, perfect=perfect, share=share, table=frame)
 
 
-def _told(process: subprocess.Popen[str], sent: str) -> dict[str, object]:
+def _begun(name: str, rows: dict[str, np.ndarray]) -> tuple[BaseProcess, Connection]:
+    """Begin a fit by a library in a fresh process, and return where its answer will come."""
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe(duplex=False)
+    process = context.Process(target=answer, args=(name, rows, theirs), daemon=True)
+    process.start()
+    theirs.close()
+    return process, ours
+
+
+def _told(process: BaseProcess, end: Connection) -> dict[str, object]:
     """Return what a library's process answered; a process that fell or hung refused, too."""
     try:
-        out, err = process.communicate(sent, timeout=_PATIENCE_S)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.communicate()
+        if end.poll(_PATIENCE_S):
+            return end.recv()
         return {"refused": f"no answer within {_PATIENCE_S} seconds"}
-    if process.returncode != 0:
-        last = (err.strip().splitlines() or ["no message"])[-1]
-        return {"refused": f"its process ended with status {process.returncode}: {last[:200]}"}
-    return json.loads(out)
+    except EOFError:
+        process.join()
+        return {"refused": f"its process ended with status {process.exitcode} and no answer"}
+    finally:
+        end.close()
+        if process.is_alive():
+            process.join(1)
+            process.terminate()
+        process.join()
