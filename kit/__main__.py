@@ -38,6 +38,7 @@ from kit.commands import (
     document,
     guard_output,
     load,
+    new,
     notice,
     opened,
     pack,
@@ -503,21 +504,38 @@ def demo(
     seed: Annotated[
         int | None, typer.Option(min=0, help="Seed; default: that of the demo fleet in the repository.")
     ] = None,
+    as_extract: Annotated[
+        str | None,
+        typer.Option(
+            help="Hand its tables over as a records office would, to try `new` on: inch or mm, the unit of its lengths."
+        ),
+    ] = None,
 ) -> None:
-    """Make the invented demo fleet anew: an operator's tables, and the truth beside them."""
+    """Make the invented demo fleet anew: an operator's tables, its questions, and the truth beside them."""
     with bad_input():
         from kit.decisions import RecordError
-        from kit.simulate import make_demo
+        from kit.notebook import demo_files
+        from kit.simulate import EXTRACT_UNITS, make_demo, make_extract
 
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise RecordError(f"{folder}: is there already and not empty. Give a new folder.")
-        path = make_demo(folder) if seed is None else make_demo(folder, seed=seed)
+        if as_extract is not None and as_extract not in EXTRACT_UNITS:
+            raise RecordError(f"--as-extract {as_extract}: must be {' or '.join(EXTRACT_UNITS)}.")
+        more = {} if seed is None else {"seed": seed}
+        if as_extract is None:
+            path = make_demo(folder, **more)
+            for file in demo_files():
+                place = path / file.parent.name if file.parent.name == "questions" else path
+                place.mkdir(exist_ok=True)
+                shutil.copyfile(file, place / file.name)
+        else:
+            path = make_extract(folder, unit=as_extract, **more)
     say(f"Invented demo fleet: {path}")
 
 
 app.add_typer(register_app, name="register")
 app.command("sign-off")(sign_off)
-for _command in (pack, document, sheet, *COMMANDS, *NOTEBOOKS):
+for _command in (new, pack, document, sheet, *COMMANDS, *NOTEBOOKS):
     app.command()(_command)
 
 

@@ -1,6 +1,6 @@
-"""What every table, question and record holds, written from the declarations themselves.
+"""What every dataset, table, question and record holds, written from the declarations themselves.
 
-Run as ``python -m kit.dictionary docs`` to write tables.md, questions.md and the JSON Schemas.
+Run as ``python -m kit.dictionary docs`` to write dataset.md, tables.md, questions.md and the JSON Schemas.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from kit.decisions import DecisionRecord
-from kit.findings import TABLES, Column, replace_text
+from kit.findings import TABLES, Column, Dataset, replace_text
 from kit.intervals import Question
 
 
@@ -69,13 +69,18 @@ def tables_page() -> str:
     return "\n".join(lines)
 
 
+def _models(annotation: object) -> list[type[BaseModel]]:
+    """Return the models that a type is made of, however deep."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [one for part in get_args(annotation) for one in _models(part)]
+
+
 def _fields(model: type[BaseModel], prefix: str = "") -> list[tuple[str, FieldInfo]]:
     """Return the fields of a model and of the models in it, with dotted names."""
     out = []
     for name, field in model.model_fields.items():
-        parts = [field.annotation, *get_args(field.annotation)]
-        parts += [get_args(part)[0] for part in parts if hasattr(part, "__metadata__")]
-        inner = [p for p in parts if isinstance(p, type) and issubclass(p, BaseModel)]
+        inner = _models(field.annotation)
         out.append((prefix + name, field))
         for part in inner:
             out += _fields(part, f"{prefix}{name}.")
@@ -102,16 +107,45 @@ def questions_page() -> str:
         "| field | meaning | default |",
         "| --- | --- | --- |",
     ]
+    return "\n".join([*lines, *_field_rows(Question), ""])
+
+
+def dataset_page() -> str:
+    """Return the fields of dataset.toml in Markdown.
+
+    Returns
+    -------
+    str
+        One row a field.
+    """
+    lines = [
+        "# Fields of dataset.toml",
+        "",
+        "Made by `python -m kit.dictionary docs` from `kit/findings/read/dataset.py`; do not edit by hand.",
+        "",
+        "`dataset.toml` stands in the folder of the tables, or beside a workbook, and says what they are: `python -m kit new FOLDER --from "
+        "EXTRACT` drafts it. `[[packages]]` stands once for each scheduled check, `[planned_usage.SUBTYPE]` for each subtype, `[map.TABLE.PART]` "
+        "for each table that differs ([column_map.md](column_map.md)). The same as a JSON Schema: `docs/dataset.schema.json`.",
+        "",
+        "| field | meaning | default |",
+        "| --- | --- | --- |",
+    ]
+    return "\n".join([*lines, *_field_rows(Dataset), ""])
+
+
+def _field_rows(model: type[BaseModel]) -> list[str]:
+    """Return a row of a table in Markdown for each field of a model."""
     fields: dict[str, FieldInfo] = {}
-    for name, field in _fields(Question):
+    for name, field in _fields(model):
         fields.setdefault(name, field)  # forms of one part share fields; the first to name one describes it
+    lines = []
     for name, field in fields.items():
         default = "required" if field.is_required() else f"`{field.default!r}`"
         text = field.description or (
             next(iter((field.annotation.__doc__ or "").splitlines()), "") if field.is_required() else ""
         )
         lines.append(f"| `{name}` | {text} | {default} |")
-    return "\n".join([*lines, ""])
+    return lines
 
 
 def pages() -> dict[str, str]:
@@ -120,13 +154,15 @@ def pages() -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        tables.md, questions.md and the JSON Schemas of a question and a decision record.
+        dataset.md, tables.md, questions.md and the JSON Schemas of a dataset, a question and a decision record.
     """
     schemas = {
+        "dataset.schema.json": Dataset.model_json_schema(),
         "question.schema.json": Question.model_json_schema(),
         "decision_record.schema.json": DecisionRecord.model_json_schema(),
     }
-    return {"tables.md": tables_page(), "questions.md": questions_page()} | {
+    made = {"dataset.md": dataset_page(), "tables.md": tables_page(), "questions.md": questions_page()}
+    return made | {
         name: json.dumps(schema, indent=1, ensure_ascii=False) + "\n" for name, schema in schemas.items()
     }
 

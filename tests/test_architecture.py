@@ -27,6 +27,7 @@ LAYERS = [
     {"intervals"},
     {"programmes"},
     {"decisions"},
+    {"drafts"},  # what an extract may hold, before it is a dataset
     {"simulate"},  # beside the analysis: used by the command line alone
     {"figures"},
     {"explore", "notebook", "sheets", "tap_sheets"},
@@ -53,6 +54,7 @@ WRITERS = {
     "decisions/pack.py",
     "findings/files.py",
     "findings/check/set_aside.py",
+    "simulate/extract.py",
     "simulate/write.py",
     "__main__.py",
 }

@@ -2,6 +2,7 @@
 
 from kit.commands.answers import answer_block
 from kit.commands.decisions import document, opened, pack, register_app, sign_off
+from kit.commands.new import new
 from kit.commands.notebook import NOTEBOOKS
 from kit.commands.programmes import COMMANDS
 from kit.commands.ranking import rank
@@ -45,6 +46,7 @@ __all__ = [
     "guard_output",
     "load",
     "load_aside",
+    "new",
     "notice",
     "opened",
     "pack",

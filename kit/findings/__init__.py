@@ -14,6 +14,7 @@ from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks
 from kit.findings.packages import MissingPackage
 from kit.findings.period import events_up_to, rows_kept
 from kit.findings.read.column_map import SIZES
+from kit.findings.read.dataset import Dataset
 from kit.findings.read.region_files import region_rows
 from kit.findings.reinspections import reinspections
 from kit.findings.report.changes import CHANGE_COLUMNS, changes_text
@@ -83,6 +84,7 @@ __all__ = [
     "USAGE",
     "AgeBounds",
     "Column",
+    "Dataset",
     "Fittings",
     "Fleet",
     "Meters",

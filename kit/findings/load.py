@@ -14,6 +14,7 @@ from kit.findings.check.set_aside import FILE_NAME as REJECTED_FILE
 from kit.findings.check.set_aside import write_rejected
 from kit.findings.fleet import Fleet
 from kit.findings.read.columns import RawTable, blank_table, type_table
+from kit.findings.read.dataset import FILE_NAME as DESCRIPTION
 from kit.findings.read.dataset import Dataset, region_file
 from kit.findings.read.lazy_text import given_cells
 from kit.findings.read.region_files import region_rows
@@ -89,6 +90,8 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     raw, lines, columns = with_tap_files(raw, opened.folder, length_unit=dataset.length_unit, cut_off=cut_off)
     row_problems, warnings = row_problems + lines, warnings + columns
     row_problems += [_from_the_future(name, table) for name, table in raw.items()]
+    if dataset.guessed:
+        warnings.append(_not_confirmed(dataset.guessed))
     every = {PACKAGES: dataset.packages_frame(), USAGE: dataset.usage_frame()}
     days = [table.typed["recorded_on"] for table in raw.values()] + [
         rows["recorded_on"] for rows in every.values()
@@ -182,6 +185,7 @@ def _read(opened: Source) -> tuple[dict[str, RawTable], list[pd.DataFrame], list
             row_problems.append(lost)
         if (
             name == "findings"
+            and "size_unit" not in renamed.made
             and renamed.heading("size_unit") not in given.heading
             and not renamed.size_unit()
         ):
@@ -192,6 +196,24 @@ def _read(opened: Source) -> tuple[dict[str, RawTable], list[pd.DataFrame], list
     if len(stop):
         raise table_error(stop, name=dataset.name)
     return raw, row_problems, warnings
+
+
+_SHOWN = 4
+
+
+def _not_confirmed(guessed: list[str]) -> pd.DataFrame:
+    """Return the warning that entries of the description are still guesses."""
+    n = len(guessed)
+    rest = f" and {n - _SHOWN} more" if n > _SHOWN else ""
+    return one_problem(
+        "dataset",
+        DESCRIPTION,
+        column="guessed",
+        value="; ".join(guessed[:_SHOWN]) + rest,
+        reason=f"{n} guess{'es' if n > 1 else ''} of the draft not confirmed",
+        expected="entries that somebody who knows the extract has looked at",
+        mend="look at each entry that guessed names, mend it where it is wrong, and take its line out of guessed",
+    )
 
 
 def _sizes_without_column(given: SourceTable, unit: str) -> pd.DataFrame:

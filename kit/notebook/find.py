@@ -1,4 +1,4 @@
-"""Where the kit's notebooks are: beside the packages in a clone, in the shared data of an installation."""
+"""Where the kit's notebooks, and the questions of its demo, are: beside the packages in a clone, in the shared data of an installation."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from pathlib import Path
 
 from kit.notebook.parameters import NotebookError
 
-_INSTALLED = ("share", "skin-findings-kit", "notebooks")
+_INSTALLED = ("share", "skin-findings-kit")
+_BESIDE_DEMO = ("questions/*.toml", "costs.toml", "ranking.toml", "plan_view.csv")
 
 
 def notebook_paths() -> tuple[Path, ...]:
@@ -18,10 +19,24 @@ def notebook_paths() -> tuple[Path, ...]:
     tuple of Path
         In the order of their numbers; none where they were not installed.
     """
-    beside = Path(__file__).resolve().parents[2] / "notebooks"
-    shared = Path(sysconfig.get_path("data")).joinpath(*_INSTALLED)
-    for folder in (beside, shared):
-        found = sorted(folder.glob("[0-9][0-9]_*.ipynb"))
+    return _shipped("notebooks", ("[0-9][0-9]_*.ipynb",))
+
+
+def demo_files() -> tuple[Path, ...]:
+    """List what stands beside the tables of the demo fleet and is not simulated: its questions, costs, settings, plan view.
+
+    Returns
+    -------
+    tuple of Path
+        Questions are in a folder of that name; none where they were not installed.
+    """
+    return _shipped("demo_fleet", _BESIDE_DEMO)
+
+
+def _shipped(name: str, patterns: tuple[str, ...]) -> tuple[Path, ...]:
+    """Return files of a folder beside the packages in a clone, else in the shared data of an installation."""
+    for top in (Path(__file__).resolve().parents[2], Path(sysconfig.get_path("data")).joinpath(*_INSTALLED)):
+        found = [path for pattern in patterns for path in sorted((top / name).glob(pattern))]
         if found:
             return tuple(found)
     return ()

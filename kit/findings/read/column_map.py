@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Literal
 
 import pandas as pd
@@ -21,6 +22,10 @@ DateOrder = Literal["year-month-day", "day-month-year", "month-day-year"]
 Unit = Literal["mm", "cm", "in"]
 """Units in which a length may be written."""
 
+ROW = "row"
+"""Stands, in a column that is made, for the number of the row in its file."""
+
+_HEADING = re.compile(r"\{([^{}]+)\}")
 _NAMES = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 _MONTHS = {name: f"{k:02d}" for k, name in enumerate(_NAMES, 1)}
 _PATTERNS = {  # a digit month needs something between the parts, a month in letters does not
@@ -33,10 +38,55 @@ class TableMap(BaseModel):
     """What stands in one table of an extract for what the kit expects."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-    columns: dict[str, Annotated[str, Field(min_length=1)]] = {}
-    date_order: dict[str, DateOrder] = {}
-    units: dict[str, Unit] = {}
-    codes: dict[str, dict[str, str]] = {}
+    columns: dict[str, Annotated[str, Field(min_length=1)]] = Field(
+        {}, description="by column of the kit: the heading under which it stands"
+    )
+    date_order: dict[str, DateOrder] = Field(
+        {}, description="by column of dates, or default: the order in which days are written"
+    )
+    units: dict[str, Unit] = Field(
+        {}, description="by column of lengths or polygons, or default: the unit in which they are written"
+    )
+    codes: dict[str, dict[str, str]] = Field({}, description="by column: code = word of the kit")
+    made: dict[str, Annotated[str, Field(min_length=1)]] = Field(
+        {},
+        description="by column that the extract does not have: text in which {HEADING} stands for the cell under a heading "
+        "and {row} for the number of the row; without either, one value for every row",
+    )
+
+    def headings_used(self) -> list[str]:
+        """Return the headings out of which columns are made that the extract does not have.
+
+        Returns
+        -------
+        list of str
+            Each once, in their order.
+        """
+        found = [name for text in self.made.values() for name in _HEADING.findall(text)]
+        return list(dict.fromkeys(name for name in found if name != ROW))
+
+    def made_cells(self, column: str, given: pd.DataFrame) -> pd.Series:
+        """Return the cells of a column that is made out of others.
+
+        Parameters
+        ----------
+        column : str
+            Its name in the kit; one of `made`.
+        given : DataFrame
+            Text under each of `headings_used`, and the numbers of the rows under `ROW`.
+
+        Returns
+        -------
+        Series of str
+            A cell is blank where one that it is made out of is.
+        """
+        parts = _HEADING.split(self.made[column])  # text and headings in turn
+        cells = pd.Series(parts[0], index=given.index, dtype="str")
+        blank = pd.Series(False, index=given.index)
+        for name, text in zip(parts[1::2], parts[2::2], strict=True):
+            cells = cells + given[name] + text
+            blank |= given[name] == ""
+        return cells.mask(blank, "").astype("str")
 
     def heading(self, column: str) -> str:
         """Return the heading under which a column stands.
@@ -165,12 +215,15 @@ def check_map(table: str, entries: TableMap) -> str:
             lambda column: column.type in ("id", "ref", "text", "choice", "flag"),
             "columns of words and flags",
         ),
+        ("made", lambda column: True, "columns"),
     ):
         good = [name for name, column in declared.items() if fits(column)]
         extra = [DEFAULT] if part in ("date_order", "units") else []
         for name in getattr(entries, part):
             if name not in [*good, *extra]:
                 return f"map.{table}.{part}.{name}: {kinds} of {table} are {', '.join([*good, *extra])}"
+    if both := [name for name in entries.made if name in entries.columns]:
+        return f"map.{table}.made.{both[0]}: it has a heading under columns too; a column is read or made, not both"
     taken = {name: heading for name, heading in entries.columns.items() if name != heading}
     for name, heading in taken.items():
         if heading in declared and heading not in entries.columns:

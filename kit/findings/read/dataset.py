@@ -47,12 +47,12 @@ class Package(BaseModel):
     """A scheduled check that an inspection can ride on."""
 
     model_config = _STRICT
-    name: Annotated[str, Field(min_length=1)]
-    flight_hours: _Positive | None = None
-    flight_cycles: _Positive | None = None
-    days: _Positive | None = None
-    valid_from: dt.date | None = None
-    recorded_on: dt.date | None = None
+    name: Annotated[str, Field(min_length=1, description="name of the check, as questions write it")]
+    flight_hours: _Positive | None = Field(None, description="interval of the check [flight hours]")
+    flight_cycles: _Positive | None = Field(None, description="interval of the check [flight cycles]")
+    days: _Positive | None = Field(None, description="interval of the check [days]")
+    valid_from: dt.date | None = Field(None, description="first day in force; none: always")
+    recorded_on: dt.date | None = Field(None, description="day on which it became known; none: always")
 
     @model_validator(mode="after")
     def _has_interval(self) -> Package:
@@ -65,11 +65,11 @@ class PlannedUsage(BaseModel):
     """What one subtype is planned to fly in a year."""
 
     model_config = _STRICT
-    flight_hours: _Positive
-    flight_cycles: _Positive
-    aircraft: Annotated[int, Field(gt=0)]
-    valid_from: dt.date | None = None
-    recorded_on: dt.date | None = None
+    flight_hours: Annotated[_Positive, Field(description="of one aircraft [flight hours a year]")]
+    flight_cycles: Annotated[_Positive, Field(description="of one aircraft [flight cycles a year]")]
+    aircraft: Annotated[int, Field(gt=0, description="how many aircraft of the subtype there are")]
+    valid_from: dt.date | None = Field(None, description="first day in force; none: always")
+    recorded_on: dt.date | None = Field(None, description="day on which it became known; none: always")
 
 
 _TIMES = ("once", "dated")
@@ -84,30 +84,53 @@ class RegionFile(BaseModel):
     """A file with outlines of findings, joined by the id of the finding."""
 
     model_config = _STRICT
-    file: Annotated[str, Field(min_length=1)]
-    unit: Literal["mm", "cm", "in"] | None = None
+    file: Annotated[
+        str, Field(min_length=1, description="GeoJSON or GeoParquet in the folder of the dataset")
+    ]
+    unit: Literal["mm", "cm", "in"] | None = Field(
+        None, description="unit of its outlines; default length_unit"
+    )
 
 
 class Dataset(BaseModel):
     """The contents of dataset.toml."""
 
     model_config = _STRICT
-    name: Annotated[str, Field(min_length=1)]
-    notice: str = ""
-    length_unit: Literal["mm", "cm", "in"]
-    cut_off: dt.date
-    clocks: Annotated[list[Literal["flight_hours", "flight_cycles", "calendar_days"]], Field(min_length=1)]
-    tables: dict[str, str]
-    packages: list[Package] = []
+    name: Annotated[str, Field(min_length=1, description="name of the dataset, on every sheet and record")]
+    notice: str = Field("", description="what must be said wherever the dataset is used")
+    length_unit: Annotated[
+        Literal["mm", "cm", "in"],
+        Field(
+            description="unit of lengths and polygons, and of sizes that have no column for theirs; the map may name others"
+        ),
+    ]
+    cut_off: dt.date = Field(
+        description="last day of which events count; the extract holds all of them up to it"
+    )
+    clocks: Annotated[
+        list[Literal["flight_hours", "flight_cycles", "calendar_days"]],
+        Field(min_length=1, description="clocks that the meters keep"),
+    ]
+    tables: dict[str, str] = Field(
+        description="by table: its file in the folder, sheet or SQL table; docs/tables.md"
+    )
+    packages: list[Package] = Field(
+        [], description="scheduled checks that an inspection can ride on, smallest first"
+    )
     planned_usage: dict[
         str,
         Annotated[
             Annotated[PlannedUsage, Tag("once")] | Annotated[list[PlannedUsage], Tag("dated")],
             Discriminator(_how_often),
         ],
-    ] = {}
-    regions: RegionFile | None = None
-    map: dict[str, TableMap] = {}
+    ] = Field({}, description="by subtype: usage planned for a year, once or by the days on which it changed")
+    regions: RegionFile | None = Field(None, description="outlines of findings in a file of their own")
+    map: dict[str, TableMap] = Field({}, description="by table: how the extract differs; docs/column_map.md")
+    guessed: list[str] = Field(
+        [],
+        description="entries that a draft guessed and nobody has confirmed yet: each load warns of them, and each answer; "
+        "whoever has looked at an entry takes its line out",
+    )
 
     @field_validator("clocks")
     @classmethod

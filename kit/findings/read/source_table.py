@@ -11,7 +11,7 @@ import pandas as pd
 
 from kit.findings.check.problems import one_problem, sorted_problems
 from kit.findings.read import size_limits
-from kit.findings.read.column_map import TableMap
+from kit.findings.read.column_map import ROW, TableMap
 from kit.findings.read.lazy_text import cell_text, column_text
 from kit.findings.report.report import NOT_READ
 from kit.findings.tables import GEOMETRIES, Column, Table
@@ -78,19 +78,30 @@ def declared_cells(
     fatal, warnings = _heading_problems(table, given, renamed)
     if len(fatal):
         return None, fatal, warnings
-    headings = {column.name: renamed.heading(column.name) for column in table.all_columns}
-    wanted = list(dict.fromkeys(heading for heading in headings.values() if heading in given.heading))
+    headings = {
+        column.name: renamed.heading(column.name)
+        for column in table.all_columns
+        if column.name not in renamed.made
+    }
+    used = [*headings.values(), *renamed.headings_used()]
+    wanted = list(dict.fromkeys(heading for heading in used if heading in given.heading))
     found = given.read(wanted)
     index = pd.RangeIndex(given.n_rows)
     columns = {}
+    rows = np.arange(1, given.n_rows + 1) if given.rows is None else given.rows
+    parts = {name: column_text(found[name].set_axis(index)).str.strip() for name in renamed.headings_used()}
+    parts[ROW] = pd.Series(rows, index=index).astype("str")
     for column in table.all_columns:
-        heading = headings[column.name]
-        if heading in wanted:
+        heading = headings.get(column.name)
+        if heading is None:
+            columns[column.name] = renamed.decoded(
+                column.name, renamed.made_cells(column.name, pd.DataFrame(parts, index=index))
+            )
+        elif heading in wanted:
             cells = _tidy(found[heading].set_axis(index), column)
             columns[column.name] = renamed.decoded(column.name, cells)
         else:
             columns[column.name] = _repeated("", index)
-    rows = np.arange(1, given.n_rows + 1) if given.rows is None else given.rows
     columns |= {"file": _repeated(given.file, index), "row": pd.Series(rows, index=index, dtype="int64")}
     return pd.DataFrame(columns), fatal, warnings
 
@@ -168,7 +179,11 @@ def _heading_problems(
     )
     if words:  # before each of them is named
         return one_problem(table.name, file, row=row, **words), sorted_problems([])
-    declared = {renamed.heading(column.name): column for column in table.all_columns}
+    declared = {
+        renamed.heading(column.name): column
+        for column in table.all_columns
+        if column.name not in renamed.made
+    }
     expected = f"the columns {', '.join(declared)}"
     fatal, warnings, missing = [], [], []
     if not [name for name in heading if name]:
@@ -186,15 +201,21 @@ def _heading_problems(
             fatal.append(problem(name, reason=reason, expected="each heading once", mend="rename one"))
     for column in table.all_columns:
         name = renamed.heading(column.name)
-        if name in heading or column.later:
+        if name in heading or column.later or column.name in renamed.made:
             continue
         if column.required:
             mend = f"add the column {name}: {column.meaning}"
             fatal.append(problem(name, reason="missing column", expected=expected, mend=mend))
         else:
             missing.append(name)
+    for column, text in renamed.made.items():
+        for name in TableMap(made={column: text}).headings_used():
+            if name not in heading:
+                mend = f"mend map.{table.name}.made.{column}, or add the column"
+                reason = f"no heading of that name, out of which {column} is to be made"
+                fatal.append(problem(name, reason=reason, expected=f"one of {', '.join(heading)}", mend=mend))
     for name in dict.fromkeys(heading):
-        if name not in declared:
+        if name not in declared and name not in renamed.headings_used():
             mend = "take it out, or mend its spelling"
             warnings.append(problem(name, reason=NOT_READ, expected=expected, mend=mend))
     if missing:  # after what is there and not read, which matters more
