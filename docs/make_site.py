@@ -74,7 +74,9 @@ def lay_out(source: Path) -> None:
     """
     shutil.rmtree(source, ignore_errors=True)
     shutil.copytree(DOCS, source, ignore=shutil.ignore_patterns("_site", "__pycache__"))
-    shutil.copytree(ROOT / "notebooks", source / "notebooks", ignore=shutil.ignore_patterns("*.py", ".*", "__*"))
+    shutil.copytree(
+        ROOT / "notebooks", source / "notebooks", ignore=shutil.ignore_patterns("*.py", ".*", "__*")
+    )
     for name in _FROM_TOP:
         text = (ROOT / name).read_text(encoding="utf-8")
         (source / name.lower()).write_text(_moved(text), encoding="utf-8")
@@ -105,7 +107,9 @@ def build() -> int:
     source, html = SITE / "source", SITE / "html"
     lay_out(source)
     shutil.rmtree(html, ignore_errors=True)
-    return build_main(["-q", "-W", "--keep-going", "-d", str(SITE / "doctrees"), "-b", "html", str(source), str(html)])
+    return build_main(
+        ["-q", "-W", "--keep-going", "-d", str(SITE / "doctrees"), "-b", "html", str(source), str(html)]
+    )
 
 
 if __name__ == "__main__":
