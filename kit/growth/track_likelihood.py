@@ -60,7 +60,6 @@ PLACED = [MU, TAU, NU, SIGMA, BEND, ERROR, STEP, STEP_SD]  # what hangs on where
 _LOG_2PI = float(np.log(2 * np.pi))
 _FREEDOM, _PROPOSAL_WIDER, _WIDEST = 4, 1.15, 1.5  # of the proposal of an importance sampling
 _BEND_STEP = 1e-4
-_FAR_MOVE = 0.5
 NEAR = 0.1  # nodes reach far enough that a smaller move needs no others
 
 
@@ -532,7 +531,8 @@ class TrackLikelihood:
         Returns
         -------
         TrackLikelihood
-            With `arrest_rate` among its names.
+            With `arrest_rate` among its names. Its nodes stay about the estimate without arrest, as placing them takes
+            longest: it serves moves of some tenths.
 
         Raises
         ------
@@ -560,9 +560,7 @@ class TrackLikelihood:
         )
         other = replace(other, priors={**self.priors, "arrest_rate": prior})
         point, _ = other.highest()
-        # Placing the nodes takes longest; those about the estimate without arrest serve moves of a few tenths.
-        moved = np.abs(point - other.estimate)[np.isin(other._free, PLACED)].max()
-        return other.with_priors(other.priors) if moved > _FAR_MOVE else replace(other, estimate=point)
+        return replace(other, estimate=point)
 
     def laplace_evidence(self) -> float:
         """Log of the chance of the mappings by the curvature at the estimate: quick, and good to some tenths.

@@ -20,6 +20,7 @@ from kit.numerics.typing import Floats
 from kit.posterior import (
     CONFLICT,
     GROWTH_STREAM,
+    PRIORS,
     RELIABLE,
     ROBUST_WEIGHT,
     STOPS,
@@ -390,8 +391,9 @@ def _assumptions(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]
     spread = float(np.std(np.log(draws.shape[1:]))) / prior.log_sd
     lines.append(
         f"shape of {mode.kind}: prior with median {prior.median:g} and log standard deviation {prior.log_sd:g} "
-        f"({prior.basis}); the finds leave {spread:.0%} of that spread"
+        f"({prior.basis}); the finds leave {spread:.0%} of that spread; {draws.diagnostics['shape_pull'].words()}"
     )
+    lines += _weak_priors(mode, known, draws)
     if mode.restoration == "fit":
         low, middle, high = np.quantile(draws.restoration[1:], [0.05, 0.5, 0.95])
         lines.append(
@@ -405,6 +407,33 @@ def _assumptions(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]
             f"{ROBUST_WEIGHT:.0%} the other groups say nothing of this one (both assumed, no source)"
         )
     return lines
+
+
+_WEAK = {
+    "rate_log_sd": "spread of the log rate",
+    "no_growth_share": "share that stands still (its odds)",
+    "first_log_sd": "spread of the log size when first mapped",
+    "size_log_sd": "error of one size",
+    "onset_median": "median size at onset",
+    "onset_log_sd": "spread of the log size at onset",
+}
+"""Weak priors that an answer speaks of; that of the correlation of size and rate is not about a factor."""
+
+
+def _weak_priors(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]:
+    """Say how far the weak priors of growth and size at onset pulled."""
+    pulls = {**draws.diagnostics.get("growth_pulls", {}), **draws.diagnostics.get("onset_pulls", {})}
+    priors = dict(PRIORS)
+    if isinstance(known.onset, FoundSizes):
+        priors |= {"onset_median": known.onset.median_prior, "onset_log_sd": known.onset.spread_prior}
+    told = [
+        f"{words}, {priors[name][0]:g} to a factor of e^{priors[name][1]:g}: {pulls[name].words()}"
+        for name, words in _WEAK.items()
+        if name in pulls
+    ]
+    if not told:
+        return []
+    return [f"weak priors of {mode.kind} (assumed, no source) beside the data: " + "; ".join(told)]
 
 
 def _first_looks(ask: Question, mode: Mode) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from kit.posterior.growth import PRIORS, STOPS, GrowthDraws, Stopping, TrackGrow
 from kit.posterior.importance import RELIABLE
 from kit.posterior.joint import GROWTH_STREAM, joint_draws
 from kit.posterior.life import ShapePrior
+from kit.posterior.pull import PriorPull
 from kit.posterior.renewal import onsets_by_age
 from kit.posterior.sequences import normal_points, rotated_lattice, uniform_points
 
@@ -27,6 +28,7 @@ __all__ = [
     "KindEvidence",
     "PodBelief",
     "PodDraws",
+    "PriorPull",
     "ShapePrior",
     "StatedGrowth",
     "StatedOnset",

@@ -117,10 +117,15 @@ class ConditionalDraws:
     residual : float
         Standard deviation that the smooth functions leave unexplained, over that of the posterior;
         it is added to the spread of the draws [-].
+    mean, within : ndarray, shape (2,)
+        Mean of the posteriors that were worked out, and the standard deviation that one of them has: what is left where
+        all that stands before is known.
     """
 
     value: Floats
     residual: float
+    mean: Floats
+    within: Floats
 
 
 def follow(
@@ -197,7 +202,8 @@ def follow(
     widened = np.full(n, np.sqrt(1.0 + residual**2) * widen)
     widened[:design] = widen
     value = centre + fitted[:, :2] @ typical.T + widened[:, None] * np.einsum("nij,nj->ni", factor, z)
-    return ConditionalDraws(value=value, residual=residual)
+    within = np.sqrt(np.mean([np.diag(c) for _, c in found], axis=0))
+    return ConditionalDraws(value=value, residual=residual, mean=centre, within=within)
 
 
 def _smooth(x: Floats, y: Floats, at: Floats) -> Floats:

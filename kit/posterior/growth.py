@@ -12,6 +12,7 @@ from scipy.special import expit, logit
 from kit.growth import TrackLikelihood, fit_tracks
 from kit.numerics.typing import Floats
 from kit.posterior.importance import RELIABLE, PosteriorDraws, importance_draws
+from kit.posterior.pull import PriorPull
 from kit.posterior.sequences import uniform_points
 
 PRIORS = {
@@ -27,7 +28,7 @@ STOPS = (0.1, 1.5)
 """Weak prior of how often growing damage stops for good: median of the chance in one typical gap between two mappings,
 and standard deviation of its log (assumed, no source)."""
 
-_TOO_RARE = 0.02  # share of a form of growth below which it is not asked whether growth stops
+_TOO_RARE = 0.2  # share of a form of growth below which it is not asked whether growth stops
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -73,7 +74,7 @@ class Stopping:
     logit_still_shift: float = 0.0
 
     @classmethod
-    def of(cls, like: TrackLikelihood, gap: float) -> Stopping:
+    def of(cls, like: TrackLikelihood, *, gap: float, span: float) -> Stopping:
         """Fit the same mappings once more with growth that may stop.
 
         Parameters
@@ -82,21 +83,33 @@ class Stopping:
             Without arrest.
         gap : float
             Typical time between two mappings [clock units].
+        span : float
+            Longest time from the first to the last mapping of one damage [clock units].
 
         Returns
         -------
         Stopping
-            The moves on the careful side only.
+            The moves on the careful side only, and no larger than what stops at that rate within the span can hide.
         """
         may = like.with_arrest((STOPS[0] / gap, STOPS[1]))
         before = dict(zip(like.names, like.estimate, strict=True))
         after = dict(zip(may.names, may.estimate, strict=True))
+        rate = float(np.exp(after["arrest_rate"]))
+        # Growth that may stop is slower in the mean over a time by no more than what stops in it: where damage hardly grows, rate,
+        # share that stands still and stops explain one another, and the highest points lie far apart for no reason.
+        lost = rate * span
+        slower = float(np.log(lost / -np.expm1(-lost))) if lost > 1e-9 else 0.0
+        still = expit(before["no_growth_share"])
+        least = 1 - (1 - still) * np.exp(lost)
+        fewer = float(logit(still) - logit(least)) if least > 0 else np.inf
         return cls(
             # Where the curvature tells no volume both are held alike.
             share=float(expit(np.nan_to_num(may.laplace_evidence() - like.laplace_evidence()))),
-            rate=float(np.exp(after["arrest_rate"])),
-            log_rate_shift=max(float(after["rate_median"] - before["rate_median"]), 0.0),
-            logit_still_shift=max(float(before["no_growth_share"] - after["no_growth_share"]), 0.0),
+            rate=rate,
+            log_rate_shift=float(np.clip(after["rate_median"] - before["rate_median"], 0.0, slower)),
+            logit_still_shift=float(
+                np.clip(before["no_growth_share"] - after["no_growth_share"], 0.0, fewer)
+            ),
         )
 
 
@@ -142,12 +155,13 @@ class TrackGrowth:
             If fewer than 5 damages were mapped at two ages or more, or a value is impossible.
         """
         made = tuple(fit_tracks(tracks, form=form, clock=clock, priors=PRIORS).likelihood for form in forms)
-        ages = tracks.sort_values(["track", "age"]).groupby("track")["age"].diff()
+        by_track = tracks.sort_values(["track", "age"]).groupby("track")["age"]
+        ages, span = by_track.diff(), float((by_track.max() - by_track.min()).max())
         gap = float(ages[ages > 0].median())
         evidence = np.array([one.laplace_evidence() for one in made])
         share = np.exp(evidence - evidence.max()) / np.exp(evidence - evidence.max()).sum()
         stops = (
-            None if part <= _TOO_RARE else Stopping.of(one, gap)
+            None if part <= _TOO_RARE else Stopping.of(one, gap=gap, span=span)
             for one, part in zip(made, share, strict=True)
         )
         return cls(likelihoods=made, stops=tuple(one or Stopping() for one in stops))
@@ -196,6 +210,9 @@ class TrackGrowth:
             f"share_{name}": float(part) for name, part in zip(names, share, strict=True)
         }
         notes |= stopping
+        notes["growth_pulls"] = _pulls(
+            self.likelihoods[int(np.argmax(share))], made[int(np.argmax(share))].value
+        )
         notes["growth_k_hat"] = max(draws.k_hat for draws in made)
         notes["growth"] = ", ".join(sorted({draws.method for draws in made}))
         notes["tracks"] = self.likelihoods[0].n_tracks
@@ -218,6 +235,17 @@ class TrackGrowth:
             "arrest_rate": float(rate.mean()),
             "arrest_log_rate_shift": float(faster.mean()),
         }
+
+
+def _pulls(like: TrackLikelihood, value: Floats) -> dict[str, PriorPull]:
+    """Hold each weak prior against what the mappings say."""
+    out = {}
+    for name, (median, sd) in like.priors.items():
+        at = like.names.index(name)
+        x = value[:, at]
+        middle = like.coordinates({name: median})[at]
+        out[name] = PriorPull.of(x.mean(), x.std(), prior_mean=middle, prior_sd=sd)
+    return out
 
 
 def _draw(like: TrackLikelihood, n: int, *, seed: int, stream: int) -> PosteriorDraws:

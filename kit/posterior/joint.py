@@ -18,6 +18,7 @@ from kit.posterior.draws import KindDraws, PodDraws
 from kit.posterior.evidence import KindEvidence, StatedGrowth, StatedOnset
 from kit.posterior.life import LifePosterior
 from kit.posterior.onset import OnsetPosterior
+from kit.posterior.pull import PriorPull
 from kit.posterior.sequences import normal_points, uniform_points
 from kit.posterior.size_detection import GrowthDetection
 
@@ -140,6 +141,14 @@ def _kind(
         followed = ask.onset.kept[key]
         onset, onset_sd = np.exp(followed.value[:, 0]), np.exp(np.minimum(followed.value[:, 1], 0.7))
         notes |= {"onset": "sizes at first find", "onset_residual": followed.residual}
+        notes["onset_pulls"] = {
+            name: PriorPull.of(
+                followed.mean[k], followed.within[k], prior_mean=float(np.log(prior[0])), prior_sd=prior[1]
+            )
+            for k, (name, prior) in enumerate(
+                {"onset_median": ask.onset.median_prior, "onset_log_sd": ask.onset.spread_prior}.items()
+            )
+        }
     lives = _Lives(ask)
     if ask.in_fit == "size":
         upstream = _seen_by_looks(
@@ -169,6 +178,12 @@ def _kind(
     followed = follow(life_at, upstream, own[:, 2:4], design=design, label=form, widen=ask.widen)
     scale, shape = lives.life.natural(followed.value)
     notes["life_residual"] = followed.residual
+    notes["shape_pull"] = PriorPull.of(
+        followed.mean[1],
+        followed.within[1],
+        prior_mean=float(np.log(ask.shape_prior.median)),
+        prior_sd=ask.shape_prior.log_sd,
+    )
     notes |= lives.diagnostics()
     return _with_centre(
         KindDraws(
