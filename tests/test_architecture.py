@@ -26,6 +26,7 @@ LAYERS = [
     {"ranking"},
     {"intervals"},
     {"programmes"},
+    {"cluster"},  # the same calls over parts of a fleet
     {"decisions"},
     {"drafts"},  # what an extract may hold, before it is a dataset
     {"simulate"},  # beside the analysis: used by the command line alone
@@ -45,12 +46,14 @@ COMPUTE = {
     "growth",
     "intervals",
     "programmes",
+    "cluster",
     "decisions",
     "simulate",
 }
 SHOW = ("matplotlib", "ipywidgets", "IPython", "rich", "tqdm", "typer")
 # Writing files is the work of these modules.
 WRITERS = {
+    "cluster/parts.py",
     "decisions/pack.py",
     "findings/files.py",
     "findings/check/set_aside.py",

@@ -11,7 +11,7 @@ from kit.findings.fleet import Fleet, need_fleet
 from kit.findings.frames import need_columns
 from kit.findings.load import load_fleet
 from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks
-from kit.findings.packages import MissingPackage
+from kit.findings.packages import MissingPackage, missing_package
 from kit.findings.period import events_up_to, rows_kept
 from kit.findings.read.column_map import SIZES
 from kit.findings.read.dataset import Dataset
@@ -36,6 +36,7 @@ from kit.findings.tables import (
     CLOCKS,
     DAMAGE_LEFT,
     DISPOSITIONS,
+    GEOMETRIES,
     KINDS,
     METHODS,
     MM_PER_UNIT,
@@ -65,6 +66,7 @@ __all__ = [
     "DAYS_BEYOND",
     "DELAY_TABLES",
     "DISPOSITIONS",
+    "GEOMETRIES",
     "KEYS",
     "KINDS",
     "LIMIT_BEYOND_PANELS",
@@ -112,6 +114,7 @@ __all__ = [
     "lineage",
     "load_fleet",
     "methods_seeing",
+    "missing_package",
     "need_columns",
     "need_fleet",
     "panel_age_bounds",

@@ -21,6 +21,7 @@ from kit.life.fits.detection_profile import (
 from kit.life.fits.distributions import DISTRIBUTIONS, LifeComparison, compare_lives, fit_life
 from kit.life.fits.expected import chance_found_by_look, expected_positions
 from kit.life.fits.fit import FewFindsWarning, LifeFit
+from kit.life.fits.fitting import fit_family
 from kit.life.fits.goodness import GoodnessOfFit, check_fit
 from kit.life.fits.ranks import median_ranks, plotting_positions
 from kit.life.fits.second_opinion import SecondOpinion, second_opinion
@@ -38,6 +39,7 @@ from kit.life.likelihood.imperfect import (
     detection_terms,
     gaps_before_looks,
 )
+from kit.life.likelihood.likelihood import PerfectTerms
 from kit.life.lives.covariates import COVARIATES, with_covariates
 from kit.life.lives.histories import (
     AFTER_REPAIR,
@@ -85,6 +87,7 @@ __all__ = [
     "MethodDetection",
     "MoistureThenDisbond",
     "NoFiniteMaximum",
+    "PerfectTerms",
     "PowerLawFit",
     "RegressionFit",
     "RepairedAgainstNew",
@@ -106,6 +109,7 @@ __all__ = [
     "detection_terms",
     "expected_positions",
     "fit_competing",
+    "fit_family",
     "fit_frailty",
     "fit_life",
     "fit_moisture_then_disbond",

@@ -49,6 +49,9 @@ def fit_family(
     cluster: Sequence[object] | None = None,
     detection: DetectionInput = 1.0,
     shape: float | None = None,
+    terms: Terms | None = None,
+    clock: str = "",
+    kind: str = "",
 ) -> LifeFit:
     """Fit a life of one family; see `kit.life.fit_weibull` for the arguments and errors.
 
@@ -58,6 +61,10 @@ def fit_family(
         Family of the life.
     histories, lower, upper, entry, count, cluster, detection, shape
         As in `kit.life.fit_weibull`.
+    terms : Terms, optional
+        The Weibull likelihood of these very rows, where they are summed elsewhere; looks that find all.
+    clock, kind : str
+        Of rows that came as arrays; default: what the histories say.
 
     Returns
     -------
@@ -95,8 +102,9 @@ def fit_family(
     if perfect:
         if shape is None:
             refuse_without_maximum(start, low, up)
-        merged = PerfectTerms.from_rows(start, low, up, number)
-        terms: Terms = merged if family is WEIBULL else FamilyTerms(merged, family)
+        if terms is None:
+            merged = PerfectTerms.from_rows(start, low, up, number)
+            terms = merged if family is WEIBULL else FamilyTerms(merged, family)
     else:
         terms = dataclasses.replace(detection_terms(rows.looks(detection), model), family=family)
     every = 1 + 19 * (low.size > _MANY_ROWS)
@@ -132,8 +140,8 @@ def fit_family(
         n_finds=float(number @ found),
         n_rows=low.size,
         oldest_age=float(max(low.max(), up[np.flatnonzero(found)].max())),
-        clock=rows.clock,
-        kind=rows.kind,
+        clock=clock or rows.clock,
+        kind=kind or rows.kind,
         detection=float(detection)
         if isinstance(model, ConstantDetection) and np.isscalar(detection)
         else model,

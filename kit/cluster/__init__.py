@@ -1,0 +1,21 @@
+"""The same questions to a fleet that is spread over many files and processes."""
+
+from kit.cluster.bootstrap import bootstrap, spread
+from kit.cluster.fit import fit_weibull
+from kit.cluster.histories import build_histories
+from kit.cluster.parts import Parts, open_parts, write_parts
+from kit.cluster.regions import tracked_regions
+from kit.cluster.work import local_cluster, over_parts
+
+__all__ = [
+    "Parts",
+    "bootstrap",
+    "build_histories",
+    "fit_weibull",
+    "local_cluster",
+    "open_parts",
+    "over_parts",
+    "spread",
+    "tracked_regions",
+    "write_parts",
+]

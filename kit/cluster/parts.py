@@ -1,0 +1,302 @@
+"""How a fleet lies on disk in parts, and what one part needs to be worked on alone.
+
+A part holds the rows of some aircraft. A panel belongs to the part of the aircraft that it was fitted to first; who works on a
+part reads, beside its own rows, those of the other aircraft on which its panels have been. What is worked out of a part is kept
+for its own panels only, so that every panel counts once.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from kit.findings import GEOMETRIES, TABLES, Fleet, missing_package
+from kit.life import AFTER_REPAIR
+
+FORM = 1
+SHARED = ("zones", "tasks", "limits")
+"""Tables that stand for all aircraft."""
+
+_HEAD = "parts.json"
+_HOMES = "homes.parquet"
+
+
+@dataclass(frozen=True)
+class Parts:
+    """A fleet in parts.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it lies.
+    aircraft : tuple of tuple of str
+        Aircraft of each part.
+    """
+
+    folder: Path
+    aircraft: tuple[tuple[str, ...], ...]
+
+    def __len__(self) -> int:
+        """Return the number of parts."""
+        return len(self.aircraft)
+
+    def panels(self, part: int) -> pd.Index:
+        """Return the panels that belong to a part.
+
+        Parameters
+        ----------
+        part : int
+            Number of the part.
+
+        Returns
+        -------
+        Index
+            Serials.
+        """
+        homes = _parquet().read_parquet(self.folder / _HOMES, filters=[("home", "==", part)])
+        return pd.Index(homes["panel"].unique())
+
+    def fleet(self, part: int, tables: Sequence[str] = tuple(TABLES)) -> Fleet:
+        """Return what is needed to work on a part: its aircraft, and those on which its panels have been.
+
+        Parameters
+        ----------
+        part : int
+            Number of the part.
+        tables : sequence of str
+            Tables that are wanted; others come without rows.
+
+        Returns
+        -------
+        Fleet
+            Accepted rows; the problems of rows stay with the whole fleet.
+        """
+        pd_ = _parquet()
+        head = json.loads((self.folder / _HEAD).read_text(encoding="utf-8"))
+        homes = pd_.read_parquet(self.folder / _HOMES, filters=[("home", "==", part)])
+        aircraft = sorted(set(self.aircraft[part]) | set(homes["aircraft"]))
+        where = sorted({k for k, own in enumerate(self.aircraft) if set(own) & set(aircraft)})
+        kept: dict[str, dict[str, pd.DataFrame]] = {}
+        for kind in ("tables", "unusable"):
+            kept[kind] = {}
+            for name in TABLES:
+                if name in SHARED:
+                    rows = self._rows(self.folder / kind / f"{name}.parquet")
+                elif name in tables:
+                    parts = [self._rows(self._file(kind, name, k), aircraft) for k in where]
+                    key = TABLES[name].id_column
+                    rows = pd.concat(parts).sort_values(key, kind="stable").reset_index(drop=True)
+                else:
+                    rows = self._rows(self._file(kind, name, part), [])
+                kept[kind][name] = rows
+        planned = pd_.read_parquet(self.folder / "planned_usage.parquet")
+        return Fleet(
+            name=head["name"],
+            notice=head["notice"],
+            tables=kept["tables"],
+            unusable=kept["unusable"],
+            rejected=pd.DataFrame(),
+            warnings=pd.DataFrame(),
+            cut_off=pd.Timestamp(head["cut_off"]),
+            known_on=pd.Timestamp(head["known_on"]),
+            packages=pd_.read_parquet(self.folder / "packages.parquet"),
+            planned_usage=planned,
+            clocks=tuple(head["clocks"]),
+            source=f"{head['source']}, part {part}",
+        )
+
+    def _file(self, kind: str, name: str, part: int) -> Path:
+        return self.folder / kind / name / f"part-{part:05d}.parquet"
+
+    @staticmethod
+    def _rows(path: Path, aircraft: list[str] | None = None) -> pd.DataFrame:
+        filters = None if aircraft is None else [("_aircraft", "in", aircraft or [""])]
+        rows = pd.read_parquet(path, filters=filters).drop(columns="_aircraft", errors="ignore")
+        for column in TABLES[path.stem if aircraft is None else path.parent.name].columns:
+            if column.type in GEOMETRIES and column.name in rows:
+                shapes = shapely.from_wkb(rows[column.name].to_numpy(object))
+                rows[column.name] = pd.Series(shapes, index=rows.index, dtype=object)
+        return rows.reset_index(drop=True)
+
+    def own(self, names: pd.Series | Sequence[object], part: int) -> np.ndarray:
+        """Return which lives, or panels, belong to a part.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Names of panels, or of lives as `kit.life` makes them.
+        part : int
+            Number of the part.
+
+        Returns
+        -------
+        ndarray of bool
+            Of each name.
+        """
+        panel = pd.Series(names, dtype="str").str.split(AFTER_REPAIR, n=1).str[0]
+        return panel.isin(self.panels(part)).to_numpy()
+
+
+def write_parts(fleet: Fleet, folder: str | Path, *, parts: Sequence[Sequence[str]] | int) -> Parts:
+    """Write a fleet that was loaded and checked as Parquet files in parts, by aircraft.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        As loaded, or as known on a day.
+    folder : str or Path
+        Where to; it must not exist yet.
+    parts : int, or sequence of sequence of str
+        How many parts of about as many aircraft each, or the aircraft of each part: those that exchange panels, as
+        the fleets of one operator do, are best kept together.
+
+    Returns
+    -------
+    Parts
+        What was written.
+
+    Raises
+    ------
+    ValueError
+        If the parts do not hold each aircraft once.
+    FileExistsError
+        If the folder is there already.
+    MissingPackage
+        If pyarrow is not installed.
+    """
+    _parquet()
+    target = Path(folder)
+    if target.exists():
+        raise FileExistsError(f"`folder` must not exist yet. Got {target}. Name another, or remove it.")
+    names = sorted(fleet.tables["aircraft"]["aircraft"])
+    own = _groups(names, parts)
+    beside = target.with_name(f".{target.name}.being-written")
+    shutil.rmtree(beside, ignore_errors=True)
+    beside.mkdir(parents=True)
+    part_of = {name: k for k, group in enumerate(own) for name in group}
+    for kind, tables in (("tables", fleet.tables), ("unusable", fleet.unusable)):
+        of_finding = _aircraft_of_finding(tables, fleet)
+        of_grid = _aircraft_of_grid(fleet)
+        for name, table in TABLES.items():
+            rows = tables.get(name, fleet.tables[name].iloc[:0])
+            rows = rows.assign(
+                **{
+                    column.name: pd.Series(
+                        shapely.to_wkb(rows[column.name].to_numpy(object)), index=rows.index, dtype=object
+                    )
+                    for column in table.columns
+                    if column.type in GEOMETRIES and column.name in rows
+                }
+            )
+            if name in SHARED:
+                (beside / kind).mkdir(exist_ok=True)
+                rows.to_parquet(beside / kind / f"{name}.parquet", index=False)
+                continue
+            if "aircraft" in rows:
+                plane = rows["aircraft"]
+            elif name == "taps":
+                plane = rows["grid"].map(of_grid)
+            else:
+                plane = rows["finding"].map(of_finding)
+            plane = plane.astype("str").fillna("")
+            (beside / kind / name).mkdir(parents=True, exist_ok=True)
+            where = plane.map(part_of).fillna(0).astype(int)
+            for k in range(len(own)):
+                some = rows.assign(_aircraft=plane)[where == k]
+                some.to_parquet(beside / kind / name / f"part-{k:05d}.parquet", index=False)
+    panels = fleet.tables["panels"].sort_values(["fitted_on", "fitting"], kind="stable")
+    home = panels.groupby("panel")["aircraft"].transform("first").map(part_of)
+    panels[["panel", "aircraft"]].assign(home=home).sort_values(["home", "panel"]).to_parquet(
+        beside / _HOMES, index=False
+    )
+    fleet.packages.to_parquet(beside / "packages.parquet")
+    fleet.planned_usage.to_parquet(beside / "planned_usage.parquet")
+    head = {
+        "form": FORM,
+        "name": fleet.name,
+        "notice": fleet.notice,
+        "source": fleet.source,
+        "cut_off": f"{fleet.cut_off:%Y-%m-%d}",
+        "known_on": f"{fleet.known_on:%Y-%m-%d}",
+        "clocks": list(fleet.clocks),
+        "aircraft": [list(group) for group in own],
+        "fingerprint": fleet.fingerprint(),
+    }
+    (beside / _HEAD).write_text(json.dumps(head, indent=1), encoding="utf-8")
+    beside.rename(target)
+    return Parts(target, own)
+
+
+def open_parts(folder: str | Path) -> Parts:
+    """Open what `write_parts` wrote.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Where it lies.
+
+    Returns
+    -------
+    Parts
+        Ready to be worked on.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such folder.
+    ValueError
+        If it is of a later form.
+    """
+    path = Path(folder)
+    head = json.loads((path / _HEAD).read_text(encoding="utf-8"))
+    if head["form"] != FORM:
+        raise ValueError(
+            f"{path / _HEAD} is of form {head['form']!r}; this kit reads form {FORM}. Write the parts anew."
+        )
+    return Parts(path, tuple(tuple(group) for group in head["aircraft"]))
+
+
+def _groups(names: list[str], parts: Sequence[Sequence[str]] | int) -> tuple[tuple[str, ...], ...]:
+    if isinstance(parts, int):
+        if not 1 <= parts <= len(names):
+            raise ValueError(f"`parts` must be from 1 to the number of aircraft, {len(names)}. Got {parts}.")
+        return tuple(
+            tuple(str(one) for one in some) for some in np.array_split(np.array(names, object), parts)
+        )
+    given = [name for group in parts for name in group]
+    if sorted(given) != names:
+        odd = sorted({*given} ^ {*names}) or sorted({name for name in given if given.count(name) > 1})
+        raise ValueError(
+            f"`parts` must hold each aircraft once. Got {len(given)} names for {len(names)} aircraft; look at {', '.join(odd[:5])}."
+        )
+    return tuple(tuple(group) for group in parts)
+
+
+def _aircraft_of_finding(tables: dict[str, pd.DataFrame], fleet: Fleet) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for one in (tables.get("findings"), fleet.tables["findings"]):
+        if one is not None and len(one):
+            found |= dict(zip(one["finding"], one["aircraft"], strict=True))
+    return found
+
+
+def _aircraft_of_grid(fleet: Fleet) -> dict[str, str]:
+    rows = fleet.tables["findings"]
+    rows = rows[rows["tap_grid"] != ""]
+    return dict(zip(rows["tap_grid"], rows["aircraft"], strict=True))
+
+
+def _parquet():
+    """Return pandas, once it is known that it can read Parquet."""
+    try:
+        import pyarrow  # noqa: F401
+    except ImportError as error:
+        raise missing_package("pyarrow", extra="parquet", what="Parquet in parts") from error
+    return pd

@@ -1,0 +1,143 @@
+"""A fleet in parts answers as the whole one does, on two worker processes and when one of them is killed."""
+
+from __future__ import annotations
+
+import os
+import signal
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import kit
+from kit.cluster import (
+    bootstrap,
+    build_histories,
+    fit_weibull,
+    local_cluster,
+    open_parts,
+    over_parts,
+    spread,
+    write_parts,
+)
+from kit.cluster import tracked_regions as track_parts
+from kit.findings import load_fleet
+from kit.life import bootstrap as bootstrap_in_memory
+from kit.regions import tracked_regions
+
+DEMO = Path(__file__).parents[2] / "demo_fleet"
+ASKED = {"kind": "disbond", "clock": "flight_cycles"}
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory):
+    return load_fleet(DEMO, set_aside=tmp_path_factory.mktemp("aside"))
+
+
+@pytest.fixture(scope="module")
+def parts(fleet, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("parts") / "fleet"
+    write_parts(fleet, folder, parts=4)
+    return open_parts(folder)
+
+
+def equal_histories(one, other):
+    frame = one.to_frame().sort_values("life", ignore_index=True)
+    again = other.to_frame().sort_values("life", ignore_index=True)
+    pd.testing.assert_frame_equal(frame, again, rtol=1e-10, check_dtype=False)
+    np.testing.assert_allclose(np.sort(one.look_age), np.sort(other.look_age), rtol=1e-10)
+    pd.testing.assert_series_equal(one.excluded_by_reason, other.excluded_by_reason)
+
+
+@pytest.mark.long
+def test_parts_hold_each_aircraft_once(fleet, tmp_path):
+    with pytest.raises(ValueError, match="`parts` must hold each aircraft once"):
+        write_parts(fleet, tmp_path / "x", parts=[["T01"], ["T01", "T02"]])
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("kind", ["disbond", "moisture"])
+def test_histories_of_parts_are_those_of_the_whole(fleet, parts, kind):
+    asked = {"kind": kind, "clock": "calendar_days"}
+    equal_histories(build_histories(parts, **asked), kit.build_histories(fleet, **asked))
+
+
+@pytest.mark.long
+def test_regions_of_parts_have_the_measures_and_tracks_of_the_whole(fleet, parts):
+    found = track_parts(parts).set_index("finding").sort_index()
+    whole = tracked_regions(fleet).set_index("finding").sort_index()
+    assert list(found.index) == list(whole.index)
+    np.testing.assert_allclose(found["diameter_mm"], whole["diameter_mm"], rtol=1e-10)
+    together = pd.DataFrame({"found": found["track"], "whole": whole["track"]})
+    assert (together.groupby("found")["whole"].nunique() == 1).all()
+    assert (together.groupby("whole")["found"].nunique() == 1).all()
+
+
+@pytest.mark.long
+def test_a_fit_by_sums_over_parts_is_the_fit_in_memory(fleet, parts):
+    found, whole = fit_weibull(parts, **ASKED), kit.fit_weibull(kit.build_histories(fleet, **ASKED))
+    np.testing.assert_allclose(
+        [found.scale, found.shape, found.log_likelihood],
+        [whole.scale, whole.shape, whole.log_likelihood],
+        rtol=1e-10,
+    )
+    np.testing.assert_allclose(found.covariance, whole.covariance, rtol=1e-8)
+    np.testing.assert_allclose(found.robust_covariance, whole.robust_covariance, rtol=1e-8)
+    assert (found.clock, found.kind) == (whole.clock, whole.kind)
+    np.testing.assert_allclose(found.bounds("shape", method="profile"), whole.bounds("shape", method="profile"), rtol=1e-8)  # fmt: skip
+
+
+def some_numbers(stream, n):
+    return np.random.default_rng(stream).standard_normal(n)
+
+
+def test_pieces_of_draws_have_streams_of_their_own():
+    drawn = np.concatenate(spread(some_numbers, 150, seed=4))
+    assert drawn.size == len(set(drawn)) == 150
+    np.testing.assert_array_equal(drawn, np.concatenate(spread(some_numbers, 150, seed=4)))
+
+
+def killed_once(mark: str, part: int):
+    """End the worker in the middle of its work, the first time that part 1 is worked on."""
+    if part == 1 and not Path(mark).exists():
+        Path(mark).write_text("killed", encoding="utf-8")
+        os.kill(os.getpid(), signal.SIGKILL)
+    return part
+
+
+def histories_and_a_death(mark, parts, asked, part):
+    from kit.cluster.histories import histories_of_part
+
+    killed_once(mark, part)
+    return histories_of_part(parts, asked, part)
+
+
+@pytest.mark.long
+@pytest.mark.filterwarnings("ignore")  # of the cluster's own: a worker that dies is told of
+def test_two_worker_processes_answer_the_same_and_lose_nothing_when_one_is_killed(fleet, parts, tmp_path):
+    from kit.cluster.histories import joined
+
+    whole = kit.build_histories(fleet, **ASKED)
+    mark = tmp_path / "killed"
+    with local_cluster(2) as client:
+        assert len(client.scheduler_info()["workers"]) == 2
+        before = set(client.scheduler_info()["workers"])
+        work = partial(histories_and_a_death, str(mark), parts, ASKED)
+        equal_histories(joined(over_parts(work, range(len(parts)), client=client)), whole)
+        assert mark.exists()
+        assert before - set(client.scheduler_info()["workers"])  # one of them is gone for good
+        found = fit_weibull(parts, client=client, **ASKED)
+        drawn = bootstrap(found, 200, seed=3, client=client)
+        regions = track_parts(parts, client=client)
+        with local_cluster(1) as alone:
+            np.testing.assert_array_equal(drawn.points, bootstrap(found, 200, seed=3, client=alone).points)
+    there = kit.fit_weibull(whole)
+    np.testing.assert_allclose([found.scale, found.shape], [there.scale, there.shape], rtol=1e-10)
+    pd.testing.assert_frame_equal(
+        regions.drop(columns="geometry"), track_parts(parts).drop(columns="geometry")
+    )
+    np.testing.assert_array_equal(drawn.points, bootstrap(fit_weibull(parts, **ASKED), 200, seed=3).points)
+    usual = bootstrap_in_memory(there, 200, seed=3)
+    np.testing.assert_allclose(drawn.bounds("shape"), usual.bounds("shape"), rtol=0.15)
