@@ -78,8 +78,12 @@ def bootstrap(
     ----------
     fit : LifeFit
         The fit, in memory or from parts.
-    n, seed, resample
-        As in `kit.life.bootstrap`; the streams are others than there.
+    n : int
+        Number of draws.
+    seed : int
+        Of all of them; the streams are others than those of `kit.life.bootstrap`.
+    resample : str
+        ``cluster`` or ``parametric``, as there.
     client : Client, optional
         A connected Dask client; without one the work is done here.
 

@@ -85,8 +85,12 @@ def futures_of(function: Callable[..., Any], items: Sequence[Any], *more: Any, c
 
     Parameters
     ----------
-    function, items, *more
+    function : callable
         As in `over_parts`.
+    items : sequence
+        Likewise; futures are taken for what they will be.
+    *more : object
+        Likewise.
     client : Client
         A connected Dask client.
 
