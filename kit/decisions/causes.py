@@ -12,7 +12,15 @@ from kit.decisions.rerun import Rerun, open_question
 from kit.decisions.strict_json import RecordError
 from kit.detection import PodError
 from kit.findings import PACKAGES, USAGE, Fleet, events_up_to, rows_kept
-from kit.intervals import Evidence, NamedDetection, Question, QuestionError, recommend, with_pod
+from kit.intervals import (
+    Evidence,
+    NamedDetection,
+    Question,
+    QuestionError,
+    allowed_by_risk,
+    recommend,
+    with_pod,
+)
 
 ORDER = (
     "kit and library versions, or what was altered",
@@ -246,10 +254,9 @@ def influence(result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 12) 
     own = since.loc[since["panel"] != ""]
     order = own["panel"].value_counts().index[:panels]
 
-    def values(left_out: str | None) -> dict[str, float]:
+    def values(left_out: str | None) -> tuple[float, float]:
         rows = since if left_out is None else since.loc[since["panel"] != left_out]
-        body = events_up_to(rows_kept(fleet, day, rows), day)
-        return _values(decision_record(recommend(Evidence(body), asked)))
+        return allowed_by_risk(events_up_to(rows_kept(fleet, day, rows), day), asked)
 
     try:
         whole = values(None)
@@ -263,7 +270,7 @@ def influence(result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 12) 
         try:
             without = values(panel)
         except QuestionError:
-            without = dict.fromkeys(QUANTITIES, float("nan"))
+            without = float("nan"), float("nan")
         names = [
             f"{one.what} {one.table} {one.id}" for one in rows.itertuples(index=False) if one.table != "taps"
         ]
@@ -272,10 +279,10 @@ def influence(result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 12) 
             {
                 "panel": panel,
                 "rows": "; ".join(names),
-                "risk_rule": whole["rule risk"],
-                "risk_rule_change": without["rule risk"] - whole["rule risk"],
-                "share": whole[QUANTITIES[3]],
-                "share_change": without[QUANTITIES[3]] - whole[QUANTITIES[3]],
+                "risk_rule": whole[0],
+                "risk_rule_change": without[0] - whole[0],
+                "share": whole[1],
+                "share_change": without[1] - whole[1],
             }
         )
     columns = ["panel", "rows", "risk_rule", "risk_rule_change", "share", "share_change"]

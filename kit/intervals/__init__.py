@@ -16,7 +16,7 @@ from kit.intervals.question import (
     StatedDetection,
     read_question,
 )
-from kit.intervals.recommend import problem_of, recommend
+from kit.intervals.recommend import allowed_by_risk, problem_of, recommend
 from kit.intervals.risk import (
     IntervalRisk,
     Nodes,
@@ -58,6 +58,7 @@ __all__ = [
     "Usage",
     "WeibullLife",
     "age_replacement",
+    "allowed_by_risk",
     "as_counted",
     "beliefs",
     "combine",

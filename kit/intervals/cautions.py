@@ -215,7 +215,7 @@ def judged(problem: Problem, first: float, repeat: float) -> dict[str, object]:
     dict
         repeat, first, share_meeting, meets, and risk by measure with its band.
     """
-    repeat = max(repeat, problem.ask.horizon / 400)  # what is shorter has no more risk
+    repeat = _not_shorter(problem, repeat)
     return {
         "repeat": repeat,
         "first": first,
@@ -223,6 +223,28 @@ def judged(problem: Problem, first: float, repeat: float) -> dict[str, object]:
         "meets": meets(problem, first, repeat),
         "risk": summary(problem, first, repeat),
     }
+
+
+def share_judged(problem: Problem, first: float, repeat: float) -> float:
+    """Return the share of draws that meet the target at a schedule, as `judged` gives it.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat : float
+        The schedule [units of its clock].
+
+    Returns
+    -------
+    float
+        Share [-].
+    """
+    return share_meeting(problem, first, _not_shorter(problem, repeat))
+
+
+def _not_shorter(problem: Problem, repeat: float) -> float:
+    return max(repeat, problem.ask.horizon / 400)  # what is shorter has no more risk
 
 
 def longest_flown(problem: Problem, evidence: Evidence) -> float:

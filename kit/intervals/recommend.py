@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +21,7 @@ from kit.intervals.cautions import (
     next_due,
     own_cautions,
     present_programme,
+    share_judged,
     usage_cautions,
 )
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
@@ -68,26 +71,71 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
     the question's `gates` name it.
     """
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
-    ask = read_question(question)
+    with _named(read_question(question)) as ask:
+        problem, believed, evidence = _put_together(fleet, ask)
+        return _answer(problem, combine(problem), believed, evidence)
+
+
+def allowed_by_risk(fleet: Fleet | Evidence, question: Question | str | Path) -> tuple[float, float]:
+    """Work out of an answer only what is compared between many states of the data.
+
+    Parameters
+    ----------
+    fleet : Fleet or Evidence
+        The findings.
+    question : Question, str or Path
+        The question, or the path of its TOML file.
+
+    Returns
+    -------
+    interval : float
+        What the risk rule allows; nan where no interval meets the target [units of the schedule's clock].
+    share : float
+        Share of draws that meet the target at the interval that was proposed, else at the present one, else at the
+        answer; as `recommend` gives it [-].
+
+    Raises
+    ------
+    QuestionError
+        As `recommend` does.
+    """
+    need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
+    with _named(read_question(question)) as ask:
+        problem, _, evidence = _put_together(fleet, ask)
+        schedule = combine(problem)
+        found = next((one.interval for one in schedule.rules if one.rule == "risk"), None)
+        present, _ = _task_interval(problem.ask, evidence, "repeat")
+        if ask.proposed_repeat is not None:
+            first, repeat = schedule.first, ask.proposed_repeat
+        else:
+            first, repeat = schedule.at[0], present if np.isfinite(present) else schedule.at[1]
+        share = share_judged(problem, first, repeat)
+        return float("nan") if found is None else found, share
+
+
+@contextmanager
+def _named(ask: Question) -> Iterator[Question]:
+    """Name the question in what is wrong with its data."""
+    try:
+        yield ask
+    except QuestionError:
+        raise
+    except (NoFiniteMaximum, ValueError) as error:
+        raise QuestionError(f"question {ask.name}: {error}") from None
+
+
+def _put_together(fleet: Fleet | Evidence, ask: Question) -> tuple[Problem, tuple[Belief, ...], Evidence]:
+    """Draw what the evidence leaves open, and put it together with what is asked."""
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
     ask = with_pod(ask, evidence.fleet)
     if wrong := units_that_cannot_be(evidence.fleet, ask.group):
         raise QuestionError(f"question {ask.name}: {wrong}")
-    try:
-        believed = beliefs(ask, evidence)
-        problem = problem_of(
-            ask,
-            evidence,
-            tuple(one.draws for one in believed),
-            zones={one.draws.kind: one.zones for one in believed},
-        )
-        return _answer(problem, combine(problem), believed, evidence)
-    except (NoFiniteMaximum, QuestionError) as error:
-        if isinstance(error, QuestionError):
-            raise
-        raise QuestionError(f"question {ask.name}: {error}") from None
-    except ValueError as error:
-        raise QuestionError(f"question {ask.name}: {error}") from None
+    believed = beliefs(ask, evidence)
+    draws, zones = (
+        tuple(one.draws for one in believed),
+        {one.draws.kind: one.zones for one in believed},
+    )
+    return problem_of(ask, evidence, draws, zones=zones), believed, evidence
 
 
 def problem_of(

@@ -682,3 +682,17 @@ def test_several_kinds_add_up(evidence, ask):
     assert repeats
     assert [mode.kind for mode in both.modes] == ["moisture_disbond", "disbond"]
     assert len(both.to_frame()) == 2
+
+
+def test_what_the_risk_rule_allows_is_worked_out_without_the_rest_of_the_answer(
+    small_evidence, small_question
+):
+    """The short way by which many states of the data are compared gives the numbers of the whole answer."""
+    from kit.intervals import allowed_by_risk
+
+    answer = kit.recommend(small_evidence, small_question)
+    interval, share = allowed_by_risk(small_evidence, small_question)
+    (risk,) = (rule.interval for rule in answer.rules if rule.rule == "risk")
+    judged = answer.proposal or answer.present
+    assert interval == risk
+    assert share == (answer.share_meeting if judged is None else judged["share_meeting"])
