@@ -30,6 +30,7 @@ myst_heading_anchors = 3
 nb_execution_mode = "off"  # notebooks are committed as they were run, and nbval holds them current
 nb_mime_priority_overrides = [("html", "application/vnd.jupyter.widget-view+json", -1)]
 nb_merge_streams = True
+nb_ipywidgets_js: dict[str, dict[str, str]] = {}  # widgets stand as their static pictures
 
 autodoc_typehints = "none"  # numpydoc docstrings say types, with shapes and units
 numpydoc_show_class_members = False

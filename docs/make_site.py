@@ -1,16 +1,22 @@
-"""Make the documentation site: lay its sources out, the notebooks and a page for each package among them, and build it.
+"""Make the documentation site: lay its sources out, the notebooks and a page for each package, the gallery and the errors among them, and build it.
 
-Run as ``python docs/make_site.py``; the site is docs/_site/html/index.html. A warning stops it.
+Run as ``python docs/make_site.py``; the site is docs/_site/html/index.html. A warning, or a link that does not hold, fails it.
 """
 
 from __future__ import annotations
 
+import ast
+import base64
+import html
 import importlib
+import json
 import pkgutil
 import re
 import shutil
 import sys
+from html.parser import HTMLParser
 from pathlib import Path
+from urllib.parse import unquote, urldefrag, urlsplit
 
 DOCS = Path(__file__).resolve().parent
 ROOT = DOCS.parent
@@ -50,6 +56,220 @@ def _options(kind: str) -> list[str]:
     return ["   :no-value:"] if kind == "data" else []
 
 
+def gallery_page(source: Path) -> str:
+    """Write the pictures of the notebooks to the folder of the site, and return the page that shows them.
+
+    Parameters
+    ----------
+    source : Path
+        What the site is made from; pictures go to gallery/ in it.
+
+    Returns
+    -------
+    str
+        Each picture with the call that made it under it.
+    """
+    lines = [
+        "# Gallery",
+        "",
+        "Every figure of the notebooks, of the invented demo fleet, with the call that made it. They are the committed outputs, which the tests hold "
+        "current.",
+        "",
+    ]
+    (source / "gallery").mkdir(exist_ok=True)
+    for path in sorted((ROOT / "notebooks").glob("*.ipynb")):
+        book = json.loads(path.read_text(encoding="utf-8"))
+        title = next(
+            line for line in "".join(book["cells"][0]["source"]).splitlines() if line.startswith("# ")
+        )
+        shown = []
+        for cell in book["cells"]:
+            for output in cell.get("outputs", []):
+                if "image/png" in output.get("data", {}):
+                    name = f"{path.stem}_{len(shown) + 1}.png"
+                    picture = base64.b64decode("".join(output["data"]["image/png"]))
+                    (source / "gallery" / name).write_bytes(picture)
+                    call = "".join(cell["source"]).strip()
+                    shown += [
+                        f"![Figure {len(shown) + 1} of {path.stem}](gallery/{name})",
+                        "",
+                        f"```python\n{call}\n```",
+                        "",
+                    ]
+        if shown:
+            lines += [
+                f"## {title.removeprefix('# ')}",
+                "",
+                f"[Notebook {path.stem}](notebooks/{path.name})",
+                "",
+                *shown,
+            ]
+    return "\n".join(lines)
+
+
+_ERRORS = (
+    "QuestionError",
+    "RecordError",
+    "NotebookError",
+    "ExtractError",
+    "TableError",
+    "MissingPackage",
+    "NoFiniteMaximum",
+)
+_WORDS = ("reason", "expected", "mend")
+
+
+def error_rows() -> dict[str, list[tuple[str, ...]]]:
+    """Return what the kit says of bad input, as it stands in its code.
+
+    Returns
+    -------
+    dict of str to list of tuple
+        By module: (what is wrong, what was expected, how to mend it) of the checks of rows, (message,) of errors that
+        stop a command; what is filled in stands in braces.
+    """
+    found: dict[str, list[tuple[str, ...]]] = {}
+    for path in sorted((ROOT / "kit").rglob("*.py")):
+        rows = []
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        named = {
+            node.targets[0].id: text
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Assign)
+            and isinstance(node.targets[0], ast.Name)
+            and (text := _said(node.value))
+        }
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call):
+                words = {
+                    one.arg: _said(one.value) or named.get(ast.unparse(one.value), "")
+                    for one in node.keywords
+                    if one.arg in _WORDS
+                }
+                if words.get("reason"):
+                    rows.append(tuple(words.get(name, "") for name in _WORDS))
+            elif isinstance(node, ast.Raise) and (said := _stops_with(node)):
+                rows.append((said,))
+        if rows:
+            found[path.relative_to(ROOT).as_posix()] = list(dict.fromkeys(rows))
+    return found
+
+
+def _stops_with(node: ast.Raise) -> str:
+    """Return the message of an error about input that stops a command; "" for any other."""
+    if not (isinstance(node.exc, ast.Call) and node.exc.args):
+        return ""
+    return _said(node.exc.args[0]) if ast.unparse(node.exc.func).split(".")[-1] in _ERRORS else ""
+
+
+def _said(node: ast.expr) -> str:
+    """Return the text of a literal, with what is filled in between braces; "" for anything else."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        return node.value
+    if isinstance(node, ast.JoinedStr):
+        return "".join(
+            str(part.value) if isinstance(part, ast.Constant) else "{" + ast.unparse(part.value) + "}"
+            for part in node.values
+        )
+    if isinstance(node, ast.ListComp):
+        return _said(node.elt)
+    return ""
+
+
+def errors_page() -> str:
+    """Return the index of errors.
+
+    Returns
+    -------
+    str
+        Markdown, one section a module.
+    """
+    lines = [
+        "# Error index",
+        "",
+        "What the kit says of input that it cannot use, or uses only with a warning, read from its code; what stands in braces is filled in. "
+        "A row that is wrong is named by file, row, column and value. An error that stops a command ends it with status 2.",
+        "",
+        "Search for the words of your message that are no name, number or day.",
+        "",
+    ]
+    for module, rows in error_rows().items():
+        lines += [f"## {module}", ""]
+        checks, stops = [row for row in rows if len(row) == 3], [row for row in rows if len(row) == 1]
+        if checks:
+            lines += ["| what is wrong | expected | how to mend it |", "| --- | --- | --- |"]
+            lines += ["| " + " | ".join(_cell(one) for one in row) + " |" for row in checks] + [""]
+        if stops:
+            lines += ["| stops with |", "| --- |", *(f"| {_cell(row[0])} |" for row in stops), ""]
+    return "\n".join(lines)
+
+
+def _cell(text: str) -> str:
+    """Return text as a cell of a Markdown table that shows it letter by letter."""
+    plain = " ".join(text.split()).replace("`", "'").replace("|", "/")
+    return f"`{plain}`" if plain else ""
+
+
+class _Page(HTMLParser):
+    """What a page refers to, and what may be referred to on it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.links: list[str] = []
+        self.anchors: set[str] = set()
+        self.fetched: list[str] = []
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        given = {name: value or "" for name, value in attributes}
+        self.anchors |= {given[name] for name in ("id", "name") if name in given}
+        if tag == "a" and "href" in given:
+            self.links.append(given["href"])
+        for name in ("src", "data") if tag != "a" else ():
+            if given.get(name):
+                self.fetched.append(given[name])
+        if tag == "link" and given.get("href") and given.get("rel") != "canonical":
+            self.fetched.append(given["href"])
+
+
+def broken_links(site: Path) -> list[str]:
+    """Return what does not hold of the links of a site.
+
+    Parameters
+    ----------
+    site : Path
+        Folder of its pages.
+
+    Returns
+    -------
+    list of str
+        Page and link: files and anchors that are not there, and whatever a page would fetch from elsewhere.
+    """
+    pages = {}
+    for path in sorted(site.rglob("*.html")):
+        page = _Page()
+        page.feed(path.read_text(encoding="utf-8"))
+        pages[path.resolve()] = page
+    wrong = []
+    for path, page in pages.items():
+        where = path.relative_to(site.resolve()).as_posix()
+        for link in page.links + page.fetched:
+            parts = urlsplit(html.unescape(link))
+            if parts.scheme == "data" or (parts.scheme in ("mailto", "javascript") and link in page.links):
+                continue
+            if parts.scheme or parts.netloc:
+                wrong += [f"{where}: fetches {link}"] if link in page.fetched else []
+                continue
+            file, anchor = urldefrag(link)
+            file = urlsplit(file).path
+            target = (path.parent / unquote(file)).resolve() if file else path
+            target = target / "index.html" if target.is_dir() else target
+            if not target.is_file():
+                wrong.append(f"{where}: {link} is not there")
+            elif anchor and target in pages and unquote(anchor) not in pages[target].anchors:
+                wrong.append(f"{where}: {link} has no such place")
+    return wrong
+
+
 def packages() -> list[str]:
     """Return the public packages.
 
@@ -80,6 +300,8 @@ def lay_out(source: Path) -> None:
     for name in _FROM_TOP:
         text = (ROOT / name).read_text(encoding="utf-8")
         (source / name.lower()).write_text(_moved(text), encoding="utf-8")
+    (source / "gallery.md").write_text(gallery_page(source), encoding="utf-8")
+    (source / "errors.md").write_text(errors_page(), encoding="utf-8")
     for name in packages():
         page = source / "api" / f"{name}.rst"
         page.parent.mkdir(exist_ok=True)
@@ -100,16 +322,19 @@ def build() -> int:
     Returns
     -------
     int
-        0 where it was built without a warning.
+        0 where it was built without a warning and every link holds.
     """
     from sphinx.cmd.build import build_main
 
-    source, html = SITE / "source", SITE / "html"
+    source, html_folder = SITE / "source", SITE / "html"
     lay_out(source)
-    shutil.rmtree(html, ignore_errors=True)
-    return build_main(
-        ["-q", "-W", "--keep-going", "-d", str(SITE / "doctrees"), "-b", "html", str(source), str(html)]
-    )
+    shutil.rmtree(html_folder, ignore_errors=True)
+    options = ["-q", "-W", "--keep-going", "-d", str(SITE / "doctrees"), "-b", "html"]
+    status = build_main([*options, str(source), str(html_folder)])
+    wrong = broken_links(html_folder) if status == 0 else []
+    for line in wrong:
+        sys.stderr.write(line + "\n")
+    return status or int(bool(wrong))
 
 
 if __name__ == "__main__":

@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 
 from kit.cautions import CAUTIONS
-from kit.findings import PROBLEM_COLUMNS, load_fleet, problems_html, problems_text, write_report
-from kit.findings.report.report import OF_CHECKS
+from kit.findings import PROBLEM_COLUMNS, TABLES, load_fleet, problems_html, problems_text, write_report
+from kit.findings.report.report import OF_CHECKS, WHO_CORRECTS
 
 
 def problems(n: int) -> pd.DataFrame:
@@ -60,7 +60,37 @@ def test_the_page_of_a_fleet_says_what_it_is_and_what_is_rejected_and_warned(tin
     assert "Invented data." in text
     assert "limits size is not a number 1 write digits and a decimal point, no unit, no comma" in text
     assert "findings the serial as written is not that of the fittings, which stand 1" in text
-    assert text.index("Rejected rows") < text.index("size is not a number") < text.index("Warnings")
+    listed = text[text.index("These rows are not used") :]
+    assert (
+        listed.index("size is not a number")
+        < listed.index("Warnings")
+        < listed.index("the serial as written")
+    )
+
+
+def test_the_page_has_contents_counts_by_file_a_place_for_each_row_and_who_can_correct_it():
+    frame = problems(70)
+    page = problems_html(frame)
+    assert "usage usage.csv 70 70 technical records" in visible(page)
+    assert page.count("write it</td>") == 72  # all of them, and once for each of two reasons
+    places = re.findall(r'<tr id="([^"]+)"', page)
+    assert len(set(places)) == len(places) == 70
+    assert places[0] == "problems-usage-csv-2"
+    anchors = set(re.findall(r' id="([^"]+)"', page))
+    assert {link.removeprefix("#") for link in re.findall(r'href="([^"]+)"', page)} <= anchors
+    assert set(WHO_CORRECTS) == {*TABLES, "dataset"}
+
+
+def test_the_page_is_laid_out_for_paper():
+    """Headings of tables are repeated on each sheet, and no row is cut in two."""
+    page = problems_html(problems(3))
+    for words in (
+        "@media print",
+        "thead{display:table-header-group}",
+        "tr{break-inside:avoid}",
+        "<thead><tr><th",
+    ):
+        assert words in page, words
 
 
 def test_whatever_stood_in_a_cell_is_shown_as_text_and_nothing_is_loaded():
@@ -71,7 +101,7 @@ def test_whatever_stood_in_a_cell_is_shown_as_text_and_nothing_is_loaded():
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
     assert "\x00" not in page
     assert "\u202e" not in page
-    for word in ("http:", "https:", "src=x ", "href", "<link", "@import", "url("):
+    for word in ("http:", "https:", "src=x ", 'href="h', "<link", "@import", "url("):
         assert word not in page.replace("src=x onerror", "")
 
 

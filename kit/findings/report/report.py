@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,8 +32,30 @@ _STYLE = (
     "table{border-collapse:collapse;margin:1em 0;width:100%}th,td{border:1px solid #999;padding:.3em .5em;"
     "text-align:left;vertical-align:top;overflow-wrap:anywhere}th{background:#eee;white-space:nowrap}"
     "td.short{white-space:nowrap;overflow-wrap:normal}td.n{text-align:right}td.value{min-width:7em}"
-    ".notice{border-left:.4em solid #999;padding:.2em .8em}"
+    ".notice{border-left:.4em solid #999;padding:.2em .8em}nav li{margin:.2em 0}tr:target{outline:.2em solid #111}"
+    "thead{display:table-header-group}tr{break-inside:avoid}h2,h3{break-after:avoid}"
+    "@page{size:A4 landscape;margin:12mm}"
+    "@media print{body{margin:0;max-width:none;padding:0;font-size:8pt}a{color:inherit;text-decoration:none}"
+    "h2{break-before:page}h2.first{break-before:auto}table{font-size:7.5pt}th,td{padding:1mm}td.short{white-space:normal}}"
 )
+
+WHO_CORRECTS = {
+    "aircraft": "technical records",
+    "basing": "technical records",
+    "panels": "technical records",
+    "usage": "technical records",
+    "zones": "engineering",
+    "limits": "engineering",
+    "tasks": "maintenance programme",
+    "cards": "maintenance control",
+    "inspections": "the inspector who looked, through maintenance control",
+    "taps": "the inspector who tapped, through maintenance control",
+    "findings": "the inspector who found it, through maintenance control",
+    "repairs": "the repair shop, through technical records",
+    "deferrals": "maintenance control",
+    "dataset": "whoever keeps dataset.toml",
+}
+"""Who can correct a row of each table at its source (common practice, no source)."""
 
 
 def problems_text(problems: pd.DataFrame, limit: int = 20) -> str:
@@ -96,21 +119,21 @@ def _line(problem: tuple) -> str:
     return f"{where}: {problem.reason}. Expected: {problem.expected}. Mend: {problem.mend}."
 
 
-def problems_html(source: Fleet | pd.DataFrame, *, limit: int = 50) -> str:
+def problems_html(source: Fleet | pd.DataFrame, *, limit: int | None = None) -> str:
     """Return a page about the problems of a dataset that stands by itself.
 
     Parameters
     ----------
     source : Fleet or DataFrame
         A dataset, or a table of problems such as `TableError.problems`.
-    limit : int
-        How many problems of each kind to list one by one.
+    limit : int, optional
+        How many problems of each kind to list one by one; default: all.
 
     Returns
     -------
     str
-        HTML without scripts and without links: counts by reason with what to do, the first
-        rows, the cautions. Whatever stood in a cell is shown as text.
+        HTML without scripts and without links to elsewhere: contents, counts by file and by reason with what to do and who can,
+        every row with an anchor of its own, the cautions; laid out for paper too. Whatever stood in a cell is shown as text.
 
     See Also
     --------
@@ -119,7 +142,7 @@ def problems_html(source: Fleet | pd.DataFrame, *, limit: int = 50) -> str:
     """
     if isinstance(source, pd.DataFrame):
         title, about = "Problems of the tables", []
-        parts = [("Problems", source, "")]
+        parts = [("problems", "Problems", source, "")]
     else:
         title = f"{source.name}: what is wrong with the tables"
         n_rows = sum(len(table) for table in source.tables.values())
@@ -129,15 +152,16 @@ def problems_html(source: Fleet | pd.DataFrame, *, limit: int = 50) -> str:
             f"cut-off {source.cut_off:%Y-%m-%d}; read from {source.source}.",
         ]
         parts = [
-            ("Rejected rows", source.rejected, "These rows are not used until they are mended."),
-            ("Warnings", source.warnings, "These rows are used by a stated rule."),
+            ("rejected", "Rejected rows", source.rejected, "These rows are not used until they are mended."),
+            ("warnings", "Warnings", source.warnings, "These rows are used by a stated rule."),
         ]
     body = [f"<h1>{_escaped(title)}</h1>"]
     body += [f'<p class="notice">{_escaped(line)}</p>' for line in about if line]
-    for heading, problems, note in parts:
-        body += _problems_part(heading, problems, note, limit)
+    body += _contents(parts) + _counts_by_file(parts)
+    for key, heading, problems, note in parts:
+        body += _problems_part(key, heading, problems, note, len(problems) if limit is None else limit)
     body += [
-        "<h2>Cautions</h2>",
+        '<h2 id="cautions">Cautions</h2>',
         "<ul>",
         *(f"<li>{html.escape(line)}</li>" for line in (*OF_CHECKS, *CAUTIONS)),
         "</ul>",
@@ -159,34 +183,101 @@ def problems_html(source: Fleet | pd.DataFrame, *, limit: int = 50) -> str:
     return "\n".join(lines)
 
 
-def _problems_part(heading: str, problems: pd.DataFrame, note: str, limit: int) -> list[str]:
+_Parts = list[tuple[str, str, pd.DataFrame, str]]
+
+
+def _contents(parts: _Parts) -> list[str]:
+    """Return the contents of the page: its parts, and the tables in each."""
+    lines = ['<nav aria-label="Contents">', "<ul>", '<li><a href="#files">Counts by file</a></li>']
+    for key, heading, problems, _ in parts:
+        tables = problems.groupby("table", sort=False).size()
+        inner = ", ".join(
+            f'<a href="#{key}-{_anchor(table)}">{_escaped(table)}</a> {n:,}' for table, n in tables.items()
+        )
+        lines.append(
+            f'<li><a href="#{key}">{_escaped(heading)}</a>: {len(problems):,}{" (" + inner + ")" if inner else ""}</li>'
+        )
+    return [*lines, '<li><a href="#cautions">Cautions</a></li>', "</ul>", "</nav>"]
+
+
+def _anchor(text: object) -> str:
+    """Return text as the name of a place on the page: letters, digits and hyphens."""
+    return re.sub(r"[^A-Za-z0-9]+", "-", plain_text(str(text)))[:_SHORT_CELL].strip("-")
+
+
+def _counts_by_file(parts: _Parts) -> list[str]:
+    """Return how many rows of each file have problems of each kind, and who can correct them."""
+    lines = ['<h2 id="files" class="first">Counts by file</h2>']
+    every = pd.concat([problems.assign(kind=heading) for _, heading, problems, _ in parts])
+    if not len(every):
+        return [*lines, "<p>None.</p>"]
+    headings = [heading for _, heading, _, _ in parts]
+    counts = every.groupby(["table", "file", "kind"], sort=False).size().unstack("kind", fill_value=0)
+    counts = counts.reindex(columns=headings, fill_value=0).reset_index()
+    rows = every.drop_duplicates(["table", "file", "row"]).groupby(["table", "file"]).size()
+    counts.insert(
+        2,
+        "rows",
+        [int(rows[table, file]) for table, file in zip(counts["table"], counts["file"], strict=True)],
+    )
+    counts["who"] = counts["table"].map(WHO_CORRECTS).fillna("")
+    named = [
+        "table",
+        "file",
+        "rows concerned",
+        *(heading.lower() for heading in headings),
+        "who can correct them",
+    ]
+    return lines + _table_lines(named, counts)
+
+
+def _problems_part(key: str, heading: str, problems: pd.DataFrame, note: str, limit: int) -> list[str]:
     """Return the lines about one kind of problems."""
-    lines = [f"<h2>{_escaped(heading)}</h2>"]
+    lines = [f'<h2 id="{key}">{_escaped(heading)}</h2>']
     if not len(problems):
         return [*lines, "<p>None.</p>"]
     n_rows = len(problems[["table", "file", "row"]].drop_duplicates())
     lines.append(f"<p>{_count(len(problems), 'problem')} in {_count(n_rows, 'row')}. {_escaped(note)}</p>")
     groups = problems.groupby(["table", "reason"], sort=False)
     counts = groups.agg(n=("row", "size"), mend=("mend", "first")).reset_index()
-    counts = counts.sort_values("n", ascending=False, kind="stable")
-    lines += _table_lines(
-        ["table", "reason", "problems", "what to do, for the first"], counts[["table", "reason", "n", "mend"]]
+    counts = counts.sort_values("n", ascending=False, kind="stable").assign(
+        who=lambda one: one["table"].map(WHO_CORRECTS)
     )
-    lines.append(f"<h3>The first {min(limit, len(problems)):,} of {len(problems):,}</h3>")
-    shown = problems.head(limit)[["file", "row", "column", "value", "reason", "expected", "mend"]]
-    return lines + _table_lines(["file", "row", "column", "value", "reason", "expected", "what to do"], shown)
+    lines += _table_lines(
+        ["table", "reason", "problems", "what to do, for the first", "who can"],
+        counts[["table", "reason", "n", "mend", "who"]].fillna(""),
+    )
+    shown = problems.head(limit)
+    if len(shown) < len(problems):
+        lines.append(f"<p>The first {len(shown):,} of {len(problems):,}</p>")
+    for table, rows in shown.groupby("table", sort=False):
+        lines.append(
+            f'<h3 id="{key}-{_anchor(table)}">{_escaped(heading)}: {_escaped(table)}, {len(rows):,}</h3>'
+        )
+        cells = rows[["file", "row", "column", "value", "reason", "expected", "mend"]]
+        again = rows.duplicated(["file", "row"])
+        names = [
+            "" if twice else f"{key}-{_anchor(file)}-{row}"
+            for file, row, twice in zip(rows["file"], rows["row"], again, strict=True)
+        ]
+        lines += _table_lines(
+            ["file", "row", "column", "value", "reason", "expected", "what to do"], cells, names=names
+        )
+    return lines
 
 
-def _table_lines(heading: list[str], rows: pd.DataFrame) -> list[str]:
-    """Return a table, every cell as text."""
-    lines = ["<table>", "<tr>" + "".join(f"<th>{_escaped(name)}</th>" for name in heading) + "</tr>"]
-    for row in rows.itertuples(index=False, name=None):
+def _table_lines(heading: list[str], rows: pd.DataFrame, *, names: list[str] | None = None) -> list[str]:
+    """Return a table, every cell as text; a row with a name can be linked to."""
+    head = "".join(f'<th scope="col">{_escaped(name)}</th>' for name in heading)
+    lines = ["<table>", f"<thead><tr>{head}</tr></thead>", "<tbody>"]
+    for k, row in enumerate(rows.itertuples(index=False, name=None)):
         cells = [
             f'<td class="{_looks(name, cell)}">{_escaped(cell)}</td>'
             for name, cell in zip(heading, row, strict=True)
         ]
-        lines.append("<tr>" + "".join(cells) + "</tr>")
-    return [*lines, "</table>"]
+        place = f' id="{names[k]}"' if names and names[k] else ""
+        lines.append(f"<tr{place}>" + "".join(cells) + "</tr>")
+    return [*lines, "</tbody>", "</table>"]
 
 
 def _looks(name: str, cell: object) -> str:
@@ -205,7 +296,7 @@ def _escaped(cell: object) -> str:
     return html.escape(plain_text(text), quote=True)
 
 
-def write_report(fleet: Fleet, path: str | Path, *, limit: int = 50) -> Path:
+def write_report(fleet: Fleet, path: str | Path, *, limit: int | None = None) -> Path:
     """Write the page about the problems of a dataset, as a whole or not at all.
 
     Parameters
@@ -214,8 +305,8 @@ def write_report(fleet: Fleet, path: str | Path, *, limit: int = 50) -> Path:
         The dataset.
     path : str or Path
         File to write; one that is there is written over.
-    limit : int
-        How many problems of each kind to list one by one.
+    limit : int, optional
+        How many problems of each kind to list one by one; default: all.
 
     Returns
     -------
