@@ -1,5 +1,7 @@
 """Problems are told in words: how many, which reasons, the first ones in full."""
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -131,6 +133,5 @@ def test_the_report_is_written_as_a_whole_and_the_same_twice(tiny, tmp_path):
 def visible(page: str) -> str:
     """Return the text of a page as one line."""
     import html
-    import re
 
     return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", page)))
