@@ -72,9 +72,12 @@ def rank(part):
     return next(i for i, layer in enumerate(LAYERS) if part in layer)
 
 
+PLANTED = {}  # files that are not there: what the rules are tried on
+
+
 @functools.cache
 def text_of(path):
-    return path.read_text(encoding="utf-8")
+    return PLANTED[path] if path in PLANTED else path.read_text(encoding="utf-8")
 
 
 @functools.cache
@@ -140,7 +143,7 @@ def of_each(files):
             told = broken_by(rule, files)
             assert not told, "\n".join(told)
 
-        test.__name__, test.__doc__ = rule.__name__, rule.__doc__
+        test.__name__, test.__doc__, test.rule = rule.__name__, rule.__doc__, rule
         return test
 
     return make
@@ -424,3 +427,57 @@ def test_no_module_imports_itself_by_way_of_others():
         free = {name for name, others in ties.items() if not others & set(ties)}
         ties = {name: others for name, others in ties.items() if name not in free}
     assert sorted(ties) == []
+
+
+# For each rule of a file one that breaks it.
+OFFENDERS = [
+    (test_imports_run_one_way, "life", "import kit.intervals"),
+    (
+        test_the_simulation_is_used_by_the_command_line_alone_and_judges_from_outside,
+        "figures",
+        "from kit.simulate import make_demo",
+    ),
+    (test_the_compute_layers_show_nothing, "life", "def show():\n    import matplotlib.pyplot"),
+    (
+        test_the_front_door_and_the_show_layer_do_not_load_what_is_slow_at_once,
+        "life",
+        "from scipy.stats import norm",
+    ),
+    (test_nothing_prints_but_the_command_line, "life", "print(1)"),
+    (test_nothing_is_evaluated_or_unpickled, "life", "eval('1')"),
+    (test_nothing_is_evaluated_or_unpickled, "life", "import pickle"),
+    (test_randomness_comes_from_generators_alone, "life", "import numpy as np\nnp.random.normal()"),
+    (test_randomness_comes_from_generators_alone, "life", "import numpy as np\nnp.random.default_rng()"),
+    (test_files_are_written_by_the_modules_whose_work_it_is, "life", "path.write_text('')"),
+    (test_no_path_of_this_machine_and_no_host_is_named, "life", "PLACE = 'https:" + "//'"),
+    (
+        test_packages_import_one_another_through_their_front_doors,
+        "intervals",
+        "from kit.life.fits.weibull import fit_weibull",
+    ),
+    (test_what_is_private_is_read_where_it_is_made, "life", "def read(fleet):\n    return fleet._raw"),
+    (test_every_loop_and_search_ends, "life", "while True:\n    pass"),
+]
+
+
+def test_each_rule_fails_on_a_file_planted_to_break_it():
+    for k, (test, part, text) in enumerate(OFFENDERS):
+        path = KIT / part / f"planted_{k}.py"
+        PLANTED[path] = text
+        assert [line.split(":")[0] for line in broken_by(test.rule, [path])] == [named(path)], text
+    path = KIT / "life" / "planted" / "__init__.py"
+    for body in (
+        '"""Words."""\nx = 1',
+        "from kit.life import *",
+        '"""Words."""\nfrom a import b, a\n__all__ = ["b", "a"]',
+    ):
+        PLANTED[path] = body
+        text_of.cache_clear()
+        nodes.cache_clear()
+        assert broken_by(test_an_init_holds_imports_and_a_sorted_list_of_names_and_no_more.rule, [path]), body
+
+
+def test_every_rule_of_a_file_has_an_offender():
+    rules = {name for name, test in globals().items() if hasattr(test, "rule")}
+    tried = {test.__name__ for test, _, _ in OFFENDERS}
+    assert rules - tried == {"test_an_init_holds_imports_and_a_sorted_list_of_names_and_no_more"}
