@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.problems import one_problem, sorted_problems
-from kit.findings.read.size_limits import shortened
+from kit.findings.read.size_limits import MOST_COLUMNS, shortened
 from kit.findings.read.source_table import SourceTable
 
 
@@ -52,6 +52,8 @@ def read_csv(table: str, path: Path, file: str) -> tuple[SourceTable | None, pd.
     if not records:
         return SourceTable(file, [], 0, lambda names: pd.DataFrame()), fatal
     heading = [cell.strip() for cell in records[0]]
+    if len(heading) > MOST_COLUMNS:  # refused by its heading; making so many columns would take minutes
+        return SourceTable(file, heading, 0, lambda names: pd.DataFrame()), fatal
     widths = np.fromiter(map(len, records), dtype=np.int64, count=len(records))
     ragged = _ragged_problems(table, file, records, lines, widths)
     text = None if len(ragged) else _frame(contents)
