@@ -41,6 +41,9 @@ MOVES = 1e-3
 SHARED = {"aircraft", "basing", "zones", "tasks", "limits"}
 """Tables of which a row bears on more than one aircraft's panels; their corruptions are looked at one by one."""
 
+EVERYWHERE = {"findings", "usage"}
+"""Tables of one aircraft of which a question reads something beside panels: how long damages are for their width, and usage."""
+
 UNREAD = {
     "basing": ["base", "climate"],
     "zones": ["outer_material", "inner_material", "core_material", "cell_size", "core_density", "removable", "former_label_until"],
@@ -203,6 +206,15 @@ class Demo:
             for cell in (row.get(column, ""), one.cell if one.column == column else ""):
                 found |= self.aircraft_of_panel.get(cell, frozenset()) if column == "panel" else {self._of_finding().get(cell, "")}  # fmt: skip
         return frozenset(found) - {""}
+
+    def panels_of(self, one: Corruption) -> frozenset[str]:
+        """Panels that a corruption of a row about one damage may bear on; none where it may bear on many."""
+        if one.table not in ("repairs", "deferrals") or one.column in ("finding", "replaces"):
+            return frozenset()
+        head, rows = self.texts[one.table]
+        finding = rows[one.row][head.index("finding")]
+        every = self.fleet.tables["findings"]
+        return frozenset(every.loc[every["finding"] == finding, "panel"]) - {""}
 
     def _of_finding(self) -> dict[str, str]:
         if not hasattr(self, "_finding"):
@@ -370,9 +382,13 @@ def campaign(demo: Demo, drawn: list[Corruption], keep: Path | None = None, most
         differs = changed(demo.inputs, inputs(evidence, demo.asks))
         touched = {panel.split(" after repair ")[0] for _, _, panel in differs}
         homes = fleet.tables["panels"].groupby("panel")["aircraft"].agg(frozenset).to_dict()
-        planes = frozenset().union(*(demo.aircraft_of_panel.get(p, frozenset()) | homes.get(p, frozenset()) for p in touched))  # fmt: skip
+        planes = frozenset().union(
+            *(demo.aircraft_of_panel.get(p, frozenset()) | homes.get(p, frozenset()) for p in touched)
+        )
         for k in rest:
-            if "" in touched or demo.aircraft_of(drawn[k]) & planes or not demo.aircraft_of(drawn[k]):
+            everywhere = "" in touched and drawn[k].table in EVERYWHERE
+            own = demo.panels_of(drawn[k])
+            if everywhere or (own & touched if own else demo.aircraft_of(drawn[k]) & planes):
                 alone.append(k)
             else:
                 settle(k, "same evidence")
