@@ -31,7 +31,8 @@ LAYERS = [
     {"drafts"},  # what an extract may hold, before it is a dataset
     {"simulate"},  # beside the analysis: used by the command line alone
     {"figures"},
-    {"explore", "notebook", "sheets", "tap_sheets"},
+    {"notebook", "sheets", "tap_sheets"},
+    {"explore"},
     {"commands"},  # of the command line
     {"dictionary"},  # the documentation of tables, questions and records
     {"__main__"},

@@ -18,7 +18,15 @@ from kit.findings.read.dataset import Dataset
 from kit.findings.read.region_files import region_rows
 from kit.findings.reinspections import reinspections
 from kit.findings.report.changes import CHANGE_COLUMNS, changes_text
-from kit.findings.report.corrections import apply_corrections, propose_corrections, write_proposals
+from kit.findings.report.corrections import (
+    DECISION_COLUMNS,
+    PROPOSAL_COLUMNS,
+    apply_corrections,
+    proposals_text,
+    propose_corrections,
+    read_proposals,
+    write_proposals,
+)
 from kit.findings.report.coverage import coverage_table
 from kit.findings.report.delays import (
     DELAY_TABLES,
@@ -64,6 +72,7 @@ __all__ = [
     "CLOCKS",
     "DAMAGE_LEFT",
     "DAYS_BEYOND",
+    "DECISION_COLUMNS",
     "DELAY_TABLES",
     "DISPOSITIONS",
     "GEOMETRIES",
@@ -77,6 +86,7 @@ __all__ = [
     "PACKAGES",
     "PLACES",
     "PROBLEM_COLUMNS",
+    "PROPOSAL_COLUMNS",
     "SEES",
     "SIZES",
     "SIZES_TOO_SMALL",
@@ -122,7 +132,9 @@ __all__ = [
     "panel_history",
     "problems_html",
     "problems_text",
+    "proposals_text",
     "propose_corrections",
+    "read_proposals",
     "record_starts",
     "region_rows",
     "reinspections",

@@ -8,7 +8,7 @@ from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
 from kit.intervals.named_pod import kind_asked, with_pod
 from kit.intervals.opinions import second_opinions
-from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risks
+from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risk_of, risks, share_meeting
 from kit.intervals.question import (
     NamedDetection,
     Question,
@@ -70,11 +70,13 @@ __all__ = [
     "problem_of",
     "read_question",
     "recommend",
+    "risk_of",
     "risk_rule",
     "risks",
     "schedule_kernel",
     "second_opinions",
     "share_evidence",
+    "share_meeting",
     "shortest_look",
     "tasks_due",
     "threshold_rule",

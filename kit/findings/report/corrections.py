@@ -109,14 +109,51 @@ def write_proposals(fleet: Fleet, path: str | Path, *, overwrite: bool = False) 
             f"`path` must be a file that is not there yet, for decisions may stand in it. Got {str(path)!r}; "
             "give another path, or overwrite=True."
         )
-    frame = propose_corrections(fleet)
+    write_whole(path, proposals_text(propose_corrections(fleet)))
+    return path
+
+
+def proposals_text(frame: pd.DataFrame) -> str:
+    """Return proposals, with what was decided of them, as the text of a corrections file.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        `PROPOSAL_COLUMNS`, and `DECISION_COLUMNS` where something was decided.
+
+    Returns
+    -------
+    str
+        CSV, as `apply_corrections` reads it.
+    """
     contents = io.StringIO()
     writer = csv.writer(contents, lineterminator="\n")
-    writer.writerow([*PROPOSAL_COLUMNS, *DECISION_COLUMNS])
-    blank = [""] * len(DECISION_COLUMNS)
-    writer.writerows([*map(as_text_cell, row), *blank] for row in frame.itertuples(index=False, name=None))
-    write_whole(path, contents.getvalue())
-    return path
+    names = [*PROPOSAL_COLUMNS, *DECISION_COLUMNS]
+    writer.writerow(names)
+    rows = frame.reindex(columns=names, fill_value="")
+    writer.writerows([*map(as_text_cell, row)] for row in rows.itertuples(index=False, name=None))
+    return contents.getvalue()
+
+
+def read_proposals(path: str | Path) -> pd.DataFrame:
+    """Read a corrections file as it stands, decided or not; nothing in it is checked against the data.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    DataFrame
+        `PROPOSAL_COLUMNS` and `DECISION_COLUMNS` as text.
+
+    Raises
+    ------
+    TableError
+        If it is not a corrections file.
+    """
+    return _read_file(Path(path))[[*PROPOSAL_COLUMNS, *DECISION_COLUMNS]].reset_index(drop=True)
 
 
 def as_text_cell(cell: str) -> str:

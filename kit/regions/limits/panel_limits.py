@@ -98,11 +98,13 @@ def tier_panels(
         regions = standing_regions(fleet, day)
     panels = _fitted(fleet, day, panels)
     damages = _judged(fleet, panels, regions, day, fastener_band_mm)
-    kinds = ("", *(kind for kind in KINDS if (fleet.tables["limits"]["kind"] == kind).any()))
+    stated = fleet.tables["limits"].dropna(subset=["total_share", "most_damages"], how="all")
+    spoken_of = {("", ""), *zip(stated["kind"], stated["place"], strict=True)}
     whole = pd.concat(
         [
             _whole(fleet, panels, damages, day, place, kind)
-            for kind, place in itertools.product(kinds, ("", *PLACES))
+            for kind, place in itertools.product(("", *KINDS), ("", *PLACES))
+            if (kind, place) in spoken_of  # no other can miss a clause of the panel as a whole
         ]
     )
     every = pd.concat([damages, whole], ignore_index=True) if len(damages) else whole

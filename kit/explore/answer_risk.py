@@ -1,14 +1,10 @@
-"""What would another repeat interval cost? A slider, and the same in words and as a picture.
+"""What would another repeat interval cost? In words and as a picture.
 
 All numbers are read from an answer; nothing is worked out anew.
 """
 
 from __future__ import annotations
 
-import base64
-import html
-import io
-import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -20,8 +16,6 @@ from kit.cautions import caution_section
 from kit.figures import plot_risk, shown_measures
 
 if TYPE_CHECKING:
-    from ipywidgets import VBox
-
     from kit.intervals import Answer
 
 
@@ -136,90 +130,3 @@ def risk_picture(answer: Answer, repeats: Sequence[float]) -> Figure:
                 bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8},
             )
     return figure
-
-
-def _png(figure: Figure) -> str:
-    """Return a figure as the text of a data address."""
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=80, metadata={"Software": None})
-    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
-
-
-def risk_html(answer: Answer, repeat: float) -> str:
-    """Return text and picture of one repeat interval as a piece of HTML.
-
-    Parameters
-    ----------
-    answer : Answer
-        What `kit.recommend` gave.
-    repeat : float
-        One of the intervals in the answer's curve [units of the question's clock].
-
-    Returns
-    -------
-    str
-        Every word escaped; the picture carries the text in words for who cannot see it.
-    """
-    lines = [html.escape(line) for line in risk_text(answer, repeat).splitlines()]
-    words = html.escape(
-        f"Risk and exposure against the repeat interval, with {repeat:,.0f} marked", quote=True
-    )
-    head, *rest = lines
-    body = "".join(f"<li>{line}</li>" for line in rest)
-    picture = f'<img alt="{words}" src="{_png(risk_picture(answer, [repeat]))}" style="max-width: 100%">'
-    return (
-        f'<div role="status"><b>{head}</b><ul style="margin: 0; line-height: 1.4">{body}</ul></div>{picture}'
-    )
-
-
-def interval_explorer(answer: Answer) -> VBox:
-    """Make a slider over the repeat intervals that an answer examined.
-
-    Parameters
-    ----------
-    answer : Answer
-        What `kit.recommend` gave.
-
-    Returns
-    -------
-    VBox
-        A title, the slider and the text with its picture. The slider takes the arrow keys, and works
-        when it is let go, not on the way.
-    """
-    import ipywidgets as widgets
-
-    repeats = [float(x) for x in answer.curve["repeat"]]
-    unit = answer.question.clock.replace("_", " ")
-    labels = _labels(repeats)
-    start = 0
-    if answer.repeat is not None:
-        start = int(np.argmin(np.abs(np.asarray(repeats) - answer.repeat)))
-    slider = widgets.SelectionSlider(
-        options=list(zip(labels, repeats, strict=True)),
-        index=start,
-        description=f"Repeat interval [{unit}]",
-        continuous_update=False,
-        style={"description_width": "initial"},
-        layout=widgets.Layout(width="95%", max_width="46em"),
-        tooltip="Arrow keys move to the next interval that was examined",
-    )
-    view = widgets.HTML(value=risk_html(answer, slider.value))
-    heading = "\n".join(
-        textwrap.wrap(f"{answer.question.title} {str(answer.dataset['notice']).split('.')[0]}.", 110)
-    )
-    title = widgets.HTML(value=f"<p>{html.escape(heading)}</p>")
-
-    def show(change: dict[str, object]) -> None:
-        view.value = risk_html(answer, float(change["new"]))
-
-    slider.observe(show, names="value")
-    return widgets.VBox([title, slider, view])
-
-
-def _labels(values: Sequence[float]) -> list[str]:
-    """Whole numbers, with decimals only where two would read alike."""
-    for digits in range(7):
-        labels = [f"{value:,.{digits}f}" for value in values]
-        if len(set(labels)) == len(labels):
-            break
-    return labels

@@ -1,12 +1,9 @@
-import html
-import re
-
 import numpy as np
 import pytest
 from made_answer import make_answer, make_question
 
 from kit.cautions import CAUTIONS
-from kit.explore import interval_explorer, risk_html, risk_picture, risk_text
+from kit.explore import risk_picture, risk_text
 from kit.intervals.answer import RuleAnswer
 
 
@@ -60,45 +57,6 @@ def test_picture_shows_the_measure_that_the_target_bounds():
         question=make_question(target={"measure": "exceedances", "per_10000_flight_hours": 1.0})
     )
     assert risk_picture(answer, [1000]).axes[0].get_ylabel().startswith("Exceedances, at the worst age")
-
-
-def test_explorer_html_is_escaped_and_has_words_for_the_picture():
-    text = risk_html(make_answer(rules=(RuleAnswer("cap", 5000.0, False, ""),)), 8000)
-    assert 'alt="Risk and exposure against the repeat interval, with 8,000 marked"' in text
-    words = html.unescape(re.sub(r"<[^>]*>", "\n", text))
-    for line in risk_text(make_answer(rules=(RuleAnswer("cap", 5000.0, False, ""),)), 8000).splitlines():
-        assert line in words
-
-
-def test_explorer_escapes_what_comes_from_files():
-    answer = make_answer(question=make_question(title="<img src=x onerror=alert(1)> & more"))
-    title = interval_explorer(answer).children[0].value
-    assert "<img" not in title
-    assert "&lt;img src=x onerror=alert(1)&gt; &amp; more" in title
-
-
-def test_explorer_opens_at_the_recommendation_and_moves_text_and_picture():
-    answer = make_answer()
-    _, slider, view = interval_explorer(answer).children
-    assert slider.value == 4000.0
-    assert "Repeat interval: 4,000 flight hours" in view.value
-    before = view.value
-    slider.index = 4
-    assert "Repeat interval: 8,000 flight hours" in view.value
-    assert re.search(r'src="([^"]*)"', view.value)[1] != re.search(r'src="([^"]*)"', before)[1]
-
-
-def test_explorer_opens_at_the_first_interval_where_nothing_is_recommended():
-    assert interval_explorer(make_answer(repeat=None)).children[1].value == 1000.0
-
-
-def test_slider_has_words_waits_until_let_go_and_tells_close_intervals_apart():
-    slider = interval_explorer(make_answer()).children[1]
-    assert slider.description == "Repeat interval [flight hours]"
-    assert slider.continuous_update is False
-    labels = [label for label, _ in slider.options]
-    assert labels == ["1,000.0", "2,000.1", "2,000.4", "4,000.0", "8,000.0"]
-    assert [value for _, value in slider.options] == [1000.0, 2000.1, 2000.4, 4000.0, 8000.0]
 
 
 def test_importing_the_module_does_not_load_widgets():
