@@ -29,6 +29,7 @@ from kit.figures.zones import (
     plot_plan_view,
     plot_rank_chances,
     plot_shrinkage,
+    plot_time_line,
     plot_zone_counts,
     plot_zone_rates,
 )
@@ -60,6 +61,7 @@ __all__ = [
     "plot_share_damaged",
     "plot_shrinkage",
     "plot_size_by_age",
+    "plot_time_line",
     "plot_tornado",
     "plot_tracks",
     "plot_zone_counts",

@@ -14,6 +14,8 @@ from kit.figures.life import INK, LINES, thousands
 from kit.ranking import RATES, funnel_limits
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     import pandas as pd
     from matplotlib.axes import Axes
 
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 _WORDS = {name: f"Finds [{words}]" for name, words in RATES.items()} | {
     "per_m2": "Finds [per m² of skin in the fleet]"
 }
+_GREYS = ("white", "0.7")
 _HATCHES = ("", "..", "//", "xx", "++++")
 
 
@@ -337,3 +340,65 @@ def plot_zone_counts(curves: dict[str, MeanCumulative], *, most: int = 4, ax: Ax
     ax.margins(x=0.2)
     thousands(ax)
     return ax
+
+
+def plot_time_line(
+    table: pd.DataFrame, *, marks: Mapping[int, str] | None = None, axes: Sequence[Axes] | None = None
+) -> Sequence[Axes]:
+    """Draw looks and finds of each year by method and purpose, so that a campaign or another method shows as what it is.
+
+    Parameters
+    ----------
+    table : DataFrame
+        What `kit.ranking.yearly_table` gave.
+    marks : mapping of int to str, optional
+        Words for years in which something changed.
+    axes : sequence of two Axes, optional
+        Where to draw looks and finds.
+
+    Returns
+    -------
+    sequence of Axes
+        Looks above, first finds below, stacked; grey and hatches tell method and purpose without colour.
+    """
+    if axes is None:
+        _, axes = plt.subplots(2, 1, sharex=True, layout="constrained")
+    years = np.arange(table["year"].min(), table["year"].max() + 1)
+    sizes = table.groupby(["purpose", "method"])["looks"].sum().sort_values(ascending=False)
+    for ax, name in zip(axes, ("looks", "finds"), strict=True):
+        below = np.zeros(years.size)
+        for number, (purpose, method) in enumerate(sizes.index):
+            some = table.loc[(table["purpose"] == purpose) & (table["method"] == method)]
+            height = some.groupby("year")[name].sum().reindex(years, fill_value=0).to_numpy()
+            ax.bar(
+                years,
+                height,
+                bottom=below,
+                color=_GREYS[number % len(_GREYS)],
+                edgecolor=INK,
+                linewidth=0.6,
+                hatch=_HATCHES[number // 2 % len(_HATCHES)],
+                label=f"{_plain(method)}, {purpose}",
+            )
+            below = below + height
+        ax.set_ylabel("Looks a year" if name == "looks" else "First finds a year")
+        ax.yaxis.set_major_locator(MaxNLocator(4, integer=True))
+        ax.set_ylim(0, max(below.max() * 1.3, 1))
+        for at, year in enumerate(sorted(marks or {})):
+            ax.axvline(year - 0.5, color=INK, linestyle="--", linewidth=1)
+            if name == "looks":
+                ax.annotate(
+                    marks[year],
+                    (year - 0.5, 1 - 0.11 * at),
+                    xycoords=("data", "axes fraction"),
+                    xytext=(-4, -4),
+                    textcoords="offset points",
+                    ha="right",
+                    va="top",
+                    fontsize="small",
+                )
+    axes[0].legend(fontsize="x-small", loc="upper left", ncols=1)
+    axes[1].xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes[1].set_xlabel("Year")
+    axes[0].set_title("What was looked for, and what was found, by year", fontsize="medium")
+    return axes

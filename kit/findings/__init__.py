@@ -10,7 +10,7 @@ from kit.findings.fittings import Fittings
 from kit.findings.fleet import Fleet, need_fleet
 from kit.findings.frames import need_columns
 from kit.findings.load import load_fleet
-from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks
+from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks, looks_read_for
 from kit.findings.packages import MissingPackage, missing_package
 from kit.findings.period import events_up_to, rows_kept
 from kit.findings.read.column_map import SIZES
@@ -123,6 +123,7 @@ __all__ = [
     "kind_as_seen",
     "lineage",
     "load_fleet",
+    "looks_read_for",
     "methods_seeing",
     "missing_package",
     "need_columns",

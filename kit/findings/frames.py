@@ -61,3 +61,19 @@ def one_name_a_row(rows: pd.DataFrame, column: str, name: str) -> pd.DataFrame:
     split = rows.drop(columns=column).assign(**{name: rows[column].str.split(";")}).explode(name)
     split[name] = split[name].str.strip()
     return split[split[name].fillna("") != ""].astype({name: "str"})
+
+
+def names_in(text: str) -> list[str]:
+    """Return the names of a cell that holds several with ; between them.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+
+    Returns
+    -------
+    list of str
+        Without blanks round them.
+    """
+    return [name.strip() for name in text.split(";") if name.strip()]

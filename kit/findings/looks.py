@@ -9,7 +9,7 @@ import pandas as pd
 
 from kit.findings.dates import day_numbers
 from kit.findings.fittings import SPAN, Fittings
-from kit.findings.frames import one_name_a_row
+from kit.findings.frames import names_in, one_name_a_row
 from kit.findings.tables import METHODS, TAP_METHODS, is_damage
 
 if TYPE_CHECKING:
@@ -88,6 +88,33 @@ def build_looks(
         parts.append(_implied(fleet, methods))
     looks = pd.concat(parts, ignore_index=True) if parts else _recorded(fleet, ())
     return _merged(looks)[list(LOOK_COLUMNS)]
+
+
+def looks_read_for(fleet: Fleet, looks: pd.DataFrame, kind: str) -> pd.DataFrame:
+    """Return the looks of which a clean result says something about a kind of damage.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The dataset.
+    looks : DataFrame
+        As `build_looks` gives them.
+    kind : str
+        Kind of damage; blank: all looks.
+
+    Returns
+    -------
+    DataFrame
+        Without the clean looks of tasks whose `looks_for` names other kinds only: a panel that was looked at for water
+        while it was still cold was not heated and read for a disbond, though thermography sees both.
+    """
+    named = fleet.tables["tasks"].set_index("task")["looks_for"]
+    named = named[named != ""]
+    if not kind or not len(named):
+        return looks
+    others = [task for task, text in named.items() if kind not in names_in(text)]
+    cards = fleet.tables["cards"].loc[fleet.tables["cards"]["task"].isin(others), "card"]
+    return looks[looks["found"] | ~looks["card"].isin(cards)]
 
 
 def _recorded(fleet: Fleet, methods: Sequence[str]) -> pd.DataFrame:

@@ -6,15 +6,22 @@ import itertools
 
 import pandas as pd
 
+from kit.findings.frames import names_in
 from kit.findings.tables import SEES
 
 
-def reinspections(deferrals: pd.DataFrame, findings: pd.DataFrame, inspections: pd.DataFrame) -> pd.DataFrame:
+def reinspections(
+    deferrals: pd.DataFrame,
+    findings: pd.DataFrame,
+    inspections: pd.DataFrame,
+    cards: pd.DataFrame,
+    tasks: pd.DataFrame,
+) -> pd.DataFrame:
     """Return the look that each deferral names as its re-inspection, and what speaks against it.
 
     Parameters
     ----------
-    deferrals, findings, inspections : DataFrame
+    deferrals, findings, inspections, cards, tasks : DataFrame
         Rows of these tables, as loaded.
 
     Returns
@@ -22,7 +29,7 @@ def reinspections(deferrals: pd.DataFrame, findings: pd.DataFrame, inspections: 
     DataFrame
         On the index of `deferrals`: panel and kind (of the damage left), looked_panel, looked_on and looked_with
         (panel, day and method of the look; missing where none is named), other_panel, too_early (before it was
-        deferred), blind (the method cannot see the kind), and counts (a look is named and none of the three).
+        deferred), blind (the method cannot see the kind, or the task looks for other kinds and the look found none of it), and counts (a look is named and none of the three).
 
     Notes
     -----
@@ -54,5 +61,13 @@ def reinspections(deferrals: pd.DataFrame, findings: pd.DataFrame, inspections: 
         kind in SEES.get(method, ()) for method, kind in zip(out["looked_with"], out["kind"], strict=True)
     ]
     out["blind"] = named & ~pd.Series(sees, index=out.index, dtype=bool)
+    looks_for = tasks.drop_duplicates("task").set_index("task")["looks_for"]
+    read_for = cards.drop_duplicates("card").set_index("card")["task"].reindex(looks["card"]).map(looks_for)
+    hits = set(zip(findings["inspection"], findings["kind"], strict=True))
+    not_read = [
+        isinstance(text, str) and text != "" and kind not in names_in(text) and (look, kind) not in hits
+        for text, look, kind in zip(read_for, deferrals["reinspection"], out["kind"], strict=True)
+    ]
+    out["blind"] |= named & pd.Series(not_read, index=out.index, dtype=bool)
     out["counts"] = named & ~out[["other_panel", "too_early", "blind"]].any(axis=1)
     return out

@@ -269,6 +269,13 @@ TABLES: dict[str, Table] = {
                     later=True,
                 ),
                 Column("remarks", "text", "remarks on the construction", later=True),
+                Column(
+                    "low_point",
+                    "choice",
+                    "whether water that enters the panels gathers at this zone, where the drains are: yes or no; blank: not known",
+                    choices=("yes", "no"),
+                    later=True,
+                ),
             ),
         ),
         Table(
@@ -358,6 +365,12 @@ TABLES: dict[str, Table] = {
                 Column("cap_basis", "text", "what makes the cap binding"),
                 Column("valid_from", "date", "first day in force", required=True),
                 Column("valid_to", "date", "last day in force; blank: in force"),
+                Column(
+                    "looks_for",
+                    "text",
+                    "kinds of damage that its looks are timed and read for, with ; between them; blank: all that the method sees",
+                    later=True,
+                ),
             ),
             event_date="valid_from",
             end_date="valid_to",

@@ -7,7 +7,13 @@ from kit.ranking.funnel import funnel_limits, funnel_table, overdispersion, pois
 from kit.ranking.ranks import RankDraws, false_discoveries, normal_expected_ranks
 from kit.ranking.rates import RATES, rank_zones, zone_exposure
 from kit.ranking.reasons import ZoneReasons, why_zones_differ
-from kit.ranking.selection import DISBOND_KINDS, PURPOSES, Selection
+from kit.ranking.selection import (
+    DISBOND_KINDS,
+    PURPOSES,
+    Selection,
+    first_detections,
+    selected_looks,
+)
 from kit.ranking.settings import RankingSettings, SettingsError
 from kit.ranking.severity import severity_table
 from kit.ranking.shrinkage import Shrunken, shrink
@@ -43,6 +49,7 @@ __all__ = [
     "expected_damage",
     "expected_of_zones",
     "false_discoveries",
+    "first_detections",
     "fit_false_calls",
     "funnel_limits",
     "funnel_table",
@@ -57,6 +64,7 @@ __all__ = [
     "rank_by_damage",
     "rank_zones",
     "sampled_lives",
+    "selected_looks",
     "severity_table",
     "shrink",
     "standardised_rates",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from kit.findings import KINDS, TAP_METHODS, Fleet, need_fleet
+from kit.findings import KINDS, TAP_METHODS, Fleet, blind_to, need_fleet
 from kit.numerics.poisson import poisson_bounds
 from kit.numerics.typing import Floats
 from kit.ranking.ranks import RankDraws
@@ -99,7 +99,8 @@ def rank_zones(
     by : str
         ``zone`` or ``group``.
     kinds : sequence of str, optional
-        Kinds of damage; default those found in the fleet. All of them together are the kind ``all``.
+        Kinds of damage; default those found in the fleet. The kinds named together are the kind ``all``; where none are named,
+        those that tapping can see: water has looks of its own, and a row of its own.
     level : float
         Confidence of the bounds [-].
     selection : Selection
@@ -146,10 +147,11 @@ def rank_zones(
     else:
         exposure = exposure.drop(columns="group")
     wanted = [k for k in KINDS if k in set(first["kind"])] if kinds is None else list(kinds)
+    together = list(kinds or []) or [kind for kind in KINDS if kind not in blind_to(TAP_METHODS[0])]
     parts = []
     for kind in ["all", *wanted]:
-        counted = first if kind == "all" else first.loc[first["kind"] == kind]
-        written = regions if kind == "all" else regions.loc[regions["kind"] == kind]
+        some = together if kind == "all" else [kind]
+        counted, written = (rows.loc[rows["kind"].isin(some)] for rows in (first, regions))
         frame = _counted(exposure, counted, written, by)
         frame.insert(0, "kind", kind)
         _rated(frame, level)

@@ -84,7 +84,7 @@ def why_zones_differ(
     fleet : Fleet
         The findings as loaded.
     columns : sequence of str
-        Among `kit.life.COVARIATES`: climate, subtype, build_lot, side, structure_class, core_material, repair_class, group ...
+        Among `kit.life.COVARIATES`: climate, subtype, build_lot, side, low_point, structure_class, core_material, repair_class, group ...
     kind : str
         Kind of damage.
     groups : sequence of str, optional

@@ -31,7 +31,10 @@ def write_deferrals(book: Book) -> None:
     ends = book.truth.water.set_index("spell")[["ended_on", "ended_by"]]
     finds = book.truth.finds.sort_values("day", kind="stable")
     later = {damage: rows.to_dict("records") for damage, rows in finds.groupby("damage")}
-    looks = {(r["aircraft"], r["panel"], r["inspected_on"]): r for r in book.tables["inspections"]}
+    # On one day a panel may be tapped and looked at for water: the re-inspection is the look that mapped this damage.
+    looks = {
+        (r["aircraft"], r["panel"], r["inspected_on"], r["method"]): r for r in book.tables["inspections"]
+    }
     opened: list[tuple[Row, Row | None]] = []
     for row, find in book.left:
         after = next((r for r in later[find["damage"]] if r["day"] > find["day"]), None)
@@ -60,13 +63,13 @@ def write_deferrals(book: Book) -> None:
             out.append(row | end | closing)
 
 
-def _end_by_find(after: Row, looks: dict[tuple[str, str, date], Row]) -> Row:
+def _end_by_find(after: Row, looks: dict[tuple[str, str, date, str], Row]) -> Row:
     """Return how a deferral ended when its damage was mapped again."""
     day = after["day"].date()
     is_left = after["disposition"] in LEFT
     how = "renewed" if is_left else "replaced" if after["disposition"] == "panel_replaced" else "repaired"
     return {
-        "reinspection": looks.get((after["aircraft"], after["panel"], day)),
+        "reinspection": looks.get((after["aircraft"], after["panel"], day, after["method"])),
         "closed_on": day if is_left else after["repaired_on"].date(),
         "closed_by": how,
     }

@@ -97,7 +97,7 @@ class TrueLife:
 
 
 def true_life(truth: dict, group: str, mode: str, subtype: str) -> TrueLife:
-    """Return the true life of one mode in one group on one subtype, over lots and climates.
+    """Return the true life of one mode in one group on one subtype, over lots, climates and low points.
 
     Parameters
     ----------
@@ -120,7 +120,14 @@ def true_life(truth: dict, group: str, mode: str, subtype: str) -> TrueLife:
         if len(rows) > 1:
             share = truth["lot_share"] if row["lot"] else 1.0 - truth["lot_share"]
         if mode == "M":
-            parts = [(truth["climate_share"][c], truth["climate_factor"][c]) for c in truth["climate_share"]]
+            low = truth.get("low_point", {}).get(group, {"factor": 1.0, "share": 0.0})
+            places = [(low["share"], low["factor"]), (1 - low["share"], 1 / low["factor"])]
+            parts = [
+                (truth["climate_share"][c] * part, truth["climate_factor"][c] * factor)
+                for c in truth["climate_share"]
+                for part, factor in places
+                if part > 0
+            ]
         elif mode == "G":
             parts = [(1.0, 1 / truth["cycle_severity"][subtype])]
         else:

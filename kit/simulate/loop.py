@@ -122,6 +122,7 @@ class Run:
             len(self.panels), key, family, lot, frailty, origin, bool(papers >= s.panel_pool["no_papers"]), prior,
             stream(self.seed, key, "damage"),
         )  # fmt: skip
+        panel.low_factor = family.moisture_factor(zone)
         panel.age_m = prior[2] * self.mean_pace
         panel.age_g = prior[1] * tail.subtype.severity
         self.draw(panel)
@@ -134,7 +135,7 @@ class Run:
         panel.draws = np.concatenate(
             [panel.rng.standard_exponential(3), panel.rng.standard_normal(2), panel.rng.random(9)]
         )
-        scale_m = family.moisture_scale * 365.25
+        scale_m = family.moisture_scale * 365.25 * panel.low_factor
         if family.group == s.lot_group and panel.lot == s.lot:
             scale_m *= s.lot_factor
         hazard_m = panel.frailty * (s.potted_hazard if panel.is_potted else 1.0)

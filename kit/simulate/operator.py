@@ -176,6 +176,7 @@ class Book:
                         "fastener_rows": f"MULTILINESTRING ({rows})" if rows else None, "edge_band": s.edge_band,
                         "hinge_line": hinge if f.is_control_surface else None,
                         "remarks": "carbon skin on aluminium core: glass isolating ply between them" if on_metal else None,
+                        "low_point": None if f.low_point_factor == 1 else "yes" if z.is_low else "no",
                         "recorded_on": s.window_from,
                     }
                 )  # fmt: skip
@@ -281,7 +282,17 @@ class Book:
         for rule in s.water_tasks:
             for group in rule.groups:
                 labels = [z.label for z in s.family(group).zones]
-                out.append(task(f"WT-{group}", labels, rule.method, rule.valid_from, **due(rule.every)))
+                # Timed for water, on a panel that is still cold; nobody heats the skin and reads it for a disbond.
+                out.append(
+                    task(
+                        f"WT-{group}",
+                        labels,
+                        rule.method,
+                        rule.valid_from,
+                        looks_for="moisture",
+                        **due(rule.every),
+                    )
+                )
         out += [task(f"RM-{z}", [z], "tap_manual", s.window_from) for z in every_zone]
 
     def write_panels(self) -> None:

@@ -120,6 +120,7 @@ class Panel:
     gone: int = NEVER
     n_states: int = 0
     wet_age: float = math.inf
+    low_factor: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -39,12 +39,15 @@ class Zone:
         Label of the same zone on the other side, blank on the centre line.
     former_label : str
         Label before the renumbering; blank: the same.
+    is_low : bool
+        Whether water that enters gathers there: the low end, where the drains are.
     """
 
     label: str
     side: str
     mirror: str = ""
     former_label: str = ""
+    is_low: bool = False
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,9 @@ class Family:
         Impacts of one panel [per 10,000 flight cycles].
     is_round : bool
         Whether the outline is a 64-gon on a circle.
+    low_point_factor : float
+        Factor on the moisture scale of low zones; the others of the family have its inverse, so that the family's scale is
+        the geometric mean of the two [-].
     """
 
     group: str
@@ -108,6 +114,22 @@ class Family:
     cycles_scale: float
     impact_rate: float
     is_round: bool = False
+    low_point_factor: float = 1.0
+
+    def moisture_factor(self, zone: Zone) -> float:
+        """Return the factor on the moisture scale of a zone, by whether it is a low point.
+
+        Parameters
+        ----------
+        zone : Zone
+            A zone of the family.
+
+        Returns
+        -------
+        float
+            1 in a family whose zones lie alike [-].
+        """
+        return self.low_point_factor if zone.is_low else 1 / self.low_point_factor
 
     @property
     def is_control_surface(self) -> bool:
@@ -725,20 +747,23 @@ def _pair(left: str, right: str) -> tuple[Zone, Zone]:
     return Zone(left, "left", right), Zone(right, "right", left)
 
 
-def _four(left: tuple[str, str], right: tuple[str, str], former: bool = False) -> tuple[Zone, ...]:
+def _four(
+    left: tuple[str, str], right: tuple[str, str], former: bool = False, low: bool = False
+) -> tuple[Zone, ...]:
+    """Return two zones a side; `low` makes the second of each side the low one."""
     old = [f"{z}{letter}" if former else "" for z in (left[0], right[0]) for letter in "AB"]
     return (
         Zone(left[0], "left", right[0], old[0]),
-        Zone(left[1], "left", right[1], old[1]),
+        Zone(left[1], "left", right[1], old[1], low),
         Zone(right[0], "right", left[0], old[2]),
-        Zone(right[1], "right", left[1], old[3]),
+        Zone(right[1], "right", left[1], old[3], low),
     )
 
 
 def _families() -> tuple[Family, ...]:
     aramid, metal = ("aramid", 3.2, 48.0), ("aluminium", 4.8, 50.0)
 
-    def build(group, prefix, zones, size, skins, core, depth, rest, limits, lives, is_round=False):
+    def build(group, prefix, zones, size, skins, core, depth, rest, limits, lives, is_round=False, low=1.0):
         return Family(
             group,
             prefix,
@@ -753,6 +778,7 @@ def _families() -> tuple[Family, ...]:
             *limits,
             *lives,
             is_round,
+            low,
         )
 
     radome = (Zone("111", "centre"),)
@@ -763,9 +789,9 @@ def _families() -> tuple[Family, ...]:
         build("elevator", "EL", _pair("334", "344"), (2100.0, 520.0), ("CFRP", 0.8, 0.8), aramid, 14.0, (1, False, "critical"), (25.0, 75.0), (44.0, 72e3, 0.05)),
         build("trailing_edge", "TE", _pair("551", "651"), (1400.0, 420.0), ("CFRP", 0.6, 0.6), aramid, 12.0, (1, True, "secondary"), (40.0, 120.0), (36.0, 78e3, 0.07)),
         build("aileron", "AI", _pair("571", "671"), (1700.0, 360.0), ("GFRP", 0.75, 0.75), aramid, 10.0, (2, True, "primary"), (25.0, 75.0), (40.0, 85e3, 0.07)),
-        build("flap", "FL", _four(("575", "576"), ("675", "676"), True), (1800.0, 520.0), ("aluminium", 0.5, 0.5), metal, 16.0, (1, True, "secondary"), (40.0, 120.0), (24.0, 58e3, 0.22)),
+        build("flap", "FL", _four(("575", "576"), ("675", "676"), True, True), (1800.0, 520.0), ("aluminium", 0.5, 0.5), metal, 16.0, (1, True, "secondary"), (40.0, 120.0), (24.0, 58e3, 0.22), low=0.8),
         build("spoiler", "SP", _four(("585", "586"), ("685", "686")), (950.0, 430.0), ("CFRP", 0.9, 0.6), metal, 20.0, (2, True, "secondary"), (40.0, 120.0), (28.0, 72e3, 0.10)),
-        build("cowl_door", "CD", _four(("415", "416"), ("425", "426")), (1300.0, 900.0), ("aluminium", 0.6, 0.5), metal, 15.0, (2, True, "secondary"), (50.0, 150.0), (30.0, 48e3, 0.20)),
+        build("cowl_door", "CD", _four(("415", "416"), ("425", "426"), low=True), (1300.0, 900.0), ("aluminium", 0.6, 0.5), metal, 15.0, (2, True, "secondary"), (50.0, 150.0), (30.0, 48e3, 0.20), low=0.8),
         build("gear_door", "GD", _pair("732", "742"), (1350.0, 650.0), ("CFRP", 1.6, 0.8), metal, 22.0, (2, True, "secondary"), (40.0, 150.0), (27.0, 62e3, 0.40)),
     )  # fmt: skip
 

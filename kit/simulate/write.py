@@ -56,6 +56,8 @@ _ABOUT = {
     "water.csv holds every spell of it. Drained and sealed, a core is wet again after again_from to again_to years, and the bond "
     "opens at the age that it would have opened at.",
     "skin_class": "Class of the outer skin by group.",
+    "low_point": "Groups of which some zones lie low, where water gathers: `factor` on the moisture scale of the zones named, 1 / factor on "
+    "that of the group's other zones; the scale in `life` is the geometric mean [-].",
     "limits": "Limit in force at the cut-off by group, as equivalent diameter [mm].",
     "fleet_flight_hours": "Hours flown within the records [flight hours].",
 }
@@ -139,6 +141,15 @@ def _parameters(truth: Truth) -> dict[str, Any]:
             ]
         },
         "skin_class": {f.group: f.skin_class for f in s.families},
+        "low_point": {
+            f.group: {
+                "factor": f.low_point_factor,
+                "zones": [z.label for z in f.zones if z.is_low],
+                "share": sum(z.is_low for z in f.zones) / len(f.zones),
+            }
+            for f in s.families
+            if f.low_point_factor != 1
+        },
         "inspector_log_sd": s.inspector_log_sd,
         "noise": {"chance": s.noise_chance, "factor": s.noise_factor},
         "false_calls": {"tap_manual": s.false_manual, "tap_instrumented": s.false_instrumented},
@@ -200,6 +211,8 @@ same seed gives the same files. Do not edit them by hand.
 
 - Tapping does not tell water: kind `moisture` is water in the core, found by moisture meter (glass skins) and thermography; kind
   `moisture_disbond` is the bond that it broke, found by tapping.
+- Tasks `WT-...` look for water only (`looks_for`): thermography on a panel that is still cold shows water, and nobody reads it for a
+  disbond. Zones of flaps and cowl doors say in `low_point` whether water gathers there.
 - Damage that was left has a row in `deferrals.csv`: under which limit, until when, when it must be looked at again and when it
   was; its closing is a second row that replaces the first. Finds on rudder and elevator are confirmed and sized by ultrasonics.
 - Sizes of `limits.csv` bound the equivalent diameter. Rudder, elevator and aileron panels have a hinge line, their upper edge; their x

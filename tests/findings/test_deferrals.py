@@ -153,3 +153,18 @@ def test_a_deferral_under_a_limit_for_another_kind_is_rejected(left):
     left.set("deferrals", "DF1", limit="M2")
     with pytest.raises(TableError, match="the limit is one for another kind of damage"):
         left.load()
+
+
+def test_a_look_read_for_other_kinds_is_no_reinspection_of_a_disbond(left):
+    """Thermography sees a disbond where the skin is heated; on a panel still cold from flight it is read for water (common practice, no source)."""
+    left.set("inspections", "L2", method="thermography", card="CW")
+    left.set("findings", "D2", method="tap_manual", inspection="")
+    left._add(
+        "tasks", task="WT", zones="Z1", method="thermography", valid_from=day(0), looks_for="moisture",
+        recorded_on=day(0),
+    )  # fmt: skip
+    left._add("cards", card="CW", task="WT", aircraft="A1", closed_on=day(1300), recorded_on=day(1300))
+    blind = "the re-inspection was by a method that cannot see the damage; it does not count as done"
+    assert blind in words(left)
+    left.set("tasks", "WT", looks_for="")
+    assert blind not in words(left)

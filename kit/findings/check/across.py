@@ -7,8 +7,8 @@ import pandas as pd
 
 from kit.findings.check.context import CheckContext
 from kit.findings.check.meters import MOST_PER_DAY
-from kit.findings.frames import one_name_a_row
-from kit.findings.tables import TABLES
+from kit.findings.frames import names_in, one_name_a_row
+from kit.findings.tables import SEES, TABLES
 
 FAR_AFTER = pd.Timedelta(3653, "D")
 """Time from an event to its record beyond which the day of the record is doubted: ten years (common practice, no source)."""
@@ -41,6 +41,7 @@ def check_across(context: CheckContext) -> None:
     if zones is not None and len(zones):
         _groups_of_tasks(context, zones)
         _revisions_of_tasks(context, zones)
+    _kinds_of_tasks(context)
     _lone_priors(context)
     _priors_of_fleet(context)
     _priors_of_one_panel(context)
@@ -126,6 +127,31 @@ def _groups_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
             for task in _in_order(context, "tasks", tasks[marked])["task"]
         ],
         mend="mend the group of the zone, or the zones of the task",
+    )
+
+
+def _kinds_of_tasks(context: CheckContext) -> None:
+    """Report tasks that look for a kind that is none, or that their method cannot see."""
+    tasks = context.tables["tasks"]
+    odd = {
+        task: [kind for kind in names_in(text) if kind not in SEES.get(method, ())]
+        for task, text, method in tasks[["task", "looks_for", "method"]].itertuples(index=False, name=None)
+    }
+    marked = tasks["task"].map(odd).map(bool)
+    _warn(
+        context,
+        "tasks",
+        tasks,
+        marked,
+        "looks_for",
+        reason="the task looks for a kind that its method cannot see",
+        expected=[
+            f"any of {', '.join(SEES[method])} (not {', '.join(odd[task])})"
+            for task, method in _in_order(context, "tasks", tasks[marked])[["task", "method"]].itertuples(
+                index=False, name=None
+            )
+        ],
+        mend="mend looks_for or the method; blank: all that the method sees",
     )
 
 

@@ -151,7 +151,9 @@ def _limits(context: CheckContext, rows: pd.DataFrame, found: pd.DataFrame) -> N
 
 def _reinspections(context: CheckContext, rows: pd.DataFrame) -> None:
     """Report re-inspections of another panel, before the deferral, or by a method blind to the damage."""
-    named = reinspections(rows, context.tables["findings"], context.tables["inspections"])
+    named = reinspections(
+        rows, *(context.tables[name] for name in ("findings", "inspections", "cards", "tasks"))
+    )
     part = named[named["other_panel"]]
     context.report(
         "deferrals",

@@ -13,7 +13,7 @@ from kit.life.groups.design_columns import NOT_KNOWN
 from kit.life.lives.histories import AFTER_REPAIR, Histories, repairs_that_end_lives
 from kit.numerics.refusals import need
 
-_OF_ZONE = ("group", "side", "structure_class", "core_material")
+_OF_ZONE = ("group", "side", "structure_class", "core_material", "low_point")
 COVARIATES = ("zone", "aircraft", "subtype", "climate", *_OF_ZONE, "build_lot", "repair_class")
 """Covariates that `with_covariates` can attach."""
 
@@ -34,7 +34,7 @@ def with_covariates(histories: Histories, fleet: Fleet, names: Sequence[str]) ->
         The findings as loaded.
     names : sequence of str
         Which covariates: ``zone``, ``aircraft``, ``subtype`` (of the aircraft), ``climate``, ``group``,
-        ``side``, ``structure_class``, ``core_material`` (of the zone), ``build_lot`` (of the panel) and
+        ``side``, ``structure_class``, ``core_material``, ``low_point`` (of the zone), ``build_lot`` (of the panel) and
         ``repair_class`` (of the repair that the life follows).
 
     Returns

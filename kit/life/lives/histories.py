@@ -23,6 +23,7 @@ from kit.findings import (
     PanelAges,
     build_looks,
     clean_methods,
+    looks_read_for,
     methods_seeing,
     need_fleet,
     record_starts,
@@ -510,6 +511,7 @@ def panel_looks(
         raise ValueError(f"`prevalent` must be {' or '.join(PREVALENT)}. Got {prevalent!r}.")
     methods = methods_that_see(kind, methods)
     looks = build_looks(fleet, methods=methods, basis=basis) if all_looks is None else all_looks
+    looks = looks_read_for(fleet, looks, kind)
     counts = looks["method"].isin(methods) & ~looks["found"] & looks["zone"].isin(zones)
     clean = looks.loc[counts, ["panel", "aircraft", "looked_on", "method"]]
     clean = clean.rename(columns={"looked_on": "date"}).assign(kind="")

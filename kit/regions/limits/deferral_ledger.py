@@ -167,7 +167,9 @@ def deferral_ledger(
         [closed.isna() & ~past, closed.isna(), ~past], [OPEN, PAST, CLOSED], LATE
     ).astype(object)
     table["days_left"] = (rows["until"] - end).dt.days
-    named = reinspections(rows, fleet.tables["findings"], fleet.tables["inspections"])
+    named = reinspections(
+        rows, *(fleet.tables[name] for name in ("findings", "inspections", "cards", "tasks"))
+    )
     looked = named["looked_on"].where(named["counts"] & (named["looked_on"] <= day))
     table["reinspected_on"] = looked
     asked = rows["reinspect_by"].notna()
