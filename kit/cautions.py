@@ -5,7 +5,7 @@ from __future__ import annotations
 CAUTIONS: tuple[str, ...] = (
     "Advisory analysis only: it is not approved maintenance data and amends no maintenance programme, airworthiness "
     "limitation, directive or repair limit.",
-    "The approved maintenance data of the design approval holder, the caps and the airworthiness authority govern; on "
+    "The approved maintenance data of the design approval holder, the not-to-exceed limits and the airworthiness authority govern; on "
     "conflict this output is void.",
     "A change of threshold or interval needs the approval of the licensed or authorised person.",
     "No basis for flight with known damage, for release to service or for a longer deferral. Damage beyond limits is not "

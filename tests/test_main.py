@@ -584,7 +584,7 @@ def test_codes_that_steer_a_terminal_never_reach_it(decided, small_folder, tmp_p
 
 
 @pytest.mark.parametrize(
-    ("text", "words"), [(None, "cannot be read"), ("{}", "not a decision record of form 4 or earlier")]
+    ("text", "words"), [(None, "cannot be read"), ("{}", "not a decision record of form 5 or earlier")]
 )
 def test_rerun_of_what_is_no_record_is_refused(source, tmp_path, text, words):
     if text is not None:

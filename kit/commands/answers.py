@@ -67,10 +67,10 @@ def _signed_lines(answer: Answer) -> Iterator[str]:
     else:
         yield (
             f"{name}: initial inspection at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
-            f"({answer.repeat_in_packages}); governed by {answer.governed_by}"
+            f"({answer.repeat_in_packages}); governed by {in_words(answer.governed_by)}"
         )
     for name, words in answer.planned.items():
-        yield f"{'first look' if name == 'first' else 'repeat'} as planned: {words}"
+        yield f"{'initial inspection' if name == 'first' else 'repeat'} as planned: {words}"
     target = answer.question.target
     yield (
         f"target: {target.words}; assurance {answer.share_meeting:.0%} (share of draws that meet it), "

@@ -178,7 +178,10 @@ def compare(
     question: Asked,
     repeat: Annotated[float, typer.Option(help="Proposed repeat, on the question's clock.")],
     first: Annotated[
-        float | None, typer.Option(help="Proposed first look, on the question's clock; default the repeat.")
+        float | None,
+        typer.Option(
+            help="Proposed initial inspection (threshold), on the question's clock; default the repeat."
+        ),
     ] = None,
     days: Annotated[
         float | None, typer.Option(help="Proposed repeat in days, where that comes first.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Container, Iterator
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +22,16 @@ STATES = (SAME, DIFFERS, STATED, VERSION, DATA)
 _STATED = ("question", "sign_offs", "made_on")
 _OF_DATA = ("dataset.fingerprint.", "rows.", "reference.")
 _SKIPPED = ("record", "digest")  # the form, and what is checked by itself
+
+
+WORDS_SINCE_5 = (
+    ("no window:", "no detectable-growth interval:"),
+    ("growth window", "detectable-growth interval"),
+    ("first look", "initial inspection"),
+    ("the cap ", "the not-to-exceed limit "),
+    ("the caps and", "the not-to-exceed limits and"),
+)
+"""Words of records before form 5, and those of the trade that stand for the same since."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +58,11 @@ class FieldCheck:
 
 
 def compare(
-    record: dict[str, Any], fresh: dict[str, Any], *, absent: Container[str] | None = ()
+    record: dict[str, Any],
+    fresh: dict[str, Any],
+    *,
+    absent: Container[str] | None = (),
+    words: Sequence[tuple[str, str]] = (),
 ) -> tuple[FieldCheck, ...]:
     """Hold every field of a record against a second record made afresh.
 
@@ -59,8 +73,10 @@ def compare(
     fresh : dict
         The record that the same question gives now, as JSON values.
     absent : container of str or None
-        Fields that a record of that form does not have; None for a form of which parts lack fields that were declared
-        since, so that only what the record says is held against the fresh run.
+        Fields that a record of that form does not have, by their place with * for a number in a list; None for a form of which
+        parts lack fields that were declared since, so that only what the record says is held against the fresh run.
+    words : sequence of (str, str)
+        Words that a record of that form has, and those that stand for the same today.
 
     Returns
     -------
@@ -73,7 +89,7 @@ def compare(
     -----
     A pure function: nothing is run, so that many records can be held against one fresh run.
     """
-    return tuple(_check(name, then, now) for name, then, now in _pairs(record, fresh, "", absent))
+    return tuple(_check(name, then, now, words) for name, then, now in _pairs(record, fresh, "", absent))
 
 
 def relative_difference(one: float, two: float) -> float:
@@ -112,10 +128,10 @@ def _pairs(
     """Give every number, text, flag and null of two documents with its place."""
     if isinstance(then, dict) and isinstance(now, dict):
         keys = dict.fromkeys(then if absent is None else [*then, *now])
-        if not name:
-            keys = [key for key in keys if key not in _SKIPPED and (key in then or key not in (absent or ()))]
         for key in keys:
             part = f"{name}.{key}" if name else str(key)
+            if part in _SKIPPED or (key not in then and re.sub(r"\.\d+(?=\.)", ".*", part) in (absent or ())):
+                continue
             if not name and key in _STATED and key in then:
                 yield from ((one, old, _MISSING) for one, old in _leaves(then[key], key))
                 continue
@@ -144,14 +160,26 @@ def _without_places(text: str) -> str:
     return re.sub(r"rows \d+(, \d+)*|\d+ (other|more) rows", "rows", text)
 
 
-def _check(name: str, then: object, now: object) -> FieldCheck:
+def _as_worded_now(value: object, words: Sequence[tuple[str, str]]) -> object:
+    """Put today's words in place of those of then; what is no text stays."""
+    if isinstance(value, str):
+        for old, new in words:
+            value = value.replace(old, new)
+    return value
+
+
+def _check(name: str, then: object, now: object, words: Sequence[tuple[str, str]] = ()) -> FieldCheck:
     numbers = _is_number(then) and _is_number(now)
     gap = relative_difference(then, now) if numbers else float("nan")
     if name.split(".")[0] in _STATED:
         state = STATED
     elif name.startswith("set_aside.") and isinstance(then, str) and isinstance(now, str):
         state = SAME if _without_places(then) == _without_places(now) else DIFFERS
-    elif gap <= TOLERANCE if numbers else type(then) is type(now) and then == now:
+    elif (
+        gap <= TOLERANCE
+        if numbers
+        else type(then) is type(now) and _as_worded_now(then, words) == _as_worded_now(now, words)
+    ):
         state = SAME
     elif name == "code" or name.startswith("software."):
         state = VERSION

@@ -22,8 +22,9 @@ from kit.decisions.strict_json import RecordError, json_object
 from kit.findings import TABLES, Fleet, replace_text
 from kit.intervals import Answer, ModeAnswer, Question
 
-SCHEMA = 4
-"""Version of the form in which records are written. Form 3 said neither when it was made nor which rows, packages,
+SCHEMA = 5
+"""Version of the form in which records are written. Form 4 named neither the tier of its limit nor what it bounds, and had other
+words for the same. Form 3 said neither when it was made nor which rows, packages,
 planned usage and POD it used. Form 1 knew the mean risk over the horizon alone; forms 1 and 2
 took growth and POD as sure, a panel's first onset only, and gave the risk at the best estimate."""
 
@@ -188,7 +189,7 @@ class SignOff(_Part):
 class DecisionRecord(_Part):
     """A decision on one question, with what it rests on."""
 
-    record: Annotated[Literal[1, 2, 3, 4], Field(description="version of this form")] = SCHEMA
+    record: Annotated[Literal[1, 2, 3, 4, 5], Field(description="version of this form")] = SCHEMA
     name: str
     known_on: Annotated[dt.date, Field(description="day whose knowledge was used")]
     made_on: Annotated[

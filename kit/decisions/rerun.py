@@ -16,6 +16,7 @@ from kit.decisions.compare import (
     STATED,
     TOLERANCE,
     VERSION,
+    WORDS_SINCE_5,
     FieldCheck,
     compare,
     relative_difference,
@@ -206,7 +207,14 @@ def _quantities(record: DecisionRecord) -> dict[str, float | str]:
     return out
 
 
-_NEW = {3: ("made_on", "reference", "rows", "set_aside", "due", "code"), SCHEMA: ("code",)}
+_OF_LIMITS = tuple(
+    f"reference.limits.*.{name}" for name in ("tier", "bounds", "place", "kind", "repairable_size")
+)
+_NEW = {
+    3: ("made_on", "reference", "rows", "set_aside", "due", "code"),
+    4: ("code", *_OF_LIMITS),
+    SCHEMA: ("code",),
+}
 """Fields that records of a form did not have yet, or that were declared after the form; of forms 1 and 2 parts lack fields, too."""
 
 _JOINT = 3  # the first form that was worked out as today; before it, the form itself tells of other software
@@ -460,7 +468,12 @@ def judge(
         reasons.append("the digest over all tables does not match those of the tables, which all agree")
     if row_changes is not None and len(row_changes):
         reasons.append("rows: " + _rows_in_words(row_changes))
-    checks = compare(contents, fresh, absent=_NEW.get(then.record))
+    checks = compare(
+        contents,
+        fresh,
+        absent=_NEW.get(then.record),
+        words=WORDS_SINCE_5 if then.record < SCHEMA else (),
+    )
     differing = [one for one in checks if one.state == DIFFERS]
     other = [one for one in checks if one.state == VERSION]
     if not other and (words := _at_odds(checks, changed)):

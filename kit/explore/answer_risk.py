@@ -83,7 +83,7 @@ def risk_text(answer: Answer, repeat: float, *, cautions: bool = True) -> str:
     ]
     if row["repeat"] > _cap(answer) * (1 + 1e-9):
         lines.append(
-            f"Longer than the not-to-exceed limit of {_cap(answer):,.0f} {unit} (cap): never allowed, whatever the risk"
+            f"Longer than the not-to-exceed limit of {_cap(answer):,.0f} {unit}: never allowed, whatever the risk"
         )
     return "\n".join([*lines, *(caution_section("Cautions")[:-1] if cautions else ())])
 

@@ -16,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from kit.cautions import CAUTIONS
 from kit.figures.life import INK, LINES, PALE, UNITS, key, key_below, plot_modes, thousands
+from kit.numerics.words import in_words
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -221,7 +222,7 @@ def _page(answer: Answer) -> tuple[Figure, Text]:
     else:
         words = (
             f"initial inspection at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
-            f"({answer.repeat_in_packages}); governed by {answer.governed_by}"
+            f"({answer.repeat_in_packages}); governed by {in_words(answer.governed_by)}"
         )
     title = f"{answer.question.group.replace('_', ' ')}: {words}"
     notice = str(answer.dataset["notice"]).split(".")[0]

@@ -188,7 +188,7 @@ class Answer:
     def __repr__(self) -> str:
         """Return one line with the recommendation."""
         if self.repeat is None:
-            return f"Answer({self.question.name}: first look at {self.threshold:,.0f}, no repeat interval is recommended)"
+            return f"Answer({self.question.name}: initial inspection at {self.threshold:,.0f}, no repeat interval is recommended)"
         return (
             f"Answer({self.question.name}: threshold {self.threshold:,.0f}, repeat {self.repeat:,.0f} "
             f"{self.question.clock}, governed by {self.governed_by})"

@@ -61,7 +61,7 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
             found = f"{size:.0f} mm" if np.isfinite(size) else "no size at all"
             out["limit"] = (
                 f"{kind.kind}: the limit of {problem.limit_mm:g} mm is not above the size found with POD {RELIABLY:g} ({found}); "
-                "there is no growth window to inspect in"
+                "there is no detectable-growth interval to inspect in"
             )
         else:
             rate = float(growth.rate_quantile(_FAST))
@@ -76,7 +76,7 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
         name = min(windows, key=windows.get)
         if repeat > windows[name]:
             out["growth_window"] = (
-                f"the repeat is {repeat / windows[name]:.1f} times the growth window of {name} ({windows[name]:,.0f} {unit} from "
+                f"the repeat is {repeat / windows[name]:.1f} times the detectable-growth interval of {name} ({windows[name]:,.0f} {unit} from "
                 f"the size found with POD {RELIABLY:g} to the limit at the {_FAST:.0%} rate): fast damage can pass between two looks"
             )
     if repeat is not None and repeat > flown * (1 + 1e-9):

@@ -288,7 +288,9 @@ class Question(_Part):
     ] = None
     detection_chance: Annotated[
         DetectionChance | None,
-        Field(description="repeat from the chance that all looks in the growth window miss; none: not asked"),
+        Field(
+            description="repeat from the chance that all looks in the detectable-growth interval miss; none: not asked"
+        ),
     ] = None
     failure_finding: Annotated[
         FailureFinding | None,
@@ -308,7 +310,7 @@ class Question(_Part):
         tuple[Literal["preventable", "limit", "growth_window", "flown", "step", "present"], ...],
         Field(
             description="checks that hold the repeat back where they fail, not only caution: most damage beyond the limit can "
-            "be prevented; the limit is above the size found with POD 0.9; the repeat is within the growth window, within what "
+            "be prevented; the limit is above the size found with POD 0.9; the repeat is within the detectable-growth interval, within what "
             "was flown, no large step; the present programme meets the target"
         ),
     ] = ()

@@ -7,7 +7,7 @@ import datetime as dt
 import pandas as pd
 
 from kit.detection import PodEntry, PodError, PodRegister
-from kit.findings import KEYS, PACKAGES, USAGE, Fleet, digest_of_rows, digest_over_all, in_force
+from kit.findings import BOUNDED, KEYS, PACKAGES, USAGE, Fleet, digest_of_rows, digest_over_all, in_force
 from kit.intervals.evidence import Evidence
 from kit.intervals.question import Question
 
@@ -79,7 +79,14 @@ def reference_used(ask: Question, evidence: Evidence, limit: pd.Series | None) -
             )
         stated[name] = [_row(row) for row in rows.to_dict("records")]
     columns = ["limit", "group", "revision", "valid_from", "size", "recorded_on"]
-    limits = [] if limit is None else [_row(limit[columns].to_dict())]
+    columns += ["bounds", "place", "kind", "repairable_size"]
+    tier = {"tier": "allowable damage limit (ADL); repairable_size: repairable damage limit (RDL)"}
+    # Blank means the longest extent, and a record says so.
+    limits = (
+        []
+        if limit is None
+        else [tier | _row(limit[columns].to_dict() | {"bounds": limit["bounds"] or BOUNDED[0]})]
+    )
     return {"limits": limits, PODS: _pod(ask, fleet)} | stated
 
 

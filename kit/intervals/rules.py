@@ -206,7 +206,9 @@ def growth_window_rule(problem: Problem) -> RuleAnswer:
     """
     rule, limit = problem.ask.growth_window, problem.limit_mm
     if not problem.is_drawn:
-        return RuleAnswer("growth_window", None, False, "no window: growth is known and not drawn")
+        return RuleAnswer(
+            "growth_window", None, False, "no detectable-growth interval: growth is known and not drawn"
+        )
     share = problem.ask.target.share_of_draws
     shortest, reason = None, ""
     for kind in problem.kinds:
@@ -215,7 +217,7 @@ def growth_window_rule(problem: Problem) -> RuleAnswer:
         if not window > 0:
             short = float(np.mean(windows[1:] <= 0))
             reason = (
-                f"no window: in {short:.0%} of draws the size of {kind.kind} found with POD {rule.detectable_pod:g} "
+                f"no detectable-growth interval: in {short:.0%} of draws the size of {kind.kind} found with POD {rule.detectable_pod:g} "
                 f"({size:.0f} mm in the middle) is not below the limit ({limit:.0f} mm)"
             )
             return RuleAnswer("growth_window", None, False, reason)
@@ -526,7 +528,7 @@ def combine(problem: Problem) -> Schedule:
         notes.append(f"threshold: no package is as short as {first:,.0f} {unit}")
     if latest < min(threshold.interval, problem.cap) * (1 - 1e-9):
         notes.append(
-            f"first look moved up from {min(threshold.interval, problem.cap):,.0f} to {latest:,.0f} {unit}, since the "
+            f"initial inspection moved up from {min(threshold.interval, problem.cap):,.0f} to {latest:,.0f} {unit}, since the "
             "target is not met otherwise"
         )
     repeat, words, governed = None, "none", NO_ANSWER
@@ -540,7 +542,7 @@ def combine(problem: Problem) -> Schedule:
             first, repeat = settle(problem, first, repeat)
         if repeat is None:
             notes.append(
-                f"no interval is recommended: with the first look at {first:,.0f} {unit} the target is not met even by a look "
+                f"no interval is recommended: with the initial inspection at {first:,.0f} {unit} the target is not met even by a look "
                 f"every {shortest_look(problem):,.0f} after it"
             )
             words, governed = "none", NO_ANSWER
@@ -549,18 +551,18 @@ def combine(problem: Problem) -> Schedule:
             repeat, words, fits = in_packages(repeat, packages, unit)
             if first < wished * (1 - 1e-9):
                 notes.append(
-                    f"first look moved up to {first:,.0f} {unit}, since the target is not met otherwise"
+                    f"initial inspection moved up to {first:,.0f} {unit}, since the target is not met otherwise"
                 )
             if repeat < longest * (1 - 1e-9):
                 notes.append(
                     f"repeat shortened from {longest:,.0f} to {repeat:,.0f} {unit}, since the target is not met otherwise with "
-                    f"the first look at {first:,.0f}"
+                    f"the initial inspection at {first:,.0f}"
                 )
             if packages and not fits:
                 notes.append(f"repeat: no package is as short as {repeat:,.0f} {unit}")
             if repeat > problem.cap * (1 + 1e-9):
                 raise QuestionError(
-                    f"question {ask.name}: {repeat:,.0f} {unit} exceeds the cap {problem.cap:,.0f}; it is not printed."
+                    f"question {ask.name}: {repeat:,.0f} {unit} exceeds the not-to-exceed limit {problem.cap:,.0f}; it is not printed."
                 )
     rules = [threshold, *(_shown(one, governed, one in asked) for one in answers)]
     if np.isfinite(problem.cap):

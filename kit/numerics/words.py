@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 
-_UNITS = {"calendar_days": "days"}
+_WORDS = {
+    "calendar_days": "days",
+    "growth_window": "detectable-growth interval",
+    "cap": "not-to-exceed limit",
+}
 
 
 def in_words(name: str) -> str:
-    """Return a name of a table, kind, group, method or clock as it stands in a sentence.
+    """Return a name of a table, kind, group, method, rule or clock as it stands in a sentence.
 
     Parameters
     ----------
@@ -18,14 +22,14 @@ def in_words(name: str) -> str:
     Returns
     -------
     str
-        With spaces; days are days of the calendar.
+        With spaces; days are days of the calendar, and rules of an interval have the names of the trade.
 
     Examples
     --------
     >>> in_words("cowl_door"), in_words("calendar_days")
     ('cowl door', 'days')
     """
-    return _UNITS.get(name, name.replace("_", " "))
+    return _WORDS.get(name, name.replace("_", " "))
 
 
 def percent(share: float) -> str:

@@ -219,7 +219,7 @@ class ProgrammeChange(Tabled):
         if self.exceeds_cap:
             cap = self.group.problem.cap
             own.append(
-                f"the proposed repeat exceeds the cap of {cap:,.0f} {self.group.problem.unit} "
+                f"the proposed repeat exceeds the not-to-exceed limit of {cap:,.0f} {self.group.problem.unit} "
                 f"({self.group.problem.cap_basis}): it may not be flown"
             )
         return (*own, *self.group.cautions)

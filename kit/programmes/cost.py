@@ -148,7 +148,7 @@ class CostCurve(Tabled):
     @property
     def cautions(self) -> tuple[str, ...]:
         """What the reader must know."""
-        own = "least cost is no target: the risk rule, the cap and the approved data govern the interval"
+        own = "least cost is no target: the risk rule, the not-to-exceed limit and the approved data govern the interval"
         return (own, *self.group.cautions)
 
     @property

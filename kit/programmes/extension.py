@@ -238,7 +238,7 @@ class Extension(OfGroup):
         cap = self.group.problem.cap
         if self.repeat > cap * (1 + 1e-9):
             own.append(
-                f"the repeat of {self.repeat:,.0f} {self.group.problem.unit} exceeds the cap of {cap:,.0f} "
+                f"the repeat of {self.repeat:,.0f} {self.group.problem.unit} exceeds the not-to-exceed limit of {cap:,.0f} "
                 f"({self.group.problem.cap_basis}): no evidence of this kind lifts it"
             )
         if self.needed:

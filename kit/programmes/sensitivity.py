@@ -317,7 +317,7 @@ class Tornado(Tabled):
         """
         unit = self.ask.clock.replace("_", " ")
         out = [
-            f"As stated, the risk rule of {self.ask.name} allows {self.base:,.0f} {unit} before cap and packages."
+            f"As stated, the risk rule of {self.ask.name} allows {self.base:,.0f} {unit} before not-to-exceed limit and packages."
             if self.base
             else f"As stated, no interval of {self.ask.name} meets the target."
         ]

@@ -157,7 +157,7 @@ class _Writer:
         yield Grid(
             ("rule", f"longest interval [{self.unit}]", "governs", "why"),
             tuple(
-                (r.rule, _number(r.interval), "governs" if r.governs else "", r.reason)
+                (in_words(r.rule), _number(r.interval), "governs" if r.governs else "", r.reason)
                 for r in self.shown.rules
             ),
         )
@@ -184,12 +184,12 @@ class _Writer:
             )
             yield Items(self.result.reasons)
         first = _number(answer.threshold)
-        words = f"First look at {first} {self.unit} ({answer.threshold_in_words}); "
+        words = f"Initial inspection at {first} {self.unit} ({answer.threshold_in_words}); "
         if answer.repeat is None:
             words += "NO repeat interval is recommended."
         else:
             words += f"then every {_number(answer.repeat)} {self.unit} ({answer.repeat_in_words})."
-        yield Words(f"{words} Governed by: {answer.governed_by}.", "strong")
+        yield Words(f"{words} Governed by: {in_words(answer.governed_by)}.", "strong")
         share = (
             "" if self.shown.share_meeting is None else f"; {self.shown.share_meeting:.0%} do at this answer"
         )
@@ -469,7 +469,7 @@ def _answer_in_words(record: DecisionRecord | None, unit: str) -> str:
         return "the question cannot be answered"
     answer = record.recommendation
     repeat = "NO repeat interval" if answer.repeat is None else f"every {_number(answer.repeat)} {unit}"
-    return f"{repeat}, first look at {_number(answer.threshold)}, governed by {answer.governed_by}"
+    return f"{repeat}, initial inspection at {_number(answer.threshold)}, governed by {in_words(answer.governed_by)}"
 
 
 def _leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:

@@ -420,7 +420,7 @@ def honesty_page(source: str | Path) -> str:
         "",
         "## Repeat intervals [flight hours]",
         "",
-        "`risk rule` is the longest repeat that meets the target before packages and cap. The data must meet the target in "
+        "`risk rule` is the longest repeat that meets the target before packages and not-to-exceed limit. The data must meet the target in "
         "95 % of parameter draws, the truth meets it as it is, so an honest recommendation is mostly the shorter one.",
         "",
         "| question | repeat | true repeat | risk rule | true risk rule | error of the risk rule | governed by |",

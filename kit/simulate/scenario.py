@@ -15,7 +15,7 @@ from kit.findings import TAP_METHODS
 NOTICE = (
     "Invented data: operator, aircraft type, zones, limits, lives and findings are made up by a "
     "simulation and stand for no real fleet. Deliberately richer in damage than a healthy fleet should "
-    "be. Advisory demonstration only: approved maintenance data, caps and the airworthiness authority "
+    "be. Advisory demonstration only: approved maintenance data, not-to-exceed limits and the airworthiness authority "
     "govern."
 )
 """The notice that every output of the demo carries."""

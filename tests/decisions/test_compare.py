@@ -3,6 +3,7 @@
 import pytest
 
 from kit.decisions import compare
+from kit.decisions.compare import WORDS_SINCE_5
 
 ORDER = "findings F1, found_on = '2017-27-12': mixed (day first: rows {}; YYYY-MM-DD: {} other rows)"
 
@@ -19,3 +20,23 @@ def test_a_row_set_aside_is_the_same_wherever_other_rows_stand_in_the_file(then,
     """Rows that come later, and another kind of source, move the rows that a reason names besides."""
     (check,) = compare({"set_aside": [then]}, {"set_aside": [now]})
     assert check.state == state
+
+
+def test_words_of_then_are_the_same_as_the_words_that_stand_for_them_since():
+    then = {"notes": ["first look moved up to 5,000, since the growth window is short"]}
+    now = {"notes": ["initial inspection moved up to 5,000, since the detectable-growth interval is short"]}
+    assert compare(then, now)[0].state == "differs"
+    assert compare(then, now, words=WORDS_SINCE_5)[0].state == "same"
+    other = {"notes": ["initial inspection moved up to 4,000, since the detectable-growth interval is short"]}
+    assert compare(then, other, words=WORDS_SINCE_5)[0].state == "differs"
+
+
+def test_a_field_declared_since_may_be_missing_in_a_list_and_nothing_else_may():
+    then = {"reference": {"limits": [{"size": 40.0}]}}
+    now = {"reference": {"limits": [{"size": 40.0, "bounds": "area"}]}}
+    assert [one.state for one in compare(then, now, absent=("reference.limits.*.bounds",))] == ["same"]
+    assert [one.state for one in compare(then, now)] == ["same", "data"]
+    assert [one.state for one in compare(now, then, absent=("reference.limits.*.bounds",))] == [
+        "same",
+        "data",
+    ]

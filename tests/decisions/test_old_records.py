@@ -114,3 +114,21 @@ def test_a_record_of_form_3_knows_no_packages_in_its_fingerprint_and_lacks_no_mo
     more = {name: part for name, part in contents.items() if name != "digest"} | {"set_aside": ["x"]}
     more |= {"digest": digest_of(more)}
     assert judge(more, as_record(more, "x"), now).verdicts == ("record altered",)
+
+
+def test_a_record_of_form_4_has_the_words_of_then_and_does_not_say_what_its_limit_bounds():
+    """The trade's words came with form 5, and with them the tier of the limit and what it bounds."""
+    contents = read_contents(RECORDS / "form_4" / "D-07.json")
+    then = read_decision(RECORDS / "form_4" / "D-07.json")
+    (limit,) = then.reference["limits"]
+    since = {"tier": "allowable damage limit (ADL)", "bounds": "equivalent_diameter", "place": "", "kind": ""}
+    reference = then.reference | {"limits": (limit | since | {"repairable_size": 120.0},)}
+    words = {"growth window": "detectable-growth interval", "the caps and": "the not-to-exceed limits and"}
+    cautions = list(then.cautions)
+    for old, new in words.items():
+        assert any(old in one for one in cautions)
+        cautions = [one.replace(old, new) for one in cautions]
+    now = then.model_copy(update={"record": 5, "reference": reference, "cautions": tuple(cautions)})
+    assert judge(contents, then, now).verdicts == ("reproduced",)
+    other = now.model_copy(update={"reference": then.reference | {"limits": (limit | {"size": 41.0},)}})
+    assert judge(contents, then, other).verdicts == ("record altered",)

@@ -235,7 +235,7 @@ def test_what_is_no_record_is_refused_naming_the_fields(data, saved):
         read_decision(saved({"name": "x", "rules": 3, "cost": 1}))
     message = str(caught.value)
     for words in (
-        "small.json: not a decision record of form 4 or earlier",
+        "small.json: not a decision record of form 5 or earlier",
         "known_on: Field required",
         "rules: ",
         "Restore the file",

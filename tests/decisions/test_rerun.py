@@ -382,6 +382,13 @@ def test_a_later_change_of_a_check_cycle_leaves_the_decision_reproduced_and_show
     assert [one["flight_hours"] for one in result.today.reference["packages"]] == [4000]
 
 
+def test_a_record_says_of_which_tier_its_limit_is_and_what_it_bounds(path):
+    (limit,) = read_decision(path).reference["limits"]
+    assert limit["tier"].startswith("allowable damage limit (ADL)")
+    assert (limit["bounds"], limit["kind"]) == ("equivalent_diameter", "")
+    assert limit["repairable_size"] > limit["size"]
+
+
 def test_a_check_cycle_changed_in_place_is_changed_reference_data_and_named(path, folder):
     result = rerun(path, with_packages(folder, BASE_CHECK.replace("5000", "4000")))
     assert result.verdicts == ("reference data changed",)

@@ -1,6 +1,7 @@
 """Which method sees which kind of damage: a wet core rings, and it is the bond that moisture breaks which sounds dull."""
 
 import pytest
+from support import day
 
 from kit.findings import (
     KINDS,
@@ -131,3 +132,18 @@ def test_carbon_on_aluminium_is_warned_of_unless_the_remarks_say_what_isolates_t
     assert "carbon skin on an aluminium core" in reason
     hand.set("zones", "Z1", remarks="glass isolating ply")
     assert reasons(hand.load(), "zones") == []
+
+
+def test_a_clean_look_of_a_task_that_looks_for_water_says_nothing_of_the_bond(hand):
+    """Thermography sees a disbond on a heated skin; on a panel cold from flight it is read for water (common practice, no source)."""
+    hand.aircraft("A1").panel("P1", "A1")
+    hand._add("tasks", task="WT", zones="Z1", method="thermography", valid_from=day(0), recorded_on=day(0))
+    hand._add("cards", card="CW", task="WT", aircraft="A1", closed_on=day(400), recorded_on=day(400))
+    options = {"clock": "calendar_days", "methods": ["thermography"]}
+    assert build_histories(hand.load(), kind="disbond", **options).lower.tolist() == [400]
+    hand.set("tasks", "WT", looks_for="moisture")
+    fleet = hand.load()
+    assert build_histories(fleet, kind="disbond", **options).n_lives == 0
+    assert build_histories(fleet, kind="moisture", **options).lower.tolist() == [400]
+    hand.set("tasks", "WT", looks_for="moisture; dent")
+    assert "the task looks for a kind that its method cannot see" in reasons(hand.load(), "tasks")

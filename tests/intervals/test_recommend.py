@@ -346,7 +346,7 @@ def every_answer(evidence, ask):
 def test_every_answer_carries_the_cautions_that_bind(evidence, ask):
     binding = (
         "dvisory",
-        "caps and the airworthiness authority govern",
+        "not-to-exceed limits and the airworthiness authority govern",
         "licensed or authorised person",
         "not flown on the strength of this kit",
     )
@@ -401,8 +401,8 @@ def test_the_limit_in_force_is_used_unless_one_is_stated(fleet, ask):
 
 def test_what_the_trade_would_check_first_is_a_caution_and_a_gate_where_asked(evidence, ask, answer):
     """The growth window at POD 0.9 is 30 mm at twice the rate or more: far shorter than the repeat."""
-    words = next(one for one in answer.special_cautions if "growth window of moisture" in one)
-    assert "times the growth window" in words
+    words = next(one for one in answer.special_cautions if "detectable-growth interval of moisture" in one)
+    assert "times the detectable-growth interval" in words
     long = recommend(evidence, ask(packages=(), target=target(3.0)))
     assert "longer than the longest time between two looks at one panel that was flown (5,000" in "\n".join(
         long.special_cautions

@@ -43,7 +43,7 @@ def test_a_class_that_is_not_known_asks_most():
 def test_a_question_that_leaves_out_a_shorter_rule_of_the_class_is_told_so():
     made = of_class("critical", govern=("risk",))
     told = own_cautions(made, combine(made), current=np.inf, flown=np.nan)
-    assert "lets only risk govern, and growth window" in told["class"]
+    assert "lets only risk govern, and detectable-growth interval" in told["class"]
     secondary = of_class("secondary", govern=("risk",))
     assert "class" not in own_cautions(secondary, combine(secondary), current=np.inf, flown=np.nan)
 

@@ -344,6 +344,6 @@ def test_a_repeat_beyond_the_cap_is_said_first_and_may_not_be_flown(group):
     change = compare_programmes(capped, proposed=proposed, years=1)
     assert change.exceeds_cap
     assert any(
-        "exceeds the cap of 5,000 flight hours (task T1): it may not be flown" in line
+        "exceeds the not-to-exceed limit of 5,000 flight hours (task T1): it may not be flown" in line
         for line in change.cautions
     )

@@ -162,7 +162,9 @@ def test_kinds_add_up_to_all_and_groups_to_their_zones(small_evidence):
         table = groups[groups["kind"] == "all"].set_index("group")[name]
         assert by_group.to_dict() == pytest.approx(table.to_dict())
     finds = zones.groupby(zones["kind"].where(zones["kind"] == "all", "each"))["finds"].sum()
-    assert finds["all"] == finds["each"]
+    # Water has looks of its own; it stands beside, and is no part of what tapping finds.
+    assert finds["all"] == finds["each"] - zones.loc[zones["kind"] == "moisture", "finds"].sum()
+    assert zones.loc[zones["kind"] == "moisture", "finds"].sum() > 0
 
 
 def test_kinds_asked_for_come_beside_all(hand):
@@ -171,6 +173,20 @@ def test_kinds_asked_for_come_beside_all(hand):
     frame = rank_zones(hand.load(), kinds=["disbond", "moisture_disbond"])
     assert frame["kind"].tolist() == ["all", "disbond", "moisture_disbond"]
     assert frame["finds"].tolist() == [1, 0, 1]
+
+
+def test_all_counts_the_kinds_asked_for_and_none_besides(hand):
+    hand.aircraft("A1").panel("P1", "A1")
+    hand.find("A1", 400, kind="disbond")
+    hand.find("A1", 600, kind="core_damage", at=(700, 300))
+    hand.find("A1", 800, kind="moisture", method="thermography", at=(500, 400))
+    fleet = hand.load()
+
+    def count(kinds):
+        return by_zone(fleet, kinds=kinds).loc["Z1", "finds"]
+
+    assert (count(None), count([]), count(["disbond"]), count(["moisture"])) == (2, 2, 1, 1)
+    assert count(["disbond", "core_damage", "moisture"]) == 3
 
 
 @pytest.mark.parametrize(

@@ -91,7 +91,7 @@ def test_what_stands_there_is_the_fresh_run_and_a_record_that_does_not_come_out_
     forged = record.model_copy(update={"cautions": ("All is well.",)})
     result = judge(forged.model_dump(mode="json"), forged, record)
     page = html_page(decision_document(forged, answer.fleet, result=result))
-    assert page.index("NOT REPRODUCED: RECORD ALTERED") < page.index("First look at")
+    assert page.index("NOT REPRODUCED: RECORD ALTERED") < page.index("Initial inspection at")
     assert "All is well" not in page
     assert all(line.split("'")[0].split("<")[0] in page for line in CAUTIONS)
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from kit.findings import load_fleet
+from kit.findings import SEES, load_fleet
 from kit.findings.tables import TABLES
 
 IMPOSSIBLE = re.compile(r"^\d{4}-(1[3-9]|[23]\d)-\d{2}$")
@@ -289,3 +289,24 @@ def test_loading_rejects_no_row_without_an_injected_error(demo, tmp_path):
             assert row["finding"] in blemished["findings"]
         else:
             assert row[TABLES[line.table].id_column] in blemished[line.table]
+
+
+def test_each_find_and_each_re_inspection_is_by_a_method_that_can_see_the_damage(demo):
+    """And the other way: a moisture meter and the tasks that look for water find water, a tap everything but water."""
+    findings, looks = demo.tables["findings"], demo.tables["inspections"]
+    for kind, method in findings[["kind", "method"]].drop_duplicates().itertuples(index=False):
+        assert kind in SEES[method], (kind, method)
+    water = demo.tables["tasks"].query("task.str.startswith('WT-')")
+    assert set(water["looks_for"]) == {"moisture"}
+    cards = demo.tables["cards"].set_index("card")["task"]
+    tasks = looks.set_index("inspection")["card"].map(cards).fillna("")
+    of_water = findings["inspection"].map(tasks).fillna("").str.startswith("WT-")
+    assert of_water.sum() > 100
+    assert set(findings.loc[of_water, "kind"]) == {"moisture"}
+    assert set(findings.loc[~of_water, "kind"]) >= {"disbond", "moisture_disbond", "core_damage"}
+    left = demo.tables["deferrals"].query("reinspection != ''")
+    kinds = left["finding"].map(findings.set_index("finding")["kind"])
+    methods = left["reinspection"].map(looks.set_index("inspection")["method"])
+    for kind, method in set(zip(kinds, methods, strict=True)):
+        assert kind in SEES[method], (kind, method)
+    assert not (left["reinspection"].map(tasks).str.startswith("WT-") & (kinds != "moisture")).any()

@@ -105,3 +105,19 @@ def test_onsets_name_panels_of_the_truth_and_are_dated_in_order(demo):
     found = onsets.dropna(subset=["found_on"])
     assert (found["found_on"] > found["onset_on"]).all()
     assert onsets["onset_on"].is_monotonic_increasing
+
+
+def test_water_gathers_at_low_points_and_the_zones_say_so(demo):
+    """The scale of a group is the geometric mean of its low zones and the others."""
+    truth = json.loads((demo.folder / "truth" / "parameters.json").read_text(encoding="utf-8"))
+    assert set(truth["low_point"]) == {"flap", "cowl_door"}
+    zones = demo.tables["zones"].set_index("zone")
+    for group, low in truth["low_point"].items():
+        said = zones.loc[zones["group"] == group, "low_point"]
+        assert set(said[said == "yes"].index) == set(low["zones"])
+        assert (said != "").all()
+        assert (said == "yes").mean() == low["share"] == 0.5
+    assert (zones.loc[~zones["group"].isin(list(truth["low_point"])), "low_point"] == "").all()
+    onsets = pd.read_csv(demo.folder / "truth" / "onsets.csv", dtype=str).query("mode == 'M'")
+    here = onsets["zone"].map(zones["low_point"])
+    assert (here == "yes").sum() > 1.2 * (here == "no").sum()
