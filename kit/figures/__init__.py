@@ -23,6 +23,7 @@ from kit.figures.programmes import (
     plot_panels,
     plot_tornado,
 )
+from kit.figures.repairs import plot_after_repair
 from kit.figures.zones import (
     plot_funnel,
     plot_pareto,
@@ -36,6 +37,7 @@ from kit.figures.zones import (
 
 __all__ = [
     "KIND_STYLE",
+    "plot_after_repair",
     "plot_answer",
     "plot_back_test",
     "plot_change",

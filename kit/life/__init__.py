@@ -57,6 +57,7 @@ from kit.life.lives.repairs import (
     repaired_against_new,
     repaired_lives,
 )
+from kit.life.recurrence.after_repair import AfterRepair, after_repair
 from kit.life.recurrence.power_law import PowerLawFit, fit_power_law, fit_power_law_grouped, trend_tests
 from kit.life.recurrence.recurrent import MeanCumulative, mean_cumulative
 from kit.life.recurrence.restoration import RestorationFit, fit_restoration
@@ -68,6 +69,7 @@ __all__ = [
     "DISTRIBUTIONS",
     "FAMILIES",
     "WEIBULL",
+    "AfterRepair",
     "BootstrapFits",
     "ClockComparison",
     "CompetingLives",
@@ -98,6 +100,7 @@ __all__ = [
     "SharedFit",
     "TurnbullFit",
     "TwoClockFit",
+    "after_repair",
     "bootstrap",
     "build_histories",
     "chance_found_by_look",

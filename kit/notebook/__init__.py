@@ -1,21 +1,37 @@
 """Notebooks: their parameters, how they are run with others, and how they speak."""
 
-from kit.notebook.find import demo_files, find_notebook, notebook_paths
+from kit.notebook.find import demo_files, find_notebook, notebook_paths, questions_of_notebooks
 from kit.notebook.parameters import NotebookError, Parameter, notebook_parameters, values_of
 from kit.notebook.run import NotebookRun, run_notebook
-from kit.notebook.tell import NoAnswer, open_fleet, present, say
+from kit.notebook.tell import (
+    NoAnswer,
+    answer,
+    answer_first,
+    attempt,
+    cautions,
+    exercise,
+    open_fleet,
+    present,
+    say,
+)
 
 __all__ = [
     "NoAnswer",
     "NotebookError",
     "NotebookRun",
     "Parameter",
+    "answer",
+    "answer_first",
+    "attempt",
+    "cautions",
     "demo_files",
+    "exercise",
     "find_notebook",
     "notebook_parameters",
     "notebook_paths",
     "open_fleet",
     "present",
+    "questions_of_notebooks",
     "run_notebook",
     "say",
     "values_of",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sysconfig
 from pathlib import Path
 
@@ -72,3 +73,18 @@ def find_notebook(name: str) -> Path:
         f"notebook {name!r}: {'fits several' if fits else 'there is none of that name'}. "
         f"Give a path, or one of {', '.join(one.stem for one in known) or '(none is installed)'}."
     )
+
+
+def questions_of_notebooks() -> str:
+    """List the question of each notebook, with a link to it.
+
+    Returns
+    -------
+    str
+        Markdown; the question is the notebook's first heading.
+    """
+    lines = []
+    for path in notebook_paths():
+        first = "".join(json.loads(path.read_text(encoding="utf-8"))["cells"][0]["source"])
+        lines.append(f"- {path.stem[:2]}: [{first.splitlines()[0].lstrip('# ')}]({path.name})")
+    return "\n".join(lines)

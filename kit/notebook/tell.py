@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
+from typing import TypeVar
 
-from IPython.display import Markdown, display
+from IPython.display import Markdown, display, update_display
 
+from kit.cautions import CAUTIONS
 from kit.findings import Fleet, load_fleet
+
+Result = TypeVar("Result")
 
 
 class NoAnswer(ValueError):
@@ -29,6 +34,55 @@ def say(*sentences: object, boxed: bool = False) -> None:
     """
     text = "\n\n".join(str(one) for one in sentences if str(one))
     display(Markdown("\n".join(f"> {line}".rstrip() for line in text.splitlines()) if boxed else text))
+
+
+_TOP = "answer-at-the-top"
+
+
+def answer_first() -> None:
+    """Hold the place at the top of a notebook where its answer will stand in a box."""
+    display(Markdown("> The answer comes to stand here when all cells have run."), display_id=_TOP)
+
+
+def answer(*sentences: object) -> None:
+    """Show the answer in a box at its place, and put the same into the box at the top.
+
+    Parameters
+    ----------
+    *sentences : object
+        As for `say`.
+    """
+    text = "\n\n".join(str(one) for one in sentences if str(one))
+    box = Markdown("\n".join(f"> {line}".rstrip() for line in text.splitlines()))
+    display(box)
+    update_display(box, display_id=_TOP)
+
+
+def cautions(*lists: object) -> None:
+    """Show cautions as a list, each once, those of the results before those that every output carries.
+
+    Parameters
+    ----------
+    *lists : iterable of str
+        What results caution against; the standing cautions are added.
+    """
+    own = [line for lines in lists for line in lines if line not in CAUTIONS]
+    say("\n".join(f"- {line}" for line in dict.fromkeys([*own, *CAUTIONS])))
+
+
+def exercise(task: str, solution: str) -> None:
+    """Show an exercise with its answer folded below it.
+
+    Parameters
+    ----------
+    task : str
+        What to do, in Markdown.
+    solution : str
+        What comes of it, in Markdown.
+    """
+    display(
+        Markdown(f"**Exercise.** {task}\n\n<details><summary>Answer</summary>\n\n{solution}\n\n</details>")
+    )
 
 
 def present(name: str, value: str, known: object, *, of: str) -> str:
@@ -59,6 +113,32 @@ def present(name: str, value: str, known: object, *, of: str) -> str:
     if value not in names:
         raise NoAnswer(f"{name} {value!r} is none of the {of}: {', '.join(names) or 'there are none'}.")
     return value
+
+
+def attempt(make: Callable[..., Result], *given: object, **named: object) -> Result:
+    """Make a result, or say in its own words why it cannot be had from these data.
+
+    Parameters
+    ----------
+    make : callable
+        What makes it.
+    *given, **named : object
+        Its arguments.
+
+    Returns
+    -------
+    Result
+        What it made.
+
+    Raises
+    ------
+    NoAnswer
+        Where it refuses the data.
+    """
+    try:
+        return make(*given, **named)
+    except ValueError as reason:
+        raise NoAnswer(str(reason)) from None
 
 
 def open_fleet(source: str) -> Fleet:

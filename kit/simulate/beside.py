@@ -157,3 +157,26 @@ def track_beside(source: str | Path, first_finding_panel: str, kind: str) -> str
         f"{', '.join(number(x) for x in sizes)} mm and grew by {', '.join(number(x) for x in rates)} "
         f"{rows['growth_unit'].iloc[0].replace('1000', '1,000')}."
     )
+
+
+def repairs_beside(source: str | Path) -> str:
+    """Say what share of the age each repair truly leaves in a simulated fleet.
+
+    Parameters
+    ----------
+    source : str or Path
+        Folder of the dataset.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    truth = _parameters(source)
+    if truth is None:
+        return NO_TRUTH
+    said = ", ".join(f"{name} {number(q)}" for name, q in truth["repairs"].items() if q is not None)
+    return (
+        f"In truth so much of the age stays: {said}. After a potted fill moisture comes {number(truth['potted_hazard'])} times as often "
+        "besides, and panels differ from the start, so that those repaired were the more prone ones."
+    )
