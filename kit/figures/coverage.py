@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.patches import Patch
 
-from kit.figures.life import INK
+from kit.figures.style import INK
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,7 +8,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.ticker import StrMethodFormatter
 
-from kit.figures.life import INK
+from kit.figures.style import INK
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

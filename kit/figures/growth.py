@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
-from kit.figures.life import INK, LINES, PALE, UNITS, key_below, thousands
+from kit.figures.style import INK, LINES, PALE, UNITS, key_below, thousands
 from kit.findings import need_columns
 from kit.growth import GrowthComparison
 

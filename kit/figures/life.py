@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import matplotlib.pyplot as plt
 import numpy as np
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import FuncFormatter
 
+from kit.figures.style import INK, LINES, PALE, TRUTH, UNITS, key_below, thousands
 from kit.life import expected_positions, fit_turnbull, plotting_positions
 
 if TYPE_CHECKING:
@@ -17,61 +18,8 @@ if TYPE_CHECKING:
     from kit.intervals import ModeAnswer
     from kit.life import Histories, LifeFit, TurnbullFit
 
-UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "calendar_days": "days"}
-"""Clocks in words, for axes."""
-
-INK, PALE = "#1b4965", "#9fb8c8"
-_MOST_INTERVALS = 60  # on one probability plot; more only make a smear
 _NAIVE = {"color": "0.2", "linestyle": ":", "linewidth": 1.8, "label": "the naive way"}
-LINES = (("#1b4965", "-", "o"), ("#c8553d", "--", "s"), ("#588157", "-.", "^"), ("#6d597a", ":", "D"))
-"""Colour, dash and marker of the first lines of a figure; dash and marker tell them apart in grey."""
-
-
-def thousands(ax: Axes) -> None:
-    """Give the x axis few ticks, so that labels never touch, and both axes separators.
-
-    Parameters
-    ----------
-    ax : Axes
-        Whose axes are set.
-    """
-    if ax.get_ylim()[1] >= 1000:
-        ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    ax.xaxis.set_major_locator(MaxNLocator(5))
-    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-
-
-def key(ax: Axes, loc: str = "upper left") -> None:
-    """Put the legend into a corner, white under its words so that no line runs through them.
-
-    Parameters
-    ----------
-    ax : Axes
-        Whose labelled artists are named.
-    loc : str
-        The corner; ``best``: that which hides least.
-    """
-    legend = ax.legend(
-        loc=loc, fontsize="small", frameon=True, framealpha=1.0, edgecolor="none", borderaxespad=0.0
-    )
-    legend.set_zorder(2.4)  # above the lines, below the frame of the axes
-
-
-def key_below(ax: Axes, *, ncols: int = 2) -> None:
-    """Name the labelled artists below the axes, where they hide nothing and take no room from the data.
-
-    Parameters
-    ----------
-    ax : Axes
-        Whose labelled artists are named.
-    ncols : int
-        Columns of the key.
-    """
-    ax.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=ncols, fontsize="small", frameon=False, columnspacing=0.8,
-        handlelength=1.6, handletextpad=0.5, labelspacing=0.3, borderaxespad=0.0,
-    )  # fmt: skip
-
+_MOST_INTERVALS = 60  # on one probability plot; more only make a smear
 
 EXPECTED = "found, as the fit expects with these looks"
 """Words for the thin line through the finds: beside it lies the share with damage, which looks are late for and miss."""
@@ -213,9 +161,7 @@ def plot_share_damaged(
         ax.plot(age, 1 - naive.survival(age), **_NAIVE)
     if truth is not None:
         share = -np.expm1(-((age / truth[0]) ** truth[1]))
-        ax.plot(
-            age, share, color="#d55e00", linestyle=(0, (5, 3)), linewidth=1.6, label="the truth", zorder=2.6
-        )
+        ax.plot(age, share, **TRUTH, label="the truth", zorder=2.6)
     unit = UNITS.get(fit.clock, fit.clock)
     ax.set(xlabel=f"Panel age [{unit}]", ylabel="Share with damage [-]", xlim=(0, fit.oldest_age))
     _share_axis_and_key(ax, ncols=2)

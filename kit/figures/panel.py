@@ -13,7 +13,7 @@ from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 
-from kit.figures.life import INK, LINES, UNITS, thousands
+from kit.figures.style import BLACK, BLUE, GREEN, INK, LINES, PURPLE, SKY, UNITS, VERMILION, YELLOW, thousands
 from kit.findings import need_columns
 
 if TYPE_CHECKING:
@@ -23,13 +23,13 @@ if TYPE_CHECKING:
     from kit.regions import DamageDensity
 
 KIND_STYLE: dict[str, tuple[str, str]] = {
-    "disbond": ("#c8553d", "////"),
-    "moisture": ("#5fa8d3", "...."),
-    "moisture_disbond": ("#1b6ca8", "-///"),
-    "delamination": ("#6d597a", "\\\\\\\\"),
-    "dent": ("#b8b8b8", "oo"),
-    "puncture": ("#222222", "xxxx"),
-    "core_damage": ("#588157", "++++"),
+    "disbond": (VERMILION, "////"),
+    "moisture": (SKY, "...."),
+    "moisture_disbond": (BLUE, "-///"),
+    "delamination": (PURPLE, "\\\\\\\\"),
+    "dent": (YELLOW, "oo"),
+    "puncture": (BLACK, "xxxx"),
+    "core_damage": (GREEN, "++++"),
 }
 """Colour and hatch of each kind of damage; the hatch tells them apart in grey."""
 
@@ -335,6 +335,7 @@ def plot_density(
         cmap="Greys",
         norm=LogNorm(positive.min() / 2, positive.max()) if wide else None,
         vmin=None if wide else 0.0,
+        vmax=None if wide else float(positive.max()) if positive.size else 1.0,
         rasterized=True,
         zorder=0,
     )

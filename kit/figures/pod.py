@@ -8,7 +8,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.patheffects import withStroke
 
-from kit.figures.life import LINES
+from kit.figures.style import LINES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

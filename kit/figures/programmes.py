@@ -8,7 +8,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.ticker import FuncFormatter
 
-from kit.figures.life import INK, PALE, UNITS, key, thousands
+from kit.figures.style import BLUE, INK, ORANGE, PALE, SKY, UNITS, YELLOW, key_below, thousands
 from kit.programmes import PARTS
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ _WORDS = {
     "cost": "Cost",
 }
 _HATCH = ("", "///", "...", "xxx")
-_GREYS = (INK, "#7a9cb0", "#c8d5dd", "#e9eef1")
+_AREAS = (BLUE, SKY, ORANGE, YELLOW)
 
 
 def plot_panels(state: PresentState, *, top: int = 20, ax: Axes | None = None) -> Axes:
@@ -83,7 +83,7 @@ def plot_panels(state: PresentState, *, top: int = 20, ax: Axes | None = None) -
         f"{state.group.ask.group}: panels to tap first on {state.group.living.cut_off:%Y-%m-%d}",
         fontsize="medium",
     )
-    ax.legend(loc="lower right", fontsize="small")
+    key_below(ax)
     ax.grid(axis="x", color="0.9")
     ax.set_axisbelow(True)
     return ax
@@ -136,11 +136,11 @@ def plot_change(change: ProgrammeChange, *, quantity: str = "exposure", ax: Axes
     unit = change.costs.currency if quantity == "cost" and change.costs is not None else ""
     ax.set(
         ylabel=f"{_WORDS[quantity]}{f' [{unit}]' if unit else ' [a year]'}",
-        ylim=(0, max(high.max(), now.max(), then.max()) * 1.4 or 1),
+        ylim=(0, max(high.max(), now.max(), then.max()) * 1.05 or 1),
     )
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.5g}"))
     ax.set_title(f"{change.group.ask.group}: {_WORDS[quantity].lower()}", fontsize="medium")
-    key(ax)
+    key_below(ax)
     return ax
 
 
@@ -178,9 +178,9 @@ def plot_forecast(forecast: Forecast, *, quantity: str = "finds", ax: Axes | Non
     ax.vlines(x, low, high, color=INK, linewidth=1.5, label=f"{forecast.level:.0%} limits")
     ax.scatter(np.r_[x, x], np.r_[low, high], marker="_", color=INK)
     ax.set_xticks(x, [f"to {day:%b %Y}" for day in rows["ends"]], rotation=40, ha="right", fontsize="small")
-    ax.set(ylabel=f"{_WORDS[quantity]} [a quarter]", ylim=(0, high.max() * 1.35 + 0.5))
+    ax.set(ylabel=f"{_WORDS[quantity]} [a quarter]", ylim=(0, high.max() * 1.05 + 0.5))
     ax.set_title(f"{forecast.group.ask.group}: {_WORDS[quantity].lower()} to come", fontsize="medium")
-    key(ax)
+    key_below(ax)
     return ax
 
 
@@ -224,7 +224,7 @@ def plot_back_test(test: BackTest, *, ax: Axes | None = None) -> Axes:
     ax.tick_params(axis="x", labelsize="small")
     ax.set(xlabel="Year", ylabel="Damage found [a year]", ylim=(0, max(high.max(), came.max()) * 1.5 + 1))
     ax.set_title(f"{test.group_name}: forecasts and what came", fontsize="medium")
-    key(ax)
+    key_below(ax)
     return ax
 
 
@@ -272,7 +272,7 @@ def plot_tornado(result: Tornado, *, top: int = 12, ax: Axes | None = None) -> A
     thousands(ax)
     ax.set_yticks(rows.index, names, fontsize="small")
     ax.set_title(f"{result.ask.name}: what moves the interval", fontsize="medium")
-    ax.legend(loc="lower right", fontsize="small")
+    key_below(ax)
     return ax
 
 
@@ -294,7 +294,7 @@ def plot_cost(curve: CostCurve, *, ax: Axes | None = None) -> Axes:
     if ax is None:
         _, ax = plt.subplots(layout="constrained")
     rows = curve.frame
-    areas = ax.stackplot(rows["repeat"], *(rows[name] for name in PARTS), colors=_GREYS, labels=PARTS)
+    areas = ax.stackplot(rows["repeat"], *(rows[name] for name in PARTS), colors=_AREAS, labels=PARTS)
     for area, hatch in zip(areas, _HATCH, strict=True):
         area.set(hatch=hatch, edgecolor="white")
     ax.plot(
@@ -307,12 +307,12 @@ def plot_cost(curve: CostCurve, *, ax: Axes | None = None) -> Axes:
     ax.set(
         xlabel=f"Repeat interval [{UNITS[curve.group.ask.clock]}]",
         ylabel=f"Cost per panel flight hour{unit}",
-        ylim=(0, float(np.quantile(rows["total_upper"], 0.9)) * 1.5),
+        ylim=(0, float(np.quantile(rows["total_upper"], 0.9)) * 1.1),
         xlim=(rows["repeat"].min(), rows["repeat"].max()),
     )
     thousands(ax)
     ax.set_title(f"{curve.group.ask.group}: what the interval costs", fontsize="medium")
-    key(ax)
+    key_below(ax)
     return ax
 
 
@@ -356,11 +356,11 @@ def plot_extension(extension: Extension, *, ax: Axes | None = None) -> Axes:
     ax.set(
         xlabel="Clean looks from today on, none of which finds damage",
         ylabel="Share, chance [-]",
-        ylim=(0, 1.35),
+        ylim=(0, 1),
     )
     ax.set_title(
         f"{extension.group.ask.group}: evidence for a repeat of {extension.repeat:,.0f} {UNITS[extension.group.ask.clock]}",
         fontsize="medium",
     )
-    key(ax)
+    key_below(ax)
     return ax

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import matplotlib.pyplot as plt
 import numpy as np
 
-from kit.figures.life import INK, UNITS, thousands
+from kit.figures.style import INK, UNITS, thousands
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -10,7 +10,7 @@ import shapely
 from matplotlib.patches import Polygon
 from matplotlib.ticker import MaxNLocator
 
-from kit.figures.life import INK, LINES, thousands
+from kit.figures.style import INK, LINES, thousands
 from kit.ranking import RATES, funnel_limits
 
 if TYPE_CHECKING:

@@ -1,5 +1,6 @@
 """Notebooks: their parameters, how they are run with others, and how they speak."""
 
+from kit.notebook.beside import costs_of, question_of
 from kit.notebook.find import demo_files, find_notebook, notebook_paths, questions_of_notebooks
 from kit.notebook.parameters import NotebookError, Parameter, notebook_parameters, values_of
 from kit.notebook.run import NotebookRun, run_notebook
@@ -24,6 +25,7 @@ __all__ = [
     "answer_first",
     "attempt",
     "cautions",
+    "costs_of",
     "demo_files",
     "exercise",
     "find_notebook",
@@ -31,6 +33,7 @@ __all__ = [
     "notebook_paths",
     "open_fleet",
     "present",
+    "question_of",
     "questions_of_notebooks",
     "run_notebook",
     "say",

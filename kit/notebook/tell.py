@@ -32,8 +32,14 @@ def say(*sentences: object, boxed: bool = False) -> None:
     boxed : bool
         Whether they stand in a box, as an answer does.
     """
-    text = "\n\n".join(str(one) for one in sentences if str(one))
+    text = _paragraphs(sentences)
     display(Markdown("\n".join(f"> {line}".rstrip() for line in text.splitlines()) if boxed else text))
+
+
+def _paragraphs(sentences: tuple[object, ...]) -> str:
+    """Join sentences; a tuple or list holds several."""
+    every = [str(one) for some in sentences for one in (some if isinstance(some, tuple | list) else (some,))]
+    return "\n\n".join(one for one in every if one)
 
 
 _TOP = "answer-at-the-top"
@@ -52,7 +58,7 @@ def answer(*sentences: object) -> None:
     *sentences : object
         As for `say`.
     """
-    text = "\n\n".join(str(one) for one in sentences if str(one))
+    text = _paragraphs(sentences)
     box = Markdown("\n".join(f"> {line}".rstrip() for line in text.splitlines()))
     display(box)
     update_display(box, display_id=_TOP)

@@ -192,7 +192,7 @@ def test_rerun_crosses_each_answer_on_its_line_and_marks_what_was_proposed(rerun
 
 
 def test_line_colours_differ_in_grey_or_in_dash():
-    from kit.figures.life import LINES
+    from kit.figures.style import LINES
 
     seen = {(round(float(np.dot(to_rgb(colour), (0.3, 0.59, 0.11))), 1), dash) for colour, dash, _ in LINES}
     assert len(seen) == len(LINES)

@@ -1,0 +1,80 @@
+"""How figures look: colours, dashes, markers, words of clocks, keys outside the data."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "calendar_days": "days"}
+"""Clocks in words, for axes."""
+
+BLACK, ORANGE, SKY, GREEN, YELLOW, BLUE, VERMILION, PURPLE = (
+    "#000000",
+    "#e69f00",
+    "#56b4e9",
+    "#009e73",
+    "#f0e442",
+    "#0072b2",
+    "#d55e00",
+    "#cc79a7",
+)
+"""Colours that people with every kind of colour vision tell apart (M. Okabe and K. Ito, "Color Universal Design", 2008; from memory)."""
+
+INK, PALE = BLUE, SKY
+"""The one colour of a figure with one line, and of what lies behind it."""
+
+TRUTH = {"color": VERMILION, "linestyle": (0, (5, 3)), "linewidth": 1.6}
+"""How the truth of a simulation is drawn, where it is known."""
+
+LINES = ((BLUE, "-", "o"), (VERMILION, "--", "s"), (GREEN, "-.", "^"), (PURPLE, ":", "D"))
+"""Colour, dash and marker of the first lines of a figure; dash and marker tell them apart in grey."""
+
+
+def thousands(ax: Axes) -> None:
+    """Give the x axis few ticks, so that labels never touch, and both axes separators.
+
+    Parameters
+    ----------
+    ax : Axes
+        Whose axes are set.
+    """
+    if ax.get_ylim()[1] >= 1000:
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    ax.xaxis.set_major_locator(MaxNLocator(5))
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+
+
+def key(ax: Axes, loc: str = "upper left") -> None:
+    """Put the legend into a corner, white under its words so that no line runs through them.
+
+    Parameters
+    ----------
+    ax : Axes
+        Whose labelled artists are named.
+    loc : str
+        The corner; ``best``: that which hides least.
+    """
+    legend = ax.legend(
+        loc=loc, fontsize="small", frameon=True, framealpha=1.0, edgecolor="none", borderaxespad=0.0
+    )
+    legend.set_zorder(2.4)  # above the lines, below the frame of the axes
+
+
+def key_below(ax: Axes, *, ncols: int = 2) -> None:
+    """Name the labelled artists below the axes, where they hide nothing and take no room from the data.
+
+    Parameters
+    ----------
+    ax : Axes
+        Whose labelled artists are named.
+    ncols : int
+        Columns of the key.
+    """
+    ax.legend(
+        loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=ncols, fontsize="small", frameon=False, columnspacing=0.8,
+        handlelength=1.6, handletextpad=0.5, labelspacing=0.3, borderaxespad=0.0,
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""What single notebooks say of results that stand side by side in them: a module a notebook."""

@@ -1,0 +1,128 @@
+"""Notebook 09: what will be found, and what would change the answer."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from kit.intervals import Question
+from kit.numerics.words import in_words, percent
+from kit.programmes import (
+    BackTest,
+    Forecast,
+    Group,
+    Parked,
+    Tornado,
+    UsagePlan,
+    forecast_finds,
+    poisson_binomial,
+)
+from kit.simulate.truth import truly_happened, truly_standing
+
+
+def with_some_parked(
+    group: Group, forecast: Forecast, parked: Sequence[str], *, quarters: int
+) -> pd.DataFrame:
+    """Forecast again with some aircraft out of service for two years.
+
+    Parameters
+    ----------
+    group : Group
+        The group.
+    forecast : Forecast
+        As planned.
+    parked : sequence of str
+        Aircraft.
+    quarters : int
+        Quarters ahead.
+
+    Returns
+    -------
+    DataFrame
+        Finds by quarter, as planned and with some parked.
+    """
+    begin = group.living.cut_off
+    away = [Parked(name, begin, begin + pd.Timedelta(days=730)) for name in parked]
+    other = forecast_finds(group, quarters=quarters, usage=UsagePlan(parked=away))
+    planned = forecast.to_frame()
+    finds = pd.DataFrame({"as planned": planned["finds"], "some parked": other.to_frame()["finds"]})
+    return finds.set_index(planned["quarter"]).T
+
+
+def truth_words(source: str | Path, group: Group, test: BackTest) -> str:
+    """Say what was truly found in the last year tried, and what truly stands unfound today.
+
+    Parameters
+    ----------
+    source : str or Path
+        Folder of a demo fleet, with its truth.
+    group : Group
+        The group.
+    test : BackTest
+        Past forecasts.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    panels, last = group.living.frame["panel"], test.to_frame().iloc[-1]
+    happened = truly_happened(source, panels, last["known_on"], last["known_on"] + pd.DateOffset(years=1))
+    standing = truly_standing(source, panels, group.living.cut_off)
+    return (
+        f"Found in the year after {last['known_on']:%Y-%m-%d}: {happened['finds']:.0f} in truth, {last['came']:.0f} on record. There and unfound on "
+        f"{group.living.cut_off:%Y-%m-%d}: {standing['is_damaged'].sum()} panels in truth."
+    )
+
+
+def brute_force_words(panels: int = 10) -> str:
+    """Hold the exact distribution of a number found against all outcomes, one by one.
+
+    Parameters
+    ----------
+    panels : int
+        Panels; 2 to this power outcomes are gone through.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    chances, by_count = np.linspace(0.02, 0.4, panels), np.zeros(panels + 1)
+    for outcome in itertools.product((0, 1), repeat=panels):
+        by_count[sum(outcome)] += np.prod(np.where(outcome, chances, 1 - chances))
+    off = np.abs(poisson_binomial(chances) - by_count).max()
+    return f"Largest difference over {2**panels:,} outcomes: {off:.1e}."
+
+
+def answer_words(forecast: Forecast, test: BackTest, tornado: Tornado, asked: Question) -> str:
+    """Say the notebook's answer.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        By quarter.
+    test : BackTest
+        Past forecasts.
+    tornado : Tornado
+        What moves the interval.
+    asked : Question
+        The question.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    rows, most = forecast.to_frame(), tornado.to_frame().iloc[0]
+    total = rows.iloc[-1]
+    return (
+        f"Over {len(rows) - 1} quarters **{total['finds']:.1f} finds** ({total['finds_lower']:.0f} to {total['finds_upper']:.0f}), "
+        f"{total['hours']:,.0f} working hours ({total['hours_lower']:,.0f} to {total['hours_upper']:,.0f}). Past forecasts held in "
+        f"{percent(test.coverage)} of {len(test.to_frame())} years. The interval of the risk rule, {tornado.base:,.0f} {in_words(asked.clock)}, hangs most "
+        f"on {most['name']}: {most['interval_low']:,.0f} to {most['interval_high']:,.0f}."
+    )

@@ -1,0 +1,84 @@
+"""Notebooks hold questions, calls, figures and answers: what works or words something out stands in the kit, with a test."""
+
+import ast
+import re
+
+import nbformat
+import pytest
+
+from kit.notebook import notebook_paths
+
+PATHS = notebook_paths()
+_NOT_YET = {"01", "02", "03", "04", "05", "06", "07"}  # their sentences still stand in their cells
+every_notebook = pytest.mark.parametrize(
+    "path", [path for path in PATHS if path.stem[:2] not in _NOT_YET], ids=lambda path: path.stem
+)
+_LOGIC = (ast.For, ast.While, ast.If, ast.IfExp, ast.Lambda, ast.FunctionDef, ast.ClassDef, ast.JoinedStr, ast.ListComp, ast.DictComp, ast.SetComp, ast.GeneratorExp)  # fmt: skip
+_MOST_LINES = 10
+
+
+def code_cells(path):
+    for cell in nbformat.read(path, as_version=4).cells:
+        if cell.cell_type == "code":
+            yield cell
+
+
+def tree(cell):
+    return ast.parse("\n".join(line for line in cell.source.splitlines() if not line.startswith("%")))
+
+
+def test_the_chain_is_whole():
+    assert [path.stem[:2] for path in PATHS] == [f"{number:02d}" for number in range(12)]
+
+
+@every_notebook
+def test_a_cell_has_at_most_ten_lines_besides_imports_and_parameters(path):
+    for cell in code_cells(path):
+        lines = [line for line in cell.source.splitlines() if line.strip()]
+        is_imports = all(isinstance(node, ast.Import | ast.ImportFrom | ast.Expr) for node in tree(cell).body)
+        if not is_imports and "parameters" not in cell.metadata.get("tags", []):
+            assert len(lines) <= _MOST_LINES, cell.source
+
+
+@every_notebook
+def test_no_sentence_is_put_together_and_nothing_is_looped_in_a_cell(path):
+    for cell in code_cells(path):
+        found = [type(node).__name__ for node in ast.walk(tree(cell)) if isinstance(node, _LOGIC)]
+        assert not found, f"{found}\n{cell.source}"
+
+
+@every_notebook
+def test_the_answer_stands_at_the_top_as_at_its_place(path):
+    cells = nbformat.read(path, as_version=4).cells
+    boxes = [
+        output["data"]["text/markdown"]
+        for cell in cells
+        for output in cell.get("outputs", ())
+        if output.get("data", {}).get("text/markdown", "").startswith(">")
+    ]
+    assert len(boxes) == 2
+    assert boxes[0] == boxes[1]
+    assert cells[1].source.endswith("answer_first()")
+
+
+@every_notebook
+def test_there_is_one_exercise_with_its_answer_folded(path):
+    shown = "".join(str(cell.get("outputs", "")) for cell in code_cells(path))
+    assert shown.count("<details><summary>Answer</summary>") == 1
+
+
+@every_notebook
+def test_links_lead_to_notebooks_that_are_there_and_to_the_start(path):
+    text = "\n".join(
+        cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "markdown"
+    )
+    linked = set(re.findall(r"\((\d\d_\w+\.ipynb)\)", text))
+    assert linked <= {one.name for one in PATHS}
+    assert linked
+    assert path.stem.startswith("00") or "00_start_here.ipynb" in linked
+
+
+@every_notebook
+def test_the_table_of_what_was_set_aside_stands_in_the_first_notebook_only(path):
+    has_table = any("fleet.rejected" in cell.source for cell in code_cells(path))
+    assert has_table == path.stem.startswith("01")
