@@ -1,5 +1,6 @@
 """All figures take their colours from one module, and lines differ by dash and marker as well."""
 
+import itertools
 import re
 from pathlib import Path
 
@@ -26,5 +27,5 @@ def test_lines_differ_in_grey_or_by_dash():
         return sum(w * int(colour[i : i + 2], 16) for w, i in ((0.2126, 1), (0.7152, 3), (0.0722, 5)))
 
     lines = sorted((grey(colour), dash) for colour, dash, _ in style.LINES)
-    for (one, dash), (other, other_dash) in zip(lines, lines[1:], strict=False):
+    for (one, dash), (other, other_dash) in itertools.pairwise(lines):
         assert abs(one - other) > 10 or dash != other_dash
