@@ -32,7 +32,7 @@ from kit.programmes import (
     method_choice,
     present_state,
 )
-from kit.ranking import left_and_right, rank_by_damage, rank_zones
+from kit.ranking import left_and_right, mirror_zones, rank_by_damage, rank_zones
 from kit.simulate.beside import detection_beside, exceedances_beside, repairs_beside
 from kit.simulate.lessons import lesson_clock, lesson_lot, true_onsets
 from kit.simulate.plays import what_happened
@@ -204,21 +204,14 @@ def _repairs(demo: _Demo) -> tuple[str, str]:
 
 def _sister(demo: _Demo) -> tuple[str, str]:
     row, lots = left_and_right(demo.fleet).loc["all"], lesson_lot(demo.fleet, demo.source)["says"]
+    mirror = mirror_zones(demo.fleet)
     onsets = true_onsets(demo.source)
-    hit = onsets.groupby(["aircraft", "zone"]).size().reset_index()
-    zones = demo.fleet.tables["zones"].set_index("zone")
-    pairs = zones["mirror"].replace("", pd.NA).dropna() if "mirror" in zones.columns else pd.Series(dtype=str)
-    places = set(zip(hit["aircraft"], hit["zone"], strict=True))
-    both = [(one, pairs[zone]) in places for one, zone in places if zone in pairs.index]
-    sides = (
-        f" Where one side was truly damaged, so was the other in {percent(sum(both) / len(both))}."
-        if both
-        else ""
-    )
+    places = set(zip(onsets["aircraft"], onsets["zone"], strict=True))
+    both = [(aircraft, mirror[zone]) in places for aircraft, zone in sorted(places) if zone in mirror]
     return (
         f"Where one side was found damaged, so was the other in {percent(row['given_other'])} ({percent(row['given_other_lower'])} to "
         f"{percent(row['given_other_upper'])}), else in {percent(row['without_other'])}. Lots of the spoiler: {lots['right']}.",
-        f"{lots['truth']}.{sides}",
+        f"In truth {lots['truth']}. Where one side was truly damaged at any time, so was the other in {percent(sum(both) / len(both))} of {len(both)} places.",
     )
 
 
