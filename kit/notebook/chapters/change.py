@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pandas as pd
-from scipy.stats import binom
 
 from kit.intervals import Evidence
 from kit.numerics.words import in_words
@@ -18,7 +15,6 @@ from kit.programmes import (
     clean_looks_needed,
     looks_made,
 )
-from kit.simulate.truth import truly_happened, truly_standing
 
 
 def asked_words(group: Group, present: Programme) -> str:
@@ -46,29 +42,6 @@ def asked_words(group: Group, present: Programme) -> str:
     )
 
 
-def standing_beside(source: str | Path, state: PresentState) -> pd.DataFrame:
-    """Set the damage to be expected unfound beside that which truly stood.
-
-    Parameters
-    ----------
-    source : str or Path
-        Folder of a demo fleet, with its truth.
-    state : PresentState
-        What `kit.present_state` gave.
-
-    Returns
-    -------
-    DataFrame
-        Index is_damaged and is_beyond; expected and true panels, and the true share of the first tenth and of all.
-    """
-    rows = state.to_frame().set_index("panel")
-    truth = truly_standing(source, rows.index, state.group.living.cut_off)
-    tenth = rows.index[: max(len(rows) // 10, 1)]
-    said = rows[["damage", "beyond"]].sum().set_axis(truth.columns)
-    shares = {"true in the first tenth": truth.loc[tenth].mean(), "true of all": truth.mean()}
-    return pd.DataFrame({"expected": said, "true": truth.sum()} | shares)
-
-
 def strongest_factors(group: Group, *, most: int = 6) -> pd.DataFrame:
     """List what zones, lots, bases and aircraft add, farthest from 1 first.
 
@@ -87,31 +60,6 @@ def strongest_factors(group: Group, *, most: int = 6) -> pd.DataFrame:
     shared = pd.concat([factor.to_frame() for factor in group.factors.values()], ignore_index=True)
     apart = (shared["multiplier"] - 1).abs()
     return shared.loc[apart.sort_values(ascending=False, kind="stable").index].head(most)
-
-
-def happened_beside(source: str | Path, change: ProgrammeChange, group: Group, *, years: int) -> pd.DataFrame:
-    """Set what the proposed programme was expected to bring beside what truly happened.
-
-    Parameters
-    ----------
-    source : str or Path
-        Folder of a demo fleet, with its truth.
-    change : ProgrammeChange
-        What `kit.compare_programmes` gave.
-    group : Group
-        The group.
-    years : int
-        Years from the day of the question.
-
-    Returns
-    -------
-    DataFrame
-        Index quantity; expected, lower, upper, true, inside.
-    """
-    end = group.living.cut_off + pd.DateOffset(years=years)
-    outlook = change.outlook(1).loc[["finds", "exceedances", "exposure"]]
-    outlook["true"] = truly_happened(source, group.living.frame["panel"], group.living.cut_off, end)
-    return outlook.assign(inside=outlook["true"].between(outlook["lower"], outlook["upper"]))
 
 
 def looks_words(change: ProgrammeChange, fleet: object, group: Group, *, years: int) -> str:
@@ -151,6 +99,8 @@ def clean_looks_beside(shares: tuple[float, ...] = (0.1, 0.05, 0.01)) -> pd.Data
     DataFrame
         Columns share, looks, looks_pod_0.9, chance_clean.
     """
+    from scipy.stats import binom  # slow to load
+
     needed = pd.DataFrame({"share": list(shares)})
     needed["looks"] = [clean_looks_needed(share) for share in shares]
     needed["looks_pod_0.9"] = [clean_looks_needed(share, pod=0.9) for share in shares]

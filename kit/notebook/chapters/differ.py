@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pandas as pd
-from scipy.stats import binomtest
 
 from kit.numerics.words import in_words, percent
 
@@ -39,6 +38,8 @@ def sides_words(sides: pd.DataFrame) -> str:
     str
         One sentence.
     """
+    from scipy.stats import binomtest  # slow to load
+
     row = sides.loc["all"]
     other = binomtest(int(2 * row["both"]), int(2 * row["both"] + row["one"])).proportion_ci(0.95)
     return (

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -21,7 +20,6 @@ from kit.programmes import (
     forecast_finds,
     poisson_binomial,
 )
-from kit.simulate.truth import truly_happened, truly_standing
 
 
 def with_some_parked(
@@ -51,32 +49,6 @@ def with_some_parked(
     planned = forecast.to_frame()
     finds = pd.DataFrame({"as planned": planned["finds"], "some parked": other.to_frame()["finds"]})
     return finds.set_index(planned["quarter"]).T
-
-
-def truth_words(source: str | Path, group: Group, test: BackTest) -> str:
-    """Say what was truly found in the last year tried, and what truly stands unfound today.
-
-    Parameters
-    ----------
-    source : str or Path
-        Folder of a demo fleet, with its truth.
-    group : Group
-        The group.
-    test : BackTest
-        Past forecasts.
-
-    Returns
-    -------
-    str
-        Markdown.
-    """
-    panels, last = group.living.frame["panel"], test.to_frame().iloc[-1]
-    happened = truly_happened(source, panels, last["known_on"], last["known_on"] + pd.DateOffset(years=1))
-    standing = truly_standing(source, panels, group.living.cut_off)
-    return (
-        f"Found in the year after {last['known_on']:%Y-%m-%d}: {happened['finds']:.0f} in truth, {last['came']:.0f} on record. There and unfound on "
-        f"{group.living.cut_off:%Y-%m-%d}: {standing['is_damaged'].sum()} panels in truth."
-    )
 
 
 def brute_force_words(panels: int = 10) -> str:
