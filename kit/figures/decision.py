@@ -15,10 +15,9 @@ from matplotlib.font_manager import findfont
 from PIL import Image, ImageDraw, ImageFont
 
 from kit.cautions import CAUTIONS
-from kit.figures.life import INK, LINES, PALE, UNITS, key, key_below, plot_modes, thousands
-from kit.numerics.words import in_words
 from kit.figures.life import plot_modes
 from kit.figures.style import INK, LINES, PALE, UNITS, key, key_below, thousands
+from kit.numerics.words import in_words
 
 if TYPE_CHECKING:
     from pathlib import Path
