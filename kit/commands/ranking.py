@@ -124,7 +124,7 @@ def rank(
         say(f"The worst is one of {', '.join(one.ranks.may_be_worst())} (95 %).")
         for names in one.ranks.sets():
             if len(names) > 1:
-                say(f"Not told apart from each other: {', '.join(names)}.")
+                say(f"Indistinguishable: {', '.join(names)}.")
         for name, row in table.loc[table["why"] != ""].iterrows():
             say(f"{name}: rank {row['raw_rank']} by finds, {row['rank']} by damage: {row['why']}.")
         for words in one.assumptions:

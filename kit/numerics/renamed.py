@@ -1,4 +1,4 @@
-"""Arguments by the names that they had before: taken for one release, with a warning that says the new name."""
+"""Arguments and functions by the names that they had before: taken for one release, with a warning that says the new name."""
 
 from __future__ import annotations
 
@@ -51,3 +51,40 @@ def renamed(**names: str) -> Callable[[Function], Function]:
         return taken
 
     return decorate
+
+
+def formerly(function: Function, name: str) -> Function:
+    """Return a function under the name that it had before.
+
+    Parameters
+    ----------
+    function : callable
+        The function by its name of today.
+    name : str
+        Its earlier name.
+
+    Returns
+    -------
+    callable
+        Does the same, after a DeprecationWarning that says the new name.
+
+    Examples
+    --------
+    >>> def reach(level):
+    ...     return level
+    >>> span = formerly(reach, "span")
+    >>> span.__name__
+    'span'
+    """
+
+    @functools.wraps(function)
+    def called(*args: Any, **given: Any) -> Any:
+        warnings.warn(
+            f"`{name}` is now `{function.__name__}`; the earlier name goes with the next release.",
+            DeprecationWarning,
+            stacklevel=2,
+        )
+        return function(*args, **given)
+
+    called.__name__ = called.__qualname__ = name
+    return called

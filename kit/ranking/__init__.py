@@ -5,7 +5,7 @@ from kit.ranking.expected import expected_damage, expected_of_zones, sampled_liv
 from kit.ranking.false_calls import binomial_bounds, fit_false_calls
 from kit.ranking.funnel import funnel_limits, funnel_table, overdispersion, poisson_p_values, step_up
 from kit.ranking.ranks import RankDraws, false_discoveries, normal_expected_ranks
-from kit.ranking.rates import RATES, rank_zones, zone_exposure
+from kit.ranking.rates import RATES, rank_zones, zone_exposure, zone_hours
 from kit.ranking.reasons import ZoneReasons, why_zones_differ
 from kit.ranking.selection import (
     DISBOND_KINDS,
@@ -77,5 +77,6 @@ __all__ = [
     "yearly_table",
     "zone_events",
     "zone_exposure",
+    "zone_hours",
     "zone_mean_cumulative",
 ]

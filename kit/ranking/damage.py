@@ -24,7 +24,7 @@ from kit.ranking.expected import MOST_LOOKS, expected_damage, sampled_lives
 from kit.ranking.false_calls import fit_false_calls
 from kit.ranking.funnel import funnel_table
 from kit.ranking.ranks import RankDraws, false_discoveries
-from kit.ranking.rates import zone_exposure
+from kit.ranking.rates import zone_hours
 from kit.ranking.selection import DISBOND_KINDS, EVERYTHING, Selection, check_by, check_kinds
 from kit.ranking.settings import KindSettings, RankingSettings
 from kit.ranking.shrinkage import Shrunken, shrink
@@ -253,7 +253,7 @@ def rank_by_damage(
     check_kinds(kinds)
     selection.checked(fleet)
     ask = RankingSettings.of_source(fleet.source) if settings is None else settings
-    exposure = zone_exposure(fleet, selection)
+    exposure = zone_hours(fleet, selection)
     regions = tracked_regions(fleet)
     seen = set(fleet.damage["kind"])
     wanted = [kind for kind in DISBOND_KINDS if kind in seen] if kinds is None else list(kinds)

@@ -10,6 +10,7 @@ import shapely
 
 from kit.findings import KINDS, TAP_METHODS, Fleet, blind_to, need_fleet
 from kit.numerics.poisson import poisson_bounds
+from kit.numerics.renamed import formerly
 from kit.numerics.typing import Floats
 from kit.ranking.ranks import RankDraws
 from kit.ranking.selection import (
@@ -39,7 +40,7 @@ RATES = {
 """Rates of a ranking, by the name of their column."""
 
 
-def zone_exposure(fleet: Fleet, selection: Selection = EVERYTHING) -> pd.DataFrame:
+def zone_hours(fleet: Fleet, selection: Selection = EVERYTHING) -> pd.DataFrame:
     """Return what each zone was exposed to while records were kept.
 
     Parameters
@@ -80,6 +81,9 @@ def zone_exposure(fleet: Fleet, selection: Selection = EVERYTHING) -> pd.DataFra
     return out.sort_index()
 
 
+zone_exposure = formerly(zone_hours, "zone_exposure")
+
+
 def rank_zones(
     fleet: Fleet,
     *,
@@ -116,7 +120,7 @@ def rank_zones(
         One row for each zone (or group) and kind, highest rate first within a kind: finds (damages at their first
         detection), findings (rows as written), remapped (rows that map known damage again), finds by the purpose of the
         look that made them (finds_routine and so on) and finds_other_method (first seen otherwise than by tapping);
-        the exposures of `zone_exposure`; the rates of `RATES`, each with _lower and _upper (exact Poisson);
+        the exposures of `zone_hours`; the rates of `RATES`, each with _lower and _upper (exact Poisson);
         rank_by_count and rank_by_rate; shrunken_per_1000_fh (gamma-Poisson), p_worst and p_among_worst.
 
     Raises
@@ -139,7 +143,7 @@ def rank_zones(
     check_by(by)
     check_kinds(kinds)
     selection.checked(fleet)
-    exposure = zone_exposure(fleet, selection)
+    exposure = zone_hours(fleet, selection)
     regions = selected_regions(fleet, selection)
     first = regions.loc[regions["is_first"]]
     if by == "group":

@@ -10,7 +10,7 @@ import pandas as pd
 from kit.findings import Fleet, Meters
 from kit.numerics.poisson import poisson_bounds
 from kit.ranking.ranks import RankDraws
-from kit.ranking.rates import zone_exposure
+from kit.ranking.rates import zone_hours
 from kit.ranking.selection import (
     DISBOND_KINDS,
     EVERYTHING,
@@ -77,7 +77,7 @@ def severity_table(
     beyond = regions.loc[regions["tier"].isin(_BEYOND)].drop_duplicates("track")
     most = regions.loc[regions["tier"] == "beyond"].drop_duplicates("track")
     hours = _hours(fleet, beyond, selected_looks(fleet, EVERYTHING))
-    exposure = zone_exposure(fleet, selection)
+    exposure = zone_hours(fleet, selection)
     classes = _most_critical(fleet, by)
     flown = (
         exposure.groupby("group")["panel_flight_hours"].sum()

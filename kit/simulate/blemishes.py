@@ -122,7 +122,7 @@ class _Injector:
     def card(self, number: str) -> Row:
         return next(r for r in self.book.tables["cards"] if r["card"] == number)
 
-    # ---- late entry ----
+    # ---- left truncation ----
     def late(self, table: str, rows: list[Row], name: str, event: str) -> dict[str, date]:
         """Delay rows; return the new days by id."""
         rng, out = self.rng(f"late {table}"), {}

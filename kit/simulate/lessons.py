@@ -22,7 +22,7 @@ from kit.ranking import (
     selected_looks,
     why_zones_differ,
     yearly_table,
-    zone_exposure,
+    zone_hours,
 )
 
 _KIND_OF_MODE = {"M": "moisture_disbond", "G": "disbond", "I": "core_damage"}
@@ -92,7 +92,7 @@ def lesson_kinds(fleet: Fleet, source: str | Path, damage: DamageRanking) -> pd.
         One row a kind: most_found (by count), leads (by damage), p_worst, leads_in_truth.
     """
     rates = rank_zones(fleet, by=damage.by, kinds=list(DISBOND_KINDS))
-    hours = zone_exposure(fleet).groupby("group")["panel_flight_hours"].sum()
+    hours = zone_hours(fleet).groupby("group")["panel_flight_hours"].sum()
     onsets = true_onsets(source)
     rows = []
     for kind, one in damage.kinds.items():

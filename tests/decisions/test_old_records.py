@@ -9,6 +9,7 @@ import pytest
 
 import kit
 from kit.decisions import as_record, digest_of, file_digest, judge, read_contents, read_decision, rerun
+from kit.decisions.record import SCHEMA
 
 RECORDS = Path(__file__).parents[1] / "data" / "records"
 FORM_1 = RECORDS / "form_1"
@@ -26,6 +27,12 @@ def fleet(tmp_path_factory):
 def test_a_record_of_any_form_verifies_by_its_digest(path):
     assert read_decision(path).digest == file_digest(path)
     assert read_decision(path).record == int(path.parent.name.removeprefix("form_"))
+
+
+def test_a_record_of_each_form_is_kept():
+    """Of today's form as well: what is written now must verify when the next form comes."""
+    kept = {int(path.parent.name.removeprefix("form_")) for path in RECORDS.glob("form_*/*.json")}
+    assert kept == set(range(1, SCHEMA + 1))
 
 
 def test_a_record_of_form_1_keeps_its_own_measure():

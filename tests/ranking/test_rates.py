@@ -1,6 +1,7 @@
 """Ranking of zones: exact Poisson bounds, exposure counted by hand, damage counted once."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,7 +9,7 @@ from scipy.stats import chi2
 
 from kit.numerics.poisson import poisson_bounds
 from kit.ranking import rank_zones
-from kit.ranking.rates import zone_exposure
+from kit.ranking.rates import zone_exposure, zone_hours
 
 
 def test_poisson_bounds_garwood_1936():
@@ -48,7 +49,7 @@ def test_exposure_counted_by_hand(hand):
     hand.panel("P1", "A1", until=500).panel("P2", "A1", on=600).panel("P3", "A2")
     hand.panel("P4", "A1", zone="Z2")
     hand.clean("A1", 400, 700).card("A2", 1200).clean("A2", 1300, method="visual")
-    exposure = zone_exposure(hand.load())
+    exposure = zone_hours(hand.load())
     assert exposure.loc["Z1", "panel_flight_hours"] == pytest.approx(
         10 * (500 + (4017 - 600) + (4017 - 1000))
     )
@@ -62,7 +63,7 @@ def test_exposure_counted_by_hand(hand):
 def test_hours_flown_count_where_the_readings_of_an_aircraft_end_long_before_the_cut_off(hand):
     hand.aircraft("A1").panel("P1", "A1")
     hand.set("usage", "R2", read_on="2012-09-27", flight_hours="10000", flight_cycles="5000")  # day 1000
-    hours = zone_exposure(hand.load()).loc["Z1", "panel_flight_hours"]
+    hours = zone_hours(hand.load()).loc["Z1", "panel_flight_hours"]
     assert 10000 <= hours <= 10600  # usage is carried on for at most 60 days
 
 
@@ -199,3 +200,10 @@ def test_all_counts_the_kinds_asked_for_and_none_besides(hand):
 def test_what_is_unknown_is_refused(hand, options, message):
     with pytest.raises(ValueError, match=message):
         rank_zones(hand.aircraft("A1").panel("P1", "A1").load(), **options)
+
+
+def test_the_earlier_name_of_the_hours_still_works_and_says_the_new_one(hand):
+    fleet = hand.aircraft("A1").panel("P1", "A1").load()
+    with pytest.warns(DeprecationWarning, match="`zone_exposure` is now `zone_hours`"):
+        earlier = zone_exposure(fleet)
+    pd.testing.assert_frame_equal(earlier, zone_hours(fleet))

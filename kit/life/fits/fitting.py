@@ -59,8 +59,16 @@ def fit_family(
     ----------
     family : Family
         Family of the life.
-    histories, lower, upper, entry, count, cluster, detection, shape
-        As in `kit.life.fit_weibull`.
+    histories : Histories or DataFrame, optional
+        As in `kit.life.fit_weibull`, as all up to `shape` are.
+    lower, upper, entry, count : array_like of float, optional
+        In place of histories.
+    cluster : sequence, optional
+        What each row belongs to.
+    detection : number, mapping, curve or model
+        Chance that a look finds damage that is there.
+    shape : float, optional
+        Shape that is assumed.
     terms : Terms, optional
         The Weibull likelihood of these very rows, where they are summed elsewhere; looks that find all.
     clock, kind : str

@@ -139,7 +139,7 @@ def _step(
         return None
     if step < 1:
         return trial
-    # The tangent is a poor guide where much hangs on late entry: go on while it gains.
+    # The tangent is a poor guide where much hangs on left truncation: go on while it gains.
     for longer in _LONGER:
         farther = np.maximum(mass + longer * move, 0.0)
         gain = value(farther)

@@ -11,7 +11,7 @@ import numpy as np
 
 
 def by_surpyval(rows: dict[str, np.ndarray]) -> tuple[float, float]:
-    """Fit ages between two looks, with late entry; looks are taken to find all.
+    """Fit ages between two looks, with left truncation; looks are taken to find all.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ def by_surpyval(rows: dict[str, np.ndarray]) -> tuple[float, float]:
 
 
 def by_reliability(rows: dict[str, np.ndarray]) -> tuple[float, float]:
-    """Fit ages at find as if they were onsets, and last clean looks: it knows neither intervals nor late entry.
+    """Fit ages at find as if they were onsets, and last clean looks: it knows neither intervals nor left truncation.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ from kit.numerics.words import in_words, percent
 
 _CANNOT = {
     "surpyval": "looks that miss damage",
-    "reliability": "ages between two looks (the find's date stands for the onset), late entry, looks that miss damage",
+    "reliability": "ages between two looks (the find's date stands for the onset), left truncation, looks that miss damage",
 }
 _SAME = 0.001  # largest relative difference that is called agreement
 _PATIENCE_S = 120

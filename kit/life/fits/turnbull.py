@@ -280,12 +280,12 @@ def fit_turnbull(
     :math:`\sum_j |\partial_j|\,\theta_j` and the largest gain along any interval bound what is left.
 
     An interval (a, b] can hold mass only if somebody was clean at a and, at b, a find ends or somebody
-    comes under watch (Turnbull [1]_, with the correction of Frydman [2]_ for late entry).
+    comes under watch (Turnbull [1]_, with the correction of Frydman [2]_ for left truncation).
 
     Where looks may miss, a life says of an onset in each gap between its looks with which chance they would have
     shown what they did: the misses after it and the find. Its likelihood is the mean of these chances over the
     masses, so that masses may lie between any two looks of the fleet, before the last look that was clean as
-    well. Without late entry the log of it is concave in the masses, and its maximum is sought as above; a life
+    well. Without left truncation the log of it is concave in the masses, and its maximum is sought as above; a life
     that entered late is divided by the chance that looks until then found nothing. A model by size or delay is
     averaged over each gap, as in `fit_weibull`.
 

@@ -95,7 +95,7 @@ class FrailtyFit(Fit):
     lives, finds : ndarray of float, shape (n_groups,)
         Of each group [-].
     selection : str
-        How late entry was allowed for: see `fit_frailty`.
+        How left truncation was allowed for: see `fit_frailty`.
     nodes : int
         Nodes of the quadrature that were used.
     quadrature_error : float
@@ -483,7 +483,7 @@ def fit_frailty(
     shape : float, optional
         Shape to assume instead of fitting it.
     selection : str
-        What late entry says of a group. ``lives``: a group is under watch whatever its lives did before,
+        What left truncation says of a group. ``lives``: a group is under watch whatever its lives did before,
         such as a zone; each life is conditioned on its own entry. ``groups``: a group is under watch only
         because all its lives were clean at their entries, such as a panel with one life; groups of long
         life are then over-represented, which is allowed for. Without late entries both are one.
