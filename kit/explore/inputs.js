@@ -1,4 +1,4 @@
-// A slider that speaks the words of its place, a part that is read aloud when it changes, and taps that are marked by click or key.
+// A slider that speaks the words of its place, a list whose arrow keys the notebook leaves alone, a part that is read aloud when it changes, and taps that are marked by click or key.
 // Each widget may load this file anew, so that a count would not tell them apart.
 const fresh = (name) => `${name}-${Math.random().toString(36).slice(2)}`;
 
@@ -30,6 +30,21 @@ function slider(model, el) {
   for (const name of ["options", "index", "label"]) model.on(`change:${name}`, update);
   update();
   el.append(node("div", { style: "padding:2px 0" }, [label, input, told]));
+}
+
+function choice(model, el) {
+  const id = fresh("skin-choice");
+  const label = node("label", { for: id, style: "display:inline-block;min-width:15em" });
+  const input = node("select", { id, style: "max-width:44em" });
+  const update = () => {
+    label.textContent = model.get("label");
+    input.replaceChildren(...model.get("options").map((words) => node("option", {}, [words])));
+    input.selectedIndex = model.get("index");
+  };
+  input.addEventListener("change", () => { model.set("index", input.selectedIndex); model.save_changes(); });
+  for (const name of ["options", "index", "label"]) model.on(`change:${name}`, update);
+  update();
+  el.append(node("div", { style: "padding:2px 0" }, [label, input]));
 }
 
 function spoken(model, el) {
@@ -116,6 +131,6 @@ export default {
     // Keys are for the part that has them, not for the notebook's own shortcuts.
     el.dataset.lmSuppressShortcuts = "true";
     el.addEventListener("keydown", (event) => event.stopPropagation());
-    ({ slider, spoken, taps })[model.get("part")](model, el);
+    ({ slider, choice, spoken, taps })[model.get("part")](model, el);
   },
 };

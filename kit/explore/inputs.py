@@ -1,7 +1,8 @@
-"""Parts of a widget that speak: a slider with words, text that is read aloud when it changes, taps to be marked."""
+"""Parts of a widget that speak: a slider with words, a list, text that is read aloud when it changes, taps to be marked."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import anywidget
@@ -28,6 +29,36 @@ class Slider(anywidget.AnyWidget):
     label = traitlets.Unicode("").tag(sync=True)
     options = traitlets.List(traitlets.Unicode()).tag(sync=True)
     index = traitlets.Int(0).tag(sync=True)
+
+
+class Choice(Slider):
+    """A list to choose from by its arrow keys, which the notebook does not take for its own.
+
+    Parameters
+    ----------
+    label, options, index : object
+        As of `Slider`.
+    """
+
+    part = traitlets.Unicode("choice").tag(sync=True)
+
+    @property
+    def value(self) -> str:
+        """What is chosen, in words."""
+        return self.options[self.index]
+
+    def choose(self, options: Sequence[str], index: int = 0) -> None:
+        """Offer other things, and choose one of them; nobody is told.
+
+        Parameters
+        ----------
+        options : sequence of str
+            The values in words.
+        index : int
+            Which is chosen.
+        """
+        with self.hold_trait_notifications():
+            self.options, self.index = list(options), index
 
 
 class Spoken(anywidget.AnyWidget):

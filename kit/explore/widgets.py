@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -22,6 +23,7 @@ from kit.intervals import Evidence, Question, QuestionError
 if TYPE_CHECKING:
     from ipywidgets import Widget
 
+_REST = 0.6  # s after the last move
 _HAND = "Tab goes from one to the next, arrow keys move, space ticks."
 
 
@@ -65,17 +67,6 @@ def _only(line: str) -> Widget:
     from kit.explore.inputs import Spoken
 
     return widgets.VBox([Spoken(words=as_list([line]))])
-
-
-def _list(label: str, options: Sequence[str | tuple[str, int]]) -> Widget:
-    import ipywidgets as widgets
-
-    return widgets.Dropdown(
-        options=list(options),
-        description=label,
-        style={"description_width": "11em"},
-        layout={"width": "min(95%, 44em)"},
-    )
 
 
 def interval_explorer(
@@ -176,18 +167,17 @@ def damage_map(fleet: Fleet | Evidence, *, panel: str | None = None) -> Widget:
     """
     import ipywidgets as widgets
 
-    from kit.explore.inputs import Slider, Spoken
+    from kit.explore.inputs import Choice, Slider, Spoken
 
     every = damage_map_of(fleet)
     if not every.aircraft:
         return _only("Nothing to show: no panel is on record.")
     rows = every.fleet.tables["panels"]
     of = rows.loc[rows["panel"] == panel, "aircraft"]
-    tails = _list("Aircraft", every.aircraft)
-    tails.value = of.iloc[-1] if len(of) else every.aircraft[0]
-    panels = _list("Panel", every.panels(tails.value))
-    if len(of):
-        panels.value = panel
+    first = of.iloc[-1] if len(of) else every.aircraft[0]
+    tails = Choice(label="Aircraft", options=list(every.aircraft), index=every.aircraft.index(first))
+    own = every.panels(first)
+    panels = Choice(label="Panel", options=list(own), index=own.index(panel) if len(of) else 0)
     days = Slider(label="Day")
     layers = {
         name: widgets.Checkbox(value=True, description=words, indent=False) for name, words in LAYERS.items()
@@ -202,8 +192,6 @@ def damage_map(fleet: Fleet | Evidence, *, panel: str | None = None) -> Widget:
         )
 
     def of_panel(_: object = None) -> None:
-        if panels.value is None:
-            return
         on[:] = every.days(panels.value)
         days.unobserve_all("index")
         with days.hold_sync():
@@ -213,11 +201,14 @@ def damage_map(fleet: Fleet | Evidence, *, panel: str | None = None) -> Widget:
         show()
 
     def of_tail(_: object) -> None:
-        panels.options = every.panels(tails.value)
+        panels.unobserve_all("index")
+        panels.choose(every.panels(tails.value))
+        panels.observe(of_panel, names="index")
+        of_panel()
 
     of_panel()
-    tails.observe(of_tail, names="value")
-    panels.observe(of_panel, names="value")
+    tails.observe(of_tail, names="index")
+    panels.observe(of_panel, names="index")
     for box in layers.values():
         box.observe(show, names="value")
     title = _titled("Damage by panel and day", _HAND, every.fleet.notice.split(".")[0])
@@ -241,12 +232,12 @@ def review_corrections(fleet: Fleet, path: str | Path) -> Widget:
     """
     import ipywidgets as widgets
 
-    from kit.explore.inputs import Spoken
+    from kit.explore.inputs import Choice, Spoken
 
     review = corrections_review(fleet, path)
     if not len(review):
         return _only(review.told)
-    chosen = _list("Proposal", [(review.line(k), k) for k in range(len(review))])
+    chosen = Choice(label="Proposal", options=[review.line(k) for k in range(len(review))])
     style = {"description_width": "11em"}
     role = widgets.Text(description="Role (not a name)", style=style)
     day = widgets.Text(description="Day, YYYY-MM-DD", value=f"{dt.date.today():%Y-%m-%d}", style=style)
@@ -254,16 +245,13 @@ def review_corrections(fleet: Fleet, path: str | Path) -> Widget:
     view, said = Spoken(), Spoken(words=as_list([review.told]))
 
     def show(_: object = None) -> None:
-        view.show(as_list(review.words(chosen.value)))
+        view.show(as_list(review.words(chosen.index)))
 
     def decided(accept: bool | None) -> Callable[[object], None]:
         def act(_: object) -> None:
-            k = chosen.value
+            k = chosen.index
             told = review.decide(k, accept, role=role.value, on=day.value, note=note.value)
-            chosen.unobserve_all("value")
-            chosen.options = [(review.line(n), n) for n in range(len(review))]
-            chosen.value = k
-            chosen.observe(show, names="value")
+            chosen.options = [review.line(n) for n in range(len(review))]
             said.show(as_list([told, review.counts]))
             show()
 
@@ -276,7 +264,7 @@ def review_corrections(fleet: Fleet, path: str | Path) -> Widget:
         buttons.append(button)
     write = widgets.Button(description=f"Write {review.path.name}", layout={"width": "auto"})
     write.on_click(lambda _: said.show(as_list([review.write()])))
-    chosen.observe(show, names="value")
+    chosen.observe(show, names="index")
     show()
     title = _titled(
         "Corrections that the data suggest", _HAND, "Nothing is changed before it is accepted and written."
@@ -339,14 +327,22 @@ def tap_entry(
     again = widgets.Button(description="Start again", layout={"width": "auto"})
     write = widgets.Button(description="Write the file")
 
+    waiting: list[asyncio.TimerHandle] = []
+
+    def say_more() -> None:
+        view.words = as_list(entry.read(marks.marks).words())
+
     def show(_: object = None) -> None:
-        # The careful verdict is shown at once; what the best outline alone would say follows it.
+        # The careful verdict is shown at once; what the best outline alone would say follows when the hand rests.
         reading = entry.read(marks.marks, by_best=False)
         marks.region = entry.drawn(reading)
         view.show(as_list(reading.words()))
-        words = entry.read(marks.marks).words()
-        if words != reading.words():
-            view.words = as_list(words)
+        if waiting:
+            waiting.pop().cancel()
+        try:
+            waiting.append(asyncio.get_running_loop().call_later(_REST, say_more))
+        except RuntimeError:  # no kernel, nobody to wait for
+            say_more()
 
     def write_it(_: object) -> None:
         # Only a name: the file lands in the folder that was given.
