@@ -200,7 +200,10 @@ def decide(
         "answers"
     ),
     question: Annotated[
-        list[Path] | None, typer.Option(help="A question's TOML file; default: all in SOURCE/questions.")
+        list[Path] | None,
+        typer.Option(
+            help="A question's TOML file; default: all in the folder questions of SOURCE, or beside it where it is a file."
+        ),
     ] = None,
     strict: Strict = False,
     as_json: AsJson = False,
@@ -210,7 +213,7 @@ def decide(
         from kit.decisions import decision_folders, question_path
         from kit.intervals import Evidence, QuestionError, read_question
 
-        folder = Path(source) / "questions"
+        folder = (Path(source).parent if Path(source).is_file() else Path(source)) / "questions"
         paths = question or sorted(folder.glob("*.toml"))
         if not paths:
             if not Path(source).is_dir():

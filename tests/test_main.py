@@ -8,6 +8,7 @@ import sys
 
 import numpy as np
 import pytest
+from findings.stored import to_workbook
 from support import QUESTION
 from typer.testing import CliRunner
 
@@ -502,6 +503,8 @@ def test_a_missing_source_without_questions_says_that_the_source_is_missing(tmp_
 
 def test_a_source_without_questions_says_so(tiny, out):
     refused(run("decide", tiny.write(), "--out", out), "questions: no question there. Give --question")
+    book = to_workbook(tiny.write(), tiny.folder / "fleet.xlsx")  # a file has its questions beside it
+    refused(run("decide", book, "--out", out), f"{tiny.folder / 'questions'}: no question there")
     assert untouched(out)
 
 
