@@ -5,7 +5,6 @@ Run as ``python -m kit.figures.of_docs demo_fleet docs/images``.
 
 from __future__ import annotations
 
-import io
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -13,7 +12,7 @@ from pathlib import Path
 
 import matplotlib
 
-from kit.figures.decision import plot_answer
+from kit.figures.decision import save_answer
 from kit.findings import load_fleet, replace_bytes
 from kit.intervals import read_question, recommend
 
@@ -38,9 +37,10 @@ def pictures(source: str | Path) -> Iterator[tuple[str, bytes]]:
         fleet = load_fleet(source, set_aside=folder)
     for name in ANSWERS:
         answer = recommend(fleet, read_question(Path(source) / "questions" / f"{name}.toml"))
-        held = io.BytesIO()
-        plot_answer(answer).savefig(held, dpi=100, format="png", metadata={"Software": None})
-        yield f"{name}.png", held.getvalue()
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "answer.png"
+            save_answer(answer, path)
+            yield f"{name}.png", path.read_bytes()
 
 
 def main(source: str, target: str) -> None:
