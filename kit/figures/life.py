@@ -164,7 +164,7 @@ def plot_share_damaged(
         ax.plot(age, share, **TRUTH, label="the truth", zorder=2.6)
     unit = UNITS.get(fit.clock, fit.clock)
     ax.set(xlabel=f"Panel age [{unit}]", ylabel="Share with damage [-]", xlim=(0, fit.oldest_age))
-    _share_axis_and_key(ax, ncols=2)
+    _share_axis_and_key(ax)
     return ax
 
 
@@ -224,7 +224,7 @@ def plot_probability(
         ylim=(y.min() - 1.0, max(y.max(), fit.shape * np.log(age[-1] / fit.scale)) + 0.3),
     )
     ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    key_below(ax)
+    key_below(ax, ncols=1)
     return ax
 
 
@@ -279,12 +279,12 @@ def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Ax
     if any(mode.histories.n_finds > 0 for mode in modes):
         ax.plot([], [], "o", color="0.35", markersize=3, label="finds")
         ax.plot([], [], color="0.35", linewidth=0.8, label=f"thin: {EXPECTED}")
-    _share_axis_and_key(ax, ncols=1)
+    _share_axis_and_key(ax)
     return ax
 
 
-def _share_axis_and_key(ax: Axes, *, ncols: int) -> None:
+def _share_axis_and_key(ax: Axes) -> None:
     """Name the artists below an axis that begins at 0 and ends at 1 at the latest, as a share does."""
     ax.set_ylim(0, min(1.0, ax.get_ylim()[1]))
     thousands(ax)
-    key_below(ax, ncols=ncols)
+    key_below(ax, ncols=1)
