@@ -30,14 +30,16 @@ _REASONS = {
     "T2": "the one that is missed was corrected within the dataset before the cut-off",
     "T7": "4 % of the cycles are missing on four aircraft, the others differ by about 2 % as it is: only the farthest stands out",
     "T13": "a false call is seen only where the panel was tapped clean afterwards and nothing was found on it again: the missed "
-    "ones were not tapped again, or other damage was found there; the false alarm is damage that a later tap missed",
+    "ones were not tapped again, or other damage was found there",
     "T14": "the missed cards are of tasks that ride with no other: the trailing edge at every second check, the cowl at every fourth "
     "A check, the campaign. The false alarms are no lost cards, but there was no look either: where no zone of a task could be "
     "done, its card was not closed",
+    "T9": "a find whose day was turned round falls into the time of another panel at that place",
+    "T18": "the one that is missed got its cause when the row was corrected",
     "T8": "the false alarms are cards entered late whose day turned round happens to lie just before the entry",
 }
 
-_EXPLAINS = {"T1": ("T8", "T2")}
+_EXPLAINS = {"T1": ("T8", "T2"), "T9": ("T8",)}
 """Injected errors of another kind that make a row look like a case of a trap."""
 
 
