@@ -293,7 +293,10 @@ def test_loading_rejects_no_row_without_an_injected_error(demo, tmp_path):
 
 def test_each_find_and_each_re_inspection_is_by_a_method_that_can_see_the_damage(demo):
     """And the other way: a moisture meter and the tasks that look for water find water, a tap everything but water."""
+    # A kind that was written down wrongly, and corrected later, is an error of the truth file.
+    wrong = demo.blemishes.query("table == 'findings' and column == 'kind'")["row"]
     findings, looks = demo.tables["findings"], demo.tables["inspections"]
+    findings = findings[~findings["finding"].isin(wrong)]
     for kind, method in findings[["kind", "method"]].drop_duplicates().itertuples(index=False):
         assert kind in SEES[method], (kind, method)
     water = demo.tables["tasks"].query("task.str.startswith('WT-')")
@@ -305,6 +308,7 @@ def test_each_find_and_each_re_inspection_is_by_a_method_that_can_see_the_damage
     assert set(findings.loc[of_water, "kind"]) == {"moisture"}
     assert set(findings.loc[~of_water, "kind"]) >= {"disbond", "moisture_disbond", "core_damage"}
     left = demo.tables["deferrals"].query("reinspection != ''")
+    left = left[~left["finding"].isin(wrong)]
     kinds = left["finding"].map(findings.set_index("finding")["kind"])
     methods = left["reinspection"].map(looks.set_index("inspection")["method"])
     for kind, method in set(zip(kinds, methods, strict=True)):
