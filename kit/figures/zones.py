@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 _WORDS = {name: f"Finds [{words}]" for name, words in RATES.items()} | {
     "per_m2": "Finds [per m² of skin in the fleet]"
 }
-_GREYS = ("white", "0.7")
 _HATCHES = ("", "..", "//", "xx", "++++")
 
 
@@ -364,20 +363,27 @@ def plot_time_line(
     if axes is None:
         _, axes = plt.subplots(2, 1, sharex=True, layout="constrained")
     years = np.arange(table["year"].min(), table["year"].max() + 1)
-    sizes = table.groupby(["purpose", "method"])["looks"].sum().sort_values(ascending=False)
+    looks = table.groupby(["purpose", "method"])["looks"].sum().sort_values(ascending=False)
+    # A purpose has its hatch and a method its shade, so that either can be followed without the key.
+    purposes, methods = (
+        list(dict.fromkeys(looks.index.get_level_values(name))) for name in looks.index.names
+    )
+    shades = np.linspace(1.0, 0.7, len(methods))
     for ax, name in zip(axes, ("looks", "finds"), strict=True):
         below = np.zeros(years.size)
-        for number, (purpose, method) in enumerate(sizes.index):
+        for purpose, method in sorted(
+            looks.index, key=lambda one: (purposes.index(one[0]), methods.index(one[1]))
+        ):
             some = table.loc[(table["purpose"] == purpose) & (table["method"] == method)]
             height = some.groupby("year")[name].sum().reindex(years, fill_value=0).to_numpy()
             ax.bar(
                 years,
                 height,
                 bottom=below,
-                color=_GREYS[number % len(_GREYS)],
+                color=str(shades[methods.index(method)]),
                 edgecolor=INK,
                 linewidth=0.6,
-                hatch=_HATCHES[number // 2 % len(_HATCHES)],
+                hatch=_HATCHES[purposes.index(purpose) % len(_HATCHES)],
                 label=f"{_plain(method)}, {purpose}",
             )
             below = below + height

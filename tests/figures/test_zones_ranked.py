@@ -10,6 +10,7 @@ from kit.figures import (
     plot_plan_view,
     plot_rank_chances,
     plot_shrinkage,
+    plot_time_line,
     plot_zone_counts,
 )
 from kit.life import mean_cumulative
@@ -82,3 +83,27 @@ def test_counts_of_zones_are_steps_with_their_names():
     ax = plot_zone_counts({"nose_cone": mean_cumulative(watch)})
     assert ax.lines[0].get_ydata().tolist() == [1.0, 2.0]
     assert [text.get_text() for text in ax.texts] == ["nose cone"]
+
+
+def test_a_time_line_stacks_looks_and_finds_by_purpose_and_method_and_marks_what_changed():
+    """Purposes are told by hatch and methods by shade, so that it reads in black and white."""
+    rows = [
+        (2019, "tap_manual", "routine", 10, 2), (2020, "tap_manual", "routine", 6, 1), (2020, "tap_instrumented", "routine", 5, 3),
+        (2021, "tap_instrumented", "campaign", 8, 4),
+    ]  # fmt: skip
+    table = pd.DataFrame(rows, columns=["year", "method", "purpose", "looks", "finds"])
+    looks, finds = plot_time_line(table, marks={2020: "instrument"})
+    for ax, name in ((looks, "looks"), (finds, "finds")):
+        tops = {2019: 0.0, 2020: 0.0, 2021: 0.0}
+        for bar in ax.patches:
+            year = round(bar.get_x() + bar.get_width() / 2)
+            tops[year] = max(tops[year], bar.get_y() + bar.get_height())
+        assert tops == table.groupby("year")[name].sum().to_dict()
+    style = {one.get_label(): (one[0].get_facecolor(), one[0].get_hatch()) for one in looks.containers}
+    routine, other, campaign = (
+        style[name]
+        for name in ("tap manual, routine", "tap instrumented, routine", "tap instrumented, campaign")
+    )
+    assert routine[1] == other[1] != campaign[1]
+    assert other[0] == campaign[0] != routine[0]
+    assert [text.get_text() for text in looks.texts] == ["instrument"]
