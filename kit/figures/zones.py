@@ -402,6 +402,7 @@ def plot_time_line(
                     ha="right",
                     va="top",
                     fontsize="small",
+                    bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
                 )
     axes[0].legend(fontsize="x-small", loc="upper left", ncols=1)
     axes[1].xaxis.set_major_locator(MaxNLocator(integer=True))

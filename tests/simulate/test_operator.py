@@ -314,3 +314,15 @@ def test_each_find_and_each_re_inspection_is_by_a_method_that_can_see_the_damage
     for kind, method in set(zip(kinds, methods, strict=True)):
         assert kind in SEES[method], (kind, method)
     assert not (left["reinspection"].map(tasks).str.startswith("WT-") & (kinds != "moisture")).any()
+
+
+def test_a_find_of_half_a_metre_is_a_planted_mix_up_of_units(demo):
+    findings = demo.tables["findings"]
+    size = findings["length"].replace("", "0").astype(float) * findings["size_unit"].map(
+        {"mm": 1, "cm": 10, "in": 25.4}
+    )
+    large = findings.loc[size > 400, "finding"]
+    assert 0 < len(large) < 40
+    planted = demo.rows_with("findings", "T2")
+    copies = demo.rows_with("findings", "T3")
+    assert set(large) <= planted | copies | set(findings.loc[findings["replaces"].isin(planted), "finding"])
