@@ -19,7 +19,8 @@ def told(fleet) -> list[tuple[str, str]]:
 
 def test_a_dataset_without_the_later_columns_loads_without_a_word_and_has_them_blank(tiny):
     full = load_fleet(tiny.write())
-    assert LATER["zones"] == ["fastener_rows", "edge_band", "hinge_line", "remarks"]
+    assert LATER["zones"] == ["fastener_rows", "edge_band", "hinge_line", "remarks", "low_point"]
+    assert LATER["tasks"] == ["looks_for"]
     assert LATER["limits"] == ["place", "kind", "most_damages", "bounds"]
     for name, columns in LATER.items():
         tiny.columns[name] = [column for column in tiny.columns[name] if column not in columns]
@@ -29,6 +30,8 @@ def test_a_dataset_without_the_later_columns_loads_without_a_word_and_has_them_b
     assert old.tables["zones"]["edge_band"].isna().all()
     assert old.tables["zones"]["hinge_line"].tolist() == [None, None]
     assert old.tables["zones"]["remarks"].tolist() == ["", ""]
+    assert old.tables["zones"]["low_point"].tolist() == ["", ""]
+    assert set(old.tables["tasks"]["looks_for"]) == {""}
     assert old.tables["limits"]["place"].tolist() == [""]
     assert old.tables["limits"]["kind"].tolist() == [""]
     assert old.tables["limits"]["bounds"].tolist() == [""]

@@ -456,7 +456,7 @@ def test_the_demo_study_counts_what_was_put_in():
         assert table.at[name, "found"] >= least * table.at[name, "injected"], name
     assert (table["found"] <= table["injected"]).all()
     assert table.at["T3", "false"] <= 5
-    assert table.at["T13", "false"] > 0  # a clean look after a find is often a miss: said in docs/traps.md
+    assert table.at["T13", "false"] <= 2  # a clean look after a find may be a miss: said in docs/traps.md
 
 
 def test_the_page_about_traps_is_the_one_that_the_command_makes():
