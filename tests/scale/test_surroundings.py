@@ -1,0 +1,73 @@
+"""Where the kit runs changes no answer: time zone, locale, line ends, names of folders, and how long it has run."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+
+import pytest
+from support import Tiny
+
+from kit.findings import load_fleet
+
+
+@pytest.fixture
+def zone_of_clock(request):
+    before = os.environ.get("TZ")
+    os.environ["TZ"] = request.param
+    time.tzset()
+    yield
+    os.environ.pop("TZ")
+    if before is not None:
+        os.environ["TZ"] = before
+    time.tzset()
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="this system's time zone is not the process's own")
+@pytest.mark.parametrize(
+    "zone_of_clock",
+    ["Pacific/Kiritimati", pytest.param("America/St_Johns", marks=pytest.mark.long)],
+    indirect=True,
+)
+@pytest.mark.usefixtures("zone_of_clock")
+def test_windows_line_ends_and_odd_folders_are_the_same_dataset_in_every_time_zone(tmp_path):
+    tiny = Tiny(tmp_path / "Prüfstand Süd (2) ß").left()
+    expected = Tiny(tmp_path / "plain").left().write()
+    folder = tiny.write()
+    for path in folder.glob("*.*"):
+        path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\r\n", b"\n").replace(b"\n", b"\r\n"))
+    fleet = load_fleet(folder)
+    assert fleet.fingerprint() == load_fleet(expected).fingerprint()
+    assert len(fleet.warnings) == 0
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "surroundings", [{"LC_ALL": "C", "PYTHONUTF8": "0"}, {"LC_ALL": "tr_TR.UTF-8", "TZ": "Asia/Kathmandu"}]
+)
+def test_the_command_says_the_same_in_other_locales(tmp_path, surroundings):
+    folder = Tiny(tmp_path / "Prüf stand").left().write()
+
+    def said(more):
+        done = subprocess.run(
+            [sys.executable, "-m", "kit", "check", str(folder), "--json"],
+            env={**os.environ, **more},
+            capture_output=True,
+            timeout=120,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        return json.loads(done.stdout)
+
+    assert said(surroundings) == said({})
+
+
+@pytest.mark.long
+def test_deciding_and_running_again_does_not_grow():
+    """A short form; ``python tests/scale/soak.py 1000`` is the long one."""
+    from scale.soak import growth, soak
+
+    assert growth(soak(8)) < 3.0
