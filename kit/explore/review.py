@@ -149,7 +149,7 @@ class CorrectionsReview:
             return f"{told} It does NOT apply yet: {first['column']}, {first['reason']} (row {first['row']}); {first['mend']}."
         except ValueError as error:
             return f"{told} It does NOT apply yet: {' '.join(str(error).split())}"
-        return f"{told} What was accepted fits together; `kit.findings.apply_corrections` takes it."
+        return f"{told} What was accepted fits together; kit.findings.apply_corrections takes it."
 
 
 def corrections_review(fleet: Fleet, path: str | Path) -> CorrectionsReview:

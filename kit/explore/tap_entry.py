@@ -35,6 +35,10 @@ _WORDS = {NOT_TAPPED: "not_tapped", CLEAR: "clear", DULL: "dull"}
 _NEW = "this mark"
 
 
+def _damages(number: int) -> str:
+    return "1 damage that stands" if number == 1 else f"{number} damages that stand"
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class TapReading:
     """What the marks come to.
@@ -76,7 +80,7 @@ class TapReading:
             f" (by {self.clause.replace('_', ' ')}, limit {self.limit})" if self.clause and self.limit else ""
         )
         out = [
-            f"With this region and {self.n_standing} damages that stand, the panel {TIER_WORDS.get(self.tier_outer, self.tier_outer)}{why}."
+            f"{'AT LEAST, for the region is open: with' if one.open_edge else 'With'} this region and {_damages(self.n_standing)}, the panel {TIER_WORDS.get(self.tier_outer, self.tier_outer)}{why}."
         ]
         if self.tier_outer != self.tier:
             out.append(
@@ -84,7 +88,8 @@ class TapReading:
                 "Tap at half the pitch round it to tell."
             )
         out.append(
-            f"{one.n_dull} dull of {one.n_taps:,} taps: {one.best.area:,.0f} mm², {best:.0f} mm across as a disc, at most {outer:.0f} mm."
+            f"{one.n_dull} dull of {one.n_taps:,} taps: {one.best.area:,.0f} mm², {best:.0f} mm across as a disc, "
+            + (f"{outer:.0f} mm or more by its outer bound." if one.open_edge else f"at most {outer:.0f} mm.")
         )
         if one.open_edge:
             out.append(
