@@ -137,7 +137,7 @@ def _kinds_of_tasks(context: CheckContext) -> None:
         task: [kind for kind in names_in(text) if kind not in SEES.get(method, ())]
         for task, text, method in tasks[["task", "looks_for", "method"]].itertuples(index=False, name=None)
     }
-    marked = tasks["task"].map(odd).map(bool)
+    marked = tasks["task"].map(odd).map(bool).astype(bool)  # of no tasks too, which have no kind of value yet
     _warn(
         context,
         "tasks",
