@@ -43,6 +43,7 @@ def test_a_study_that_was_broken_off_goes_on_where_it_was(tmp_path, monkeypatch)
     monkeypatch.setattr(confidence, "one_fleet", row)
     pd.testing.assert_frame_equal(with_break, study([TINY], 4))
     pd.testing.assert_frame_equal(with_break, study([TINY], 4, kept=kept))
+    pd.testing.assert_frame_equal(with_break, study([TINY], 6, kept=kept, so_far=True))
 
 
 def test_the_figures_of_a_study_stand_on_its_page_in_words(monkeypatch):
@@ -50,6 +51,8 @@ def test_the_figures_of_a_study_stand_on_its_page_in_words(monkeypatch):
     table = summary(study([TINY], 4))
     assert table["off"].item() == pytest.approx(np.sqrt(30 / 4))
     assert measured(table, table).words() in page(table, table, 4)
+    assert "not at its end" not in page(table, table, 4)
+    assert "not at its end" in page(table, table, 9, so_far=True)
 
 
 def test_a_fleet_whose_pod_is_known_has_the_world_of_its_setting():
