@@ -23,6 +23,7 @@ ROOT = DOCS.parent
 SITE = DOCS / "_site"
 _FROM_TOP = ("README.md", "CHANGELOG.md", "DEVELOPERS.md")
 _INTO_DOCS = re.compile(r"\]\(docs/")
+_OUTPUT_LINK = re.compile(r'href="([0-9]{2}_[a-z_]+)\.ipynb')
 _NOT_PUBLIC = ("commands", "numerics", "dictionary", "cautions", "explore", "__main__")
 
 
@@ -297,6 +298,10 @@ def lay_out(source: Path) -> None:
     shutil.copytree(
         ROOT / "notebooks", source / "notebooks", ignore=shutil.ignore_patterns("*.py", ".*", "__*")
     )
+    for page in source.rglob("*.md"):
+        depth = len(page.relative_to(source).parents) - 1
+        text = page.read_text(encoding="utf-8")
+        page.write_text(_beside_notebooks(text, depth), encoding="utf-8")
     for name in _FROM_TOP:
         text = (ROOT / name).read_text(encoding="utf-8")
         (source / name.lower()).write_text(_moved(text), encoding="utf-8")
@@ -306,6 +311,15 @@ def lay_out(source: Path) -> None:
         page = source / "api" / f"{name}.rst"
         page.parent.mkdir(exist_ok=True)
         page.write_text(api_page(name), encoding="utf-8")
+
+
+def _beside_notebooks(text: str, depth: int) -> str:
+    """Return a page of docs/ with links that hold where notebooks and pages from the top stand among its pages."""
+    up = "../" * depth
+    text = text.replace(f"]({up}../notebooks/", f"]({up}notebooks/")
+    for name in _FROM_TOP:
+        text = text.replace(f"]({up}../{name}", f"]({up}{name.lower()}")
+    return text
 
 
 def _moved(text: str) -> str:
@@ -331,6 +345,12 @@ def build() -> int:
     shutil.rmtree(html_folder, ignore_errors=True)
     options = ["-q", "-W", "--keep-going", "-d", str(SITE / "doctrees"), "-b", "html"]
     status = build_main([*options, str(source), str(html_folder)])
+    for page in (html_folder / "notebooks").glob(
+        "*.html"
+    ):  # links in what a cell put out are taken as they are
+        page.write_text(
+            _OUTPUT_LINK.sub(r'href="\1.html', page.read_text(encoding="utf-8")), encoding="utf-8"
+        )
     wrong = broken_links(html_folder) if status == 0 else []
     for line in wrong:
         sys.stderr.write(line + "\n")

@@ -47,6 +47,16 @@ def test_a_link_that_does_not_hold_and_what_would_be_fetched_are_named(tmp_path)
     ]
 
 
+def test_links_between_pages_hold_in_the_repository_as_well():
+    top = DOCS.parent
+    for page in [*top.glob("*.md"), *DOCS.rglob("*.md")]:
+        if "_site" in page.parts:
+            continue
+        for link in re.findall(r"\]\(([^)#\s]+)[^)]*\)", page.read_text(encoding="utf-8")):
+            if page.name != "index.md" and not link.startswith("http"):
+                assert (page.parent / link).exists(), f"{page.relative_to(top)}: {link}"
+
+
 def test_each_role_of_the_trade_has_a_page_with_question_command_notebook_and_what_to_sign():
     assert len(PAGES) == 5
     for page in PAGES[1:]:
