@@ -242,7 +242,7 @@ def test_what_is_no_record_is_refused_naming_the_fields(data, saved):
     ):
         assert words in message
     for changed, words in (
-        (data | {"record": 5}, "record: Input should be 1, 2, 3 or 4"),
+        (data | {"record": 6}, "record: Input should be 1, 2, 3, 4 or 5"),
         (data | {"cost": 1}, "cost: Extra inputs"),
         (
             data | {"modes": [data["modes"][0] | {"scale": "large"}]},

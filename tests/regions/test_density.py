@@ -9,6 +9,7 @@ import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.special import bdtr, bdtrc, pdtr, pdtrc
+from scipy.stats import combine_pvalues
 
 from kit.findings import build_looks
 from kit.numerics.poisson import poisson_bounds
@@ -386,16 +387,22 @@ def test_a_test_that_cannot_be_is_refused(flap, options, message):
 
 
 def test_moisture_of_the_demo_comes_in_from_the_edges_and_other_damage_does_not(demo_fleet):
-    """The demo is made so: moisture mostly from the edges, the rest anywhere."""
+    """The demo is made so: moisture mostly from the edges, the rest anywhere.
+
+    One group of some fifty finds can miss it by chance (flap: p = .12, 1.5 times as dense at the edge), so the three
+    groups with most finds are held together by Fisher's method.
+    """
     regions, looks = finding_regions(demo_fleet), build_looks(demo_fleet)
-    edge = {}
+    together, ratios = {}, {}
     for kind in ("moisture_disbond", "disbond", "core_damage"):
-        for group in ("flap", "spoiler"):
+        edges = []
+        for group in ("flap", "spoiler", "cowl_door"):
             result = damage_density(demo_fleet, group=group, kind=kind, regions=regions, looks=looks)
-            table = even_spread_test(result).to_frame().set_index("test")
-            edge[kind, group] = table.loc["edge", ["p", "density_ratio"]]
-    for group in ("flap", "spoiler"):
-        assert edge["moisture_disbond", group]["p"] < 0.01
-        assert edge["moisture_disbond", group]["density_ratio"] > 2
-        for kind in ("disbond", "core_damage"):
-            assert edge[kind, group]["p"] > 0.05
+            edges.append(even_spread_test(result).to_frame().set_index("test").loc["edge"])
+        together[kind] = combine_pvalues([one["p"] for one in edges], method="fisher").pvalue
+        ratios[kind] = [one["density_ratio"] for one in edges]
+    assert together["moisture_disbond"] < 0.001
+    assert min(ratios["moisture_disbond"]) > 1
+    assert np.exp(np.log(ratios["moisture_disbond"]).mean()) > 2
+    for kind in ("disbond", "core_damage"):
+        assert together[kind] > 0.05
