@@ -103,9 +103,12 @@ def test_every_public_package_has_a_page_that_names_each_of_its_names():
 
 @pytest.mark.long
 def test_the_site_is_built_without_a_warning_and_every_link_holds():
-    site = make_site()
-    assert site.build() == 0
-    html = site.SITE / "html"
+    # In a process of its own: the builder's warnings about its own parts are not the kit's, and are errors in here.
+    built = subprocess.run(
+        [sys.executable, str(DOCS / "make_site.py")], capture_output=True, text=True, check=False
+    )
+    assert built.returncode == 0, built.stdout[-2000:] + built.stderr[-2000:]
+    html = make_site().SITE / "html"
     assert (html / "search.html").is_file()
     assert "recommend" in (html / "searchindex.js").read_text(encoding="utf-8")
     gallery = (html / "gallery.html").read_text(encoding="utf-8")
