@@ -31,7 +31,7 @@ def test_text_says_not_met_by_the_share_of_draws_and_not_by_their_middle():
 
 def test_text_says_that_an_interval_is_longer_than_the_cap():
     answer = make_answer(rules=(RuleAnswer("cap", 5000.0, False, "never"),))
-    assert "Longer than the not-to-exceed limit of 5,000 flight hours (cap): never allowed" in risk_text(
+    assert "Longer than the not-to-exceed limit of 5,000 flight hours: never allowed" in risk_text(
         answer, 8000
     )
     assert "not-to-exceed" not in risk_text(answer, 4000)
