@@ -50,12 +50,13 @@ def read_parquet(table: str, path: Path, file: str) -> tuple[SourceTable | None,
     try:
         with pq.ParquetFile(path) as opened:
             schema, about = opened.schema_arrow, opened.metadata
-    except (pa.ArrowException, OSError) as error:
+        heading, largest = list(schema.names), _unpacked(about)
+    except Exception as error:  # a broken footer ends in errors of many kinds: no Arrow, no number, no text
         return None, _unreadable(table, file, error)
     words = size_limits.too_large(
         about.num_rows, size_limits.MOST_ROWS, what="the table", unit="rows", mend="split the dataset"
     ) or size_limits.too_large(
-        _unpacked(about),
+        largest,
         size_limits.LARGEST_UNPACKED,
         what="a column of the file, unpacked,",
         unit="bytes",
@@ -75,9 +76,7 @@ def read_parquet(table: str, path: Path, file: str) -> tuple[SourceTable | None,
             mend="write polygons as WKB or WKT, and take out the other columns",
         )
         return None, problem
-    given = SourceTable(
-        file, list(schema.names), about.num_rows, lambda names: _columns(table, path, file, names)
-    )
+    given = SourceTable(file, heading, about.num_rows, lambda names: _columns(table, path, file, names))
     return given, sorted_problems([])
 
 
@@ -116,8 +115,9 @@ def _columns(table: str, path: Path, file: str, names: list[str]) -> pd.DataFram
             if pa.types.is_date(field.type):
                 days = contents.column(k).cast(pa.timestamp("us"))
                 contents = contents.set_column(k, field.name, days)
-        return contents.to_pandas(
+        # What pandas wrote about the table is not needed, and may be broken where the columns are not.
+        return contents.replace_schema_metadata(None).to_pandas(
             date_as_object=False, integer_object_nulls=True, ignore_metadata=True, split_blocks=True
         )
-    except (pa.ArrowException, OSError) as error:
+    except Exception as error:  # the same
         raise table_error(_unreadable(table, file, error), name=file) from None
