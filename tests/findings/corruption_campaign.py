@@ -468,7 +468,7 @@ def page(table: pd.DataFrame, seed: int) -> str:
         f"{n:,} random corruptions of single cells of the demo fleet, as people write cells wrong (seed {seed}): tables are drawn by",
         "the root of their rows, then a row, one of its filled cells, and a kind of damage. Each is loaded, and then",
         "either named by file, row and column, or held against every demo question. Made by",
-        f"`python tests/findings/corruption_campaign.py docs/corruptions.md {n} --seed {seed}`; 300 of them run with the long tests.",
+        f"`python tests/findings/corruption_campaign.py docs/corruptions.md {n} --seed {seed}`.",
         "",
         f"**{len(moved)} of {n:,} ({len(moved) / n:.2%}) are not named and move an answer** (first look or repeat of a demo question by more "
         f"than {MOVES:.1%}).",
