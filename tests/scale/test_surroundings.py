@@ -63,11 +63,3 @@ def test_the_command_says_the_same_in_other_locales(tmp_path, surroundings):
         return json.loads(done.stdout)
 
     assert said(surroundings) == said({})
-
-
-@pytest.mark.long
-def test_deciding_and_running_again_does_not_grow():
-    """A short form; ``python tests/scale/soak.py 1000`` is the long one."""
-    from scale.soak import growth, soak
-
-    assert growth(soak(8)) < 3.0
