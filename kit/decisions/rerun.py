@@ -22,7 +22,6 @@ from kit.decisions.compare import (
     relative_difference,
 )
 from kit.decisions.record import (
-    SCHEMA,
     DecisionRecord,
     as_record,
     decision_record,
@@ -213,13 +212,16 @@ _OF_LIMITS = tuple(
 _NEW = {
     3: ("made_on", "reference", "rows", "set_aside", "due", "code"),
     4: ("code", *_OF_LIMITS),
-    SCHEMA: ("code",),
+    5: ("code",),
 }
 """Fields that records of a form did not have yet, or that were declared after the form; of forms 1 and 2 parts lack fields, too."""
 
 _JOINT = 3  # the first form that was worked out as today; before it, the form itself tells of other software
 
-_LATER = ("packages", "planned_usage", "pods")  # in no fingerprint before form 4
+# Each is the number of a form for good, never the form of today: with the next form these stay what they are.
+_WITH_LATER = 4  # the first form whose fingerprint holds the tables below
+_TRADE_WORDS = 5  # the first form whose cautions have the trade's words of today
+_LATER = ("packages", "planned_usage", "pods")
 
 
 def rerun(
@@ -449,7 +451,7 @@ def judge(
         reasons.append("the record does not match its own digest: it was altered after it was written")
     fresh = now.model_dump(mode="json")
     prints = fresh["dataset"]["fingerprint"]
-    if then.record < SCHEMA:
+    if then.record < _WITH_LATER:
         prints = {name: digest for name, digest in prints.items() if name not in _LATER}
         prints = fresh["dataset"]["fingerprint"] = prints | {ALL: digest_over_all(prints)}
     changed = _changed_tables(then.dataset.fingerprint, prints)
@@ -472,7 +474,7 @@ def judge(
         contents,
         fresh,
         absent=_NEW.get(then.record),
-        words=WORDS_SINCE_5 if then.record < SCHEMA else (),
+        words=WORDS_SINCE_5 if then.record < _TRADE_WORDS else (),
     )
     differing = [one for one in checks if one.state == DIFFERS]
     other = [one for one in checks if one.state == VERSION]
