@@ -7,6 +7,7 @@ from kit.figures.growth import plot_growth, plot_tracks
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
 from kit.figures.panel import (
     KIND_STYLE,
+    plot_densities,
     plot_density,
     plot_growth_strip,
     plot_panel,
@@ -43,6 +44,7 @@ __all__ = [
     "plot_change",
     "plot_cost",
     "plot_coverage",
+    "plot_densities",
     "plot_density",
     "plot_extension",
     "plot_forecast",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import matplotlib.pyplot as plt
@@ -15,6 +16,7 @@ from matplotlib.ticker import MaxNLocator
 
 from kit.figures.style import BLACK, BLUE, GREEN, INK, LINES, PURPLE, SKY, UNITS, VERMILION, YELLOW, thousands
 from kit.findings import need_columns
+from kit.numerics.words import in_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -303,6 +305,7 @@ def plot_density(
     ax: Axes | None = None,
     *,
     edge_band_mm: float | None = None,
+    darkest: float | None = None,
 ) -> Axes:
     """Draw where on a panel type damage is found, for how often each place was looked at.
 
@@ -314,6 +317,8 @@ def plot_density(
         Where to draw.
     edge_band_mm : float, optional
         Width of the edge band [mm].
+    darkest : float, optional
+        Rate that is drawn black, so that several maps have one scale; default the highest of this one.
 
     Returns
     -------
@@ -323,11 +328,12 @@ def plot_density(
     """
     if ax is None:
         _, ax = plt.subplots()
-    rate, finds = np.asarray(density.rate, float), np.asarray(density.finds)
+    rate, finds = np.asarray(density.rate, float), np.nan_to_num(np.asarray(density.finds, float))
     _frame_panel(ax, density.outline)
     shown = np.ma.masked_invalid(rate)
     positive = rate[np.isfinite(rate) & (rate > 0)]
-    wide = positive.size > 1 and positive.max() > 30 * positive.min()
+    top = darkest or (float(positive.max()) if positive.size else 1.0)
+    wide = darkest is None and positive.size > 1 and positive.max() > 30 * positive.min()
     mesh = ax.pcolormesh(
         density.x_edges_mm,
         density.y_edges_mm,
@@ -335,7 +341,7 @@ def plot_density(
         cmap="Greys",
         norm=LogNorm(positive.min() / 2, positive.max()) if wide else None,
         vmin=None if wide else 0.0,
-        vmax=None if wide else float(positive.max()) if positive.size else 1.0,
+        vmax=None if wide else top,
         rasterized=True,
         zorder=0,
     )
@@ -343,7 +349,7 @@ def plot_density(
         (density.x_edges_mm[1:] + density.x_edges_mm[:-1]) / 2,
         (density.y_edges_mm[1:] + density.y_edges_mm[:-1]) / 2,
     )
-    dark = np.nanmax(rate) / 2 if positive.size else np.inf
+    dark = top / 2
     if finds.size <= 1200:
         for j, i in zip(*np.nonzero(finds), strict=True):
             ax.text(
@@ -364,6 +370,46 @@ def plot_density(
     _draw_skin(ax, density.outline, density.fastener_rows, edge_band_mm)
     ax.figure.colorbar(mesh, ax=ax, label=f"Finds for each {density.unit}", shrink=0.8, pad=0.02)
     return ax
+
+
+def plot_densities(
+    maps: Sequence[DamageDensity], *, edge_band_mm: float | None = None, most: int = 3
+) -> Figure:
+    """Draw maps of several kinds of damage below each other on one scale, those with most finds first.
+
+    Parameters
+    ----------
+    maps : sequence of DamageDensity
+        Of one panel type; maps without a find are left out.
+    edge_band_mm : float, optional
+        Width of the edge band [mm].
+    most : int
+        Maps drawn.
+
+    Returns
+    -------
+    Figure
+        A map a row.
+
+    Raises
+    ------
+    ValueError
+        If no map holds a find.
+    """
+    held = sorted((one for one in maps if len(one.points)), key=lambda one: -len(one.points))[:most]
+    if not held:
+        raise ValueError("`maps` must hold a find in one of them at least. Got none: choose another group.")
+    darkest = max(float(np.nanmax(np.where(np.isfinite(one.rate), one.rate, 0.0))) for one in held)
+    figure, axes = plt.subplots(
+        len(held), 1, figsize=(8.5, 3.5 * len(held)), layout="constrained", squeeze=False, sharex=True
+    )
+    for one, ax in zip(held, axes[:, 0], strict=True):
+        plot_density(one, ax, edge_band_mm=edge_band_mm, darkest=darkest)
+        ax.set_title(
+            f"{in_words(one.kind or 'all kinds')}: {len(one.points)} first finds at {one.n_looks:,} looks",
+            fontsize="medium",
+        )
+    return figure
 
 
 def plot_size_by_age(

@@ -83,7 +83,7 @@ def plot_panels(state: PresentState, *, top: int = 20, ax: Axes | None = None) -
         f"{state.group.ask.group}: panels to tap first on {state.group.living.cut_off:%Y-%m-%d}",
         fontsize="medium",
     )
-    key_below(ax)
+    key_below(ax, ncols=1)
     ax.grid(axis="x", color="0.9")
     ax.set_axisbelow(True)
     return ax
@@ -140,7 +140,7 @@ def plot_change(change: ProgrammeChange, *, quantity: str = "exposure", ax: Axes
     )
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.5g}"))
     ax.set_title(f"{change.group.ask.group}: {_WORDS[quantity].lower()}", fontsize="medium")
-    key_below(ax)
+    key_below(ax, ncols=1)
     return ax
 
 
@@ -180,7 +180,7 @@ def plot_forecast(forecast: Forecast, *, quantity: str = "finds", ax: Axes | Non
     ax.set_xticks(x, [f"to {day:%b %Y}" for day in rows["ends"]], rotation=40, ha="right", fontsize="small")
     ax.set(ylabel=f"{_WORDS[quantity]} [a quarter]", ylim=(0, high.max() * 1.05 + 0.5))
     ax.set_title(f"{forecast.group.ask.group}: {_WORDS[quantity].lower()} to come", fontsize="medium")
-    key_below(ax)
+    key_below(ax, ncols=2, below=0.36)
     return ax
 
 
@@ -222,9 +222,9 @@ def plot_back_test(test: BackTest, *, ax: Axes | None = None) -> Axes:
         )
     ax.set_xticks(x)
     ax.tick_params(axis="x", labelsize="small")
-    ax.set(xlabel="Year", ylabel="Damage found [a year]", ylim=(0, max(high.max(), came.max()) * 1.5 + 1))
+    ax.set(xlabel="Year", ylabel="Damage found [a year]", ylim=(0, max(high.max(), came.max()) * 1.05 + 0.5))
     ax.set_title(f"{test.group_name}: forecasts and what came", fontsize="medium")
-    key_below(ax)
+    key_below(ax, ncols=2)
     return ax
 
 
@@ -272,7 +272,7 @@ def plot_tornado(result: Tornado, *, top: int = 12, ax: Axes | None = None) -> A
     thousands(ax)
     ax.set_yticks(rows.index, names, fontsize="small")
     ax.set_title(f"{result.ask.name}: what moves the interval", fontsize="medium")
-    key_below(ax)
+    key_below(ax, ncols=2)
     return ax
 
 
@@ -312,7 +312,7 @@ def plot_cost(curve: CostCurve, *, ax: Axes | None = None) -> Axes:
     )
     thousands(ax)
     ax.set_title(f"{curve.group.ask.group}: what the interval costs", fontsize="medium")
-    key_below(ax)
+    key_below(ax, ncols=2, below=0.2)
     return ax
 
 
@@ -362,5 +362,5 @@ def plot_extension(extension: Extension, *, ax: Axes | None = None) -> Axes:
         f"{extension.group.ask.group}: evidence for a repeat of {extension.repeat:,.0f} {UNITS[extension.group.ask.clock]}",
         fontsize="medium",
     )
-    key_below(ax)
+    key_below(ax, ncols=1)
     return ax

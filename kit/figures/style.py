@@ -64,7 +64,7 @@ def key(ax: Axes, loc: str = "upper left") -> None:
     legend.set_zorder(2.4)  # above the lines, below the frame of the axes
 
 
-def key_below(ax: Axes, *, ncols: int = 2) -> None:
+def key_below(ax: Axes, *, ncols: int = 2, below: float = 0.16) -> None:
     """Name the labelled artists below the axes, where they hide nothing and take no room from the data.
 
     Parameters
@@ -73,8 +73,10 @@ def key_below(ax: Axes, *, ncols: int = 2) -> None:
         Whose labelled artists are named.
     ncols : int
         Columns of the key.
+    below : float
+        How far below the axes it begins, so that it clears their labels [heights of the axes].
     """
     ax.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=ncols, fontsize="small", frameon=False, columnspacing=0.8,
+        loc="upper center", bbox_to_anchor=(0.5, -below), ncols=ncols, fontsize="small", frameon=False, columnspacing=0.8,
         handlelength=1.6, handletextpad=0.5, labelspacing=0.3, borderaxespad=0.0,
     )  # fmt: skip

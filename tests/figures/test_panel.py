@@ -1,5 +1,7 @@
 """Pictures of the skin show what the tables say, to scale."""
 
+from types import SimpleNamespace
+
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
@@ -7,7 +9,7 @@ import pytest
 import shapely
 from matplotlib.patches import PathPatch
 
-from kit.figures import plot_growth_strip, plot_panel, plot_size_by_age
+from kit.figures import plot_densities, plot_density, plot_growth_strip, plot_panel, plot_size_by_age
 from kit.figures.panel import KIND_STYLE
 from kit.findings import KINDS
 
@@ -141,3 +143,37 @@ def test_a_missing_column_is_named(name):
 def test_an_empty_strip_is_refused():
     with pytest.raises(ValueError, match=r"must have rows\. Got none"):
         plot_growth_strip(OUTLINE, some_regions().iloc[:0])
+
+
+def test_maps_of_several_kinds_have_one_scale_and_those_without_a_find_are_left_out(monkeypatch):
+    """The same grey is the same rate in every map of the figure."""
+    drawn = []
+    monkeypatch.setattr(
+        "kit.figures.panel.plot_density", lambda one, ax, **given: drawn.append((one.kind, given["darkest"]))
+    )
+
+    def a_map(kind, finds, rate):
+        return SimpleNamespace(
+            kind=kind, points=[0] * finds, rate=np.array([[0.0, rate], [np.nan, 0.0]]), n_looks=100
+        )
+
+    figure = plot_densities([a_map("dent", 0, 0.0), a_map("disbond", 3, 0.1), a_map("core_damage", 5, 0.4)])
+    assert drawn == [("core_damage", 0.4), ("disbond", 0.4)]
+    assert [ax.get_title() for ax in figure.axes] == [
+        "core damage: 5 first finds at 100 looks",
+        "disbond: 3 first finds at 100 looks",
+    ]
+    with pytest.raises(ValueError, match="must hold a find"):
+        plot_densities([a_map("dent", 0, 0.0)])
+
+
+def test_cells_off_the_skin_have_no_number():
+    """Finds are no number where the panel is not: nothing is written there."""
+    edges = np.array([0.0, 500.0, 1000.0])
+    density = SimpleNamespace(
+        outline=shapely.Polygon([(0, 0), (1000, 0), (0, 1000)]), x_edges_mm=edges, y_edges_mm=edges, fastener_rows=None, unit="look and m²",
+        rate=np.array([[0.1, 0.0], [0.0, np.nan]]), finds=np.array([[1.0, 0.0], [0.0, np.nan]]), looks=np.array([[9.0, 9.0], [9.0, np.nan]]),
+    )  # fmt: skip
+    written = [text.get_text() for text in plot_density(density).texts]
+    assert "nan" not in written
+    assert "1" in written
