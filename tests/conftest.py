@@ -17,6 +17,10 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 
+# Workers that share the tests are given the width of a terminal; a command's output has one only where a test says so.
+os.environ.pop("COLUMNS", None)
+
+
 @pytest.fixture
 def tiny(tmp_path: Path) -> Tiny:
     return Tiny(tmp_path / "tiny")
