@@ -63,9 +63,10 @@ def failure_finding_interval(
         raise ValueError(f"`method` must be 'exact' or 'linear'. Got {method!r}.")
     if method == "linear":
         return float(scale * ((1 + shape) * unavailability) ** (1 / shape))
-    # The mean failed share is below the share at the end, and above 1 less mean life over interval.
+    # The mean failed share is below the share at the end, and above 1 less mean life over interval: to the last digit where
+    # hardly any life lasts longer, so that the end of the search lies a little beyond.
     low = np.log(unavailability) / shape
-    high = max(np.log(gamma(1 + 1 / shape) / (1 - unavailability)), low + 1.0)
+    high = max(np.log(gamma(1 + 1 / shape) / (1 - unavailability)) + 0.01, low + 1.0)
     root = brentq(
         lambda log_x: _mean_failed(float(np.exp(log_x)), shape) - unavailability, low - 1.0, high, xtol=1e-13
     )
