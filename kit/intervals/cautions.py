@@ -13,6 +13,7 @@ from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.problem import Problem, central, meets, share_meeting, summary
 from kit.intervals.rules import NO_ANSWER, Schedule, sizes_found
 from kit.intervals.structure import CLASS_BASIS
+from kit.numerics.words import in_words
 from kit.posterior import KindDraws
 
 LARGEST_STEP = 1.34
@@ -137,7 +138,7 @@ def _set_aside(problem: Problem, schedule: Schedule) -> dict[str, str]:
     if ask.govern is None or schedule.repeat is None:
         return {}
     left_out = [
-        f"{rule.rule.replace('_', ' ')} ({'no interval will do' if rule.interval is None else f'{rule.interval:,.0f}'})"
+        f"{in_words(rule.rule)} ({'no interval will do' if rule.interval is None else f'{rule.interval:,.0f}'})"
         for rule in schedule.rules
         if rule.rule in by_class
         and rule.rule not in ask.govern
