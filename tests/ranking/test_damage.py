@@ -173,15 +173,22 @@ def test_a_skin_of_unknown_thickness_counts_as_the_class_that_is_seen_least():
 
 @pytest.mark.long
 def test_the_demo_fleet_gives_the_gear_door_back_its_place():
-    """Thick skin hides a third of its damage: sixth by finds, second or third in truth and in the ranking."""
+    """Thick skin hides a third of its damage: sixth by finds, second in truth.
+
+    By damage it stands right behind the fairing, from which it cannot be told apart: the ranks that the draws leave
+    open hold the true one, and the four that may lead hold the true three.
+    """
     folder = ROOT / "demo_fleet"
     fleet = kit.load_fleet(folder, set_aside=True)
     table = rank_by_damage(fleet)["all"].to_frame()
     hours = rank_zones(fleet, kinds=[]).set_index("group")["panel_flight_hours"]
     truth = what_happened(folder)["arose"] / hours * 1000
     assert table.loc["gear_door", "raw_rank"] >= 5
-    assert table.loc["gear_door", "rank"] <= 3
-    assert set(table.index[:3]) == set(truth.sort_values(ascending=False).index[:3])
+    gear_door = table.loc["gear_door"]
+    assert gear_door["rank"] <= gear_door["raw_rank"] - 2
+    assert gear_door["rank_lower"] <= 2 <= gear_door["rank_upper"]
+    assert gear_door["p_among_worst_3"] > 1 / 3
+    assert set(truth.sort_values(ascending=False).index[:3]) <= set(table.index[:4])
     inside = truth.between(table["rate_lower"].reindex(truth.index), table["rate_upper"].reindex(truth.index))
     assert inside.mean() >= 0.8
     assert isinstance(truth, pd.Series)
