@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit, logit
+from scipy.special import expit, logit, softmax
 
 from kit.growth import TrackLikelihood, fit_tracks
 from kit.numerics.typing import Floats
@@ -159,7 +159,7 @@ class TrackGrowth:
         ages, span = by_track.diff(), float((by_track.max() - by_track.min()).max())
         gap = float(ages[ages > 0].median())
         evidence = np.array([one.laplace_evidence() for one in made])
-        share = np.exp(evidence - evidence.max()) / np.exp(evidence - evidence.max()).sum()
+        share = softmax(evidence)
         stops = (
             None if part <= _TOO_RARE else Stopping.of(one, gap=gap, span=span)
             for one, part in zip(made, share, strict=True)
