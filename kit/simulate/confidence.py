@@ -82,6 +82,10 @@ class World:
         Share of panels whose early looks are not on record [-].
     untrue_looks : float
         Share of clean looks on record that did not take place [-].
+    jump_share, jump_factor : float
+        Share of damage that becomes larger at once, and how many times as large [-].
+    jump_delay : float
+        Mean of the exponential time from onset to the jump [flight hours].
     """
 
     scale: float = 50_000.0
@@ -106,6 +110,9 @@ class World:
     ratio: float = 1.0
     late_share: float = 0.0
     untrue_looks: float = 0.0
+    jump_share: float = 0.0
+    jump_factor: float = 3.0
+    jump_delay: float = 8_000.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,6 +206,12 @@ BROKEN = tuple(
         Setting(name="two subtypes, clocks 0.4 and 1.6", panels=100, sisters=300, world=World(ratio=4.0)),
         Setting(name="late entry, 40 %", panels=100, sisters=300, world=World(late_share=0.4)),
         Setting(name="2 % of clean looks not done", panels=100, sisters=300, world=World(untrue_looks=0.02)),
+        Setting(
+            name="a tenth of the damage jumps to 3 times its size",
+            panels=100,
+            sisters=300,
+            world=World(jump_share=0.1),
+        ),
     )
 )
 """Worlds that break the model, under the spreads that the kit takes where nobody states any."""
@@ -309,12 +322,13 @@ def draw_records(setting: Setting, world: World, seed: int) -> SimulatedRecords:
     rate = rate * (rng.random(n) >= world.still)
     largest = np.where(rng.random(n) < world.arrest_share, size * world.arrest_ratio, np.inf)
     late = rng.random(n) < world.late_share
+    jump_at = onset + _jump_delay(world, rng, n)
     looks, tracks, first = [], [], {}
 
     def size_at(i: int, t: float) -> float:
         since = t - onset[i]
         grown = size[i] + rate[i] * since if world.form == "linear" else size[i] * np.exp(rate[i] * since)
-        return float(min(grown, largest[i]))
+        return float(min(grown, largest[i])) * (world.jump_factor if t >= jump_at[i] else 1.0)
 
     def mapped(i: int, t: float) -> float:
         value = size_at(i, t) / world.factor * float(np.exp(world.error * rng.standard_normal()))
@@ -466,13 +480,19 @@ def _play(world: World, repeat: float, panels: int, seed: int) -> tuple[float, f
         rate[rows] = world.rate * pace[rows] * np.exp(world.rate_log_sd * rng.standard_normal(m))
         rate[rows] *= rng.random(m) >= world.still
         largest[rows] = np.where(rng.random(m) < world.arrest_share, size[rows] * world.arrest_ratio, np.inf)
-        way = LIMIT - size[rows] if world.form == "linear" else np.log(LIMIT / size[rows])
+        jump_at[rows] = onset[rows] + _jump_delay(world, rng, m)
+        within[rows] = size[rows] < LIMIT
+        by_jump = np.maximum(jump_at[rows], onset[rows] + delay_to(rows, LIMIT / world.jump_factor))
+        passes[rows] = np.minimum(onset[rows] + delay_to(rows, LIMIT), by_jump)
+
+    def delay_to(rows: np.ndarray, limit: float) -> Floats:
+        """Return how long after onset damage that does not jump reaches a size; inf where never."""
+        way = limit - size[rows] if world.form == "linear" else np.log(limit / size[rows])
         with np.errstate(divide="ignore"):
             delay = np.where(way <= 0, 0.0, way / rate[rows])
-        passes[rows] = onset[rows] + np.where((largest[rows] < LIMIT) & (way > 0), np.inf, delay)
-        within[rows] = way > 0
+        return np.where((largest[rows] < limit) & (way > 0), np.inf, delay)
 
-    onset, size, rate, largest, passes = (np.empty(panels) for _ in range(5))
+    onset, size, rate, largest, jump_at, passes = (np.empty(panels) for _ in range(6))
     within = np.empty(panels, bool)
     begin(np.arange(panels), 0.0)
     looks = np.arange(FIRST, HORIZON, repeat)
@@ -490,12 +510,21 @@ def _play(world: World, repeat: float, panels: int, seed: int) -> tuple[float, f
                 else size[there] * np.exp(np.minimum(rate[there] * since, 50.0))
             )
             a50 = world.a50 * np.exp(world.inspectors_log_sd * rng.standard_normal(there.size))
-            pod = world.plateau / (1 + (a50 / np.minimum(grown, largest[there])) ** world.slope)
+            grown = np.minimum(grown, largest[there])
+            grown *= np.where(end >= jump_at[there], world.jump_factor, 1.0)
+            pod = world.plateau / (1 + (a50 / grown) ** world.slope)
             begin(there[rng.random(there.size) < pod], end)
         before = end
     ages = np.concatenate([[0.0], ends])
     exposure = 1e4 * worst_window(ages[1:], np.array(sums[1:])[None] / panels, window=1e4, horizon=HORIZON)[0]
     return float(exposure), 1e4 * late / panels / HORIZON
+
+
+def _jump_delay(world: World, rng: np.random.Generator, n: int) -> Floats:
+    """Draw how long after onset damage jumps; inf where it does not, and no number is drawn where none does."""
+    if world.jump_share == 0:
+        return np.full(n, np.inf)
+    return np.where(rng.random(n) < world.jump_share, rng.exponential(world.jump_delay, n), np.inf)
 
 
 def risks_by_repeat(risk: JointRisk, **which: object) -> dict[str, Floats]:
@@ -674,7 +703,13 @@ _PLAYED: dict[World, dict[str, Floats]] = {}
 def _truth(setting: Setting, world: World) -> dict[str, Floats]:
     """Return the true risk at each repeat: played where the model cannot hold the world."""
     plain = replace(
-        world, inspectors_log_sd=0.0, arrest_share=0.0, frailty_variance=0.0, late_share=0.0, untrue_looks=0.0
+        world,
+        inspectors_log_sd=0.0,
+        arrest_share=0.0,
+        frailty_variance=0.0,
+        late_share=0.0,
+        untrue_looks=0.0,
+        jump_share=0.0,
     )
     breaks = replace(world, late_share=0.0, untrue_looks=0.0) != plain
     if not breaks:

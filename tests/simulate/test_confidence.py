@@ -5,7 +5,18 @@ import pandas as pd
 import pytest
 
 from kit.simulate import confidence
-from kit.simulate.confidence import OWN, Setting, measured, page, study, summary, world_of
+from kit.simulate.confidence import (
+    OWN,
+    Setting,
+    World,
+    draw_records,
+    measured,
+    page,
+    played_risk,
+    study,
+    summary,
+    world_of,
+)
 
 TINY = Setting(name="tiny", panels=4, sisters=4)
 
@@ -78,3 +89,16 @@ def test_answers_at_95_per_cent_meet_their_target_in_as_many_fleets():
     assert (table["fleets"] + table["refused"] == fleets).all()
     assert (table["delivered_0.95"] >= 0.95 - 2 * error).all()
     assert (table["band"] >= 0.90 - 2 * np.sqrt(0.9 * 0.1 / fleets)).all()
+
+
+def test_damage_that_jumps_at_its_onset_is_damage_that_begins_larger_and_grows_faster():
+    """A jump to twice the size at once: onset and rate of straight growth are twice as large."""
+    jumps = played_risk(World(jump_share=1.0, jump_factor=2.0, jump_delay=1e-6), panels=4_000)
+    larger = played_risk(World(onset_median=36.0, rate=0.005), panels=4_000)
+    np.testing.assert_allclose(jumps["exposure"], larger["exposure"], rtol=0.1)
+
+
+def test_records_show_damage_after_its_jump_at_its_larger_size():
+    world = World(jump_share=1.0, jump_factor=2.0, jump_delay=1e-6, still=1.0, onset_log_sd=0.0, error=0.0)
+    records = draw_records(Setting(name="jumps", panels=200, sisters=0), world, 1)
+    np.testing.assert_allclose(records.tracks["diameter_mm"], 2 * world.onset_median)
