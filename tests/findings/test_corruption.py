@@ -282,7 +282,9 @@ def test_the_copies_stand_for_the_dataset_as_it_is_loaded(tiny):
             column.name for column in TABLES[name].columns if column.type in ("date", "number", "length")
         ]
         one = one.sort_values("row")[dates].reset_index(drop=True)
-        pd.testing.assert_frame_equal(one, table.sort_values("row")[dates].reset_index(drop=True))
+        same = table.sort_values("row")[dates].reset_index(drop=True)
+        # The headings may be kept with pyarrow in one of them and without in the other.
+        pd.testing.assert_frame_equal(one, same, check_column_type=False)
 
 
 def rejected(tiny: Tiny) -> str:
