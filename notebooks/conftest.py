@@ -7,11 +7,22 @@ import pytest
 
 _PICTURES = {"image/jpeg", "image/png"}
 
+_LONG = {"06_rerun_decision.ipynb", "09_forecast.ipynb", "10_why_zones_differ.ipynb"}
+"""Notebooks of half a minute of processor time and more: checked with the long tests, the others with the fast ones."""
+
 
 def pytest_collectstart(collector):
     """Take pictures off the list of what is not compared."""
     if getattr(collector, "skip_compare", None) and collector.path.suffix == ".ipynb":
         collector.skip_compare = tuple(key for key in collector.skip_compare if key not in _PICTURES)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Mark the cells of long notebooks before tests are chosen by their marks."""
+    for item in items:
+        if item.path.suffix == ".ipynb" and item.path.name in _LONG:
+            item.add_marker(pytest.mark.long)
 
 
 @functools.cache

@@ -64,8 +64,13 @@ def small_folder(tmp_path_factory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def small_evidence(small_folder) -> kit.Evidence:
-    return kit.Evidence(kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected_rows.csv"))
+def small_fleet(small_folder) -> Fleet:
+    return kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected_rows.csv")
+
+
+@pytest.fixture(scope="session")
+def small_evidence(small_fleet) -> kit.Evidence:
+    return kit.Evidence(small_fleet)
 
 
 @pytest.fixture(scope="session")

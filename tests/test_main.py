@@ -185,7 +185,9 @@ REJECTS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", REJECTS)
+@pytest.mark.parametrize(
+    "name", [name if name == "wrong unit" else pytest.param(name, marks=pytest.mark.long) for name in REJECTS]
+)
 def test_a_rejected_row_is_shown_by_check_and_stops_a_strict_decision(tiny, tmp_path, out, name):
     change, words = REJECTS[name]
     change(tiny)
@@ -233,10 +235,10 @@ def test_rank_shows_finds_with_bounds_and_the_advice(small_folder, tmp_path):
         assert words in result.stdout
 
 
-def test_rank_as_json_is_the_table(small_folder, tmp_path):
+def test_rank_as_json_is_the_table(small_folder, small_fleet, tmp_path):
     folder = shutil.copytree(small_folder, tmp_path / "fleet")
     data = json.loads(run("rank", folder, "--json").stdout)
-    frame = kit.rank_zones(kit.load_fleet(folder, set_aside=tmp_path / "rejected.csv"))
+    frame = kit.rank_zones(small_fleet)
     frame = frame[frame["kind"] == "all"]
     assert [one["group"] for one in data["ranking"]] == frame["group"].tolist()
     assert [one["per_1000_fh"] for one in data["ranking"]] == pytest.approx(frame["per_1000_fh"].tolist())
@@ -247,6 +249,7 @@ def test_rank_as_json_is_the_table(small_folder, tmp_path):
     assert set(data["may_be_worst"]) <= {one["group"] for one in data["ranking"]}
 
 
+@pytest.mark.long
 def test_rank_shows_rates_alone_where_asked_and_refuses_a_day_that_is_none(small_folder, tmp_path):
     folder = shutil.copytree(small_folder, tmp_path / "fleet")
     result = run("rank", folder, "--rates-only", "--since", "2015-01-01")
@@ -351,6 +354,7 @@ def test_decide_says_no_where_no_interval_meets_the_target(source, out):
     assert json.loads((out / "small" / "summary.json").read_text())["answers"][0]["repeat"] is None
 
 
+@pytest.mark.long
 def test_decide_takes_all_questions_of_the_source(source, out):
     text = QUESTION.replace('name = "small"', 'name = "other"').replace("seed = 7", "seed = 8")
     (source / "questions" / "other.toml").write_text(text)
@@ -361,6 +365,7 @@ def test_decide_takes_all_questions_of_the_source(source, out):
         assert answer["name"] == read_decision(out / name / f"{name}.json").name == name
 
 
+@pytest.mark.long
 def test_decide_gives_the_same_files_for_any_number_of_processes(source, tmp_path, monkeypatch):
     (source / "questions" / "small.toml").write_text(QUESTION)
     (source / "questions" / "other.toml").write_text(QUESTION.replace('name = "small"', 'name = "other"'))
@@ -377,6 +382,7 @@ def test_decide_gives_the_same_files_for_any_number_of_processes(source, tmp_pat
     assert {"small.json", "other.png"} <= set(one)
 
 
+@pytest.mark.long
 def test_decide_again_replaces_only_what_it_made_itself(source, out):
     (source / "questions" / "small.toml").write_text(LENIENT)
     first = run("decide", source, "--out", out, "--json")
@@ -419,6 +425,7 @@ def test_rejected_rows_are_set_aside_beside_the_answers(tiny, out, tmp_path):
     assert not (folder / "set_aside").exists()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("text", "prior"),
     [
@@ -445,6 +452,7 @@ def test_all_clean_is_answered_by_the_prior_and_says_so(source, out, text, prior
     assert "mostly prior" in result.stdout
 
 
+@pytest.mark.long
 def test_a_single_find_is_answered(tiny, tmp_path, out):
     tiny.set("findings", "D4", kind="moisture", aircraft="A1", zone="Z2", panel="", found_on="2019-05-05")
     question = tmp_path / "small.toml"
@@ -548,6 +556,7 @@ def test_rerun_shows_then_and_now_and_the_verdict(decided, small_folder):
         assert caution in result.stdout
 
 
+@pytest.mark.long
 def test_rerun_of_an_altered_record_says_no(decided, small_folder, tmp_path):
     data = json.loads((decided[1] / "small" / "small.json").read_text())
     data["recommendation"]["repeat"] *= 2
@@ -562,6 +571,7 @@ def test_rerun_of_an_altered_record_says_no(decided, small_folder, tmp_path):
     assert "Verdict: record altered" in run("rerun", tmp_path / "small.json", small_folder).stdout
 
 
+@pytest.mark.long
 def test_codes_that_steer_a_terminal_never_reach_it(decided, small_folder, tmp_path):
     """In any text of a record or of dataset.toml, shown as a table, as lines, as JSON or as an error."""
     hidden = "\x1b]0;pwned\x07\x1b[2J\x9b1m\u202e"
@@ -595,6 +605,7 @@ def test_rerun_of_what_is_no_record_is_refused(source, tmp_path, text, words):
     refused(run("rerun", tmp_path / "x.json", source), "x.json", words)
 
 
+@pytest.mark.long
 def test_a_pack_is_run_again_without_the_data(decided, small_folder, tmp_path):
     packed = run(
         "pack", decided[1] / "small" / "small.json", small_folder, "--out", tmp_path / "small.pack.zip"
@@ -606,6 +617,7 @@ def test_a_pack_is_run_again_without_the_data(decided, small_folder, tmp_path):
     refused(run("rerun", decided[1] / "small" / "small.json"), "give the dataset, too")
 
 
+@pytest.mark.long
 def test_a_decision_is_put_on_paper_with_its_sign_offs(decided, small_folder, tmp_path):
     record, register = decided[1] / "small" / "small.json", tmp_path / "register.jsonl"
     run("sign-off", record, "--role", "certifying <engineer>", "--register", register)
@@ -642,6 +654,7 @@ def test_the_register_is_kept_and_checked_from_the_command_line(decided, tmp_pat
 # demo ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_demo_makes_a_fleet_that_loads_and_says_that_it_is_invented(tmp_path):
     folder = tmp_path / "new" / "demo"
     result = run("demo", folder, "--seed", 11)
@@ -654,6 +667,7 @@ def test_demo_makes_a_fleet_that_loads_and_says_that_it_is_invented(tmp_path):
     refused(run("demo", folder), "demo: is there already and not empty. Give a new folder.")
 
 
+@pytest.mark.long
 def test_demo_never_writes_over_a_file_or_below_one(tmp_path):
     path = tmp_path / "file"
     path.write_text("mine")
@@ -669,6 +683,7 @@ def test_an_impossible_seed_is_refused(tmp_path):
     assert untouched(tmp_path / "demo")
 
 
+@pytest.mark.long
 def test_decide_keeps_other_files_of_its_folder_and_never_overwrites_another_record(
     small_folder, question_text, tmp_path
 ):

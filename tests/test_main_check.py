@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-import kit
 from kit.__main__ import app
 from kit.cautions import CAUTIONS
 from kit.findings import find_traps, propose_corrections, reporting_delay, right_edge
@@ -22,9 +21,14 @@ def run(*arguments):
     return result
 
 
-def test_the_text_ends_with_delay_right_edge_and_advice(small_folder):
-    fleet = kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected.csv")
-    text = run(small_folder).stdout
+@pytest.fixture(scope="module")
+def text(small_folder):
+    """Return what `check` says of the simulated fleet."""
+    return run(small_folder).stdout
+
+
+def test_the_text_ends_with_delay_right_edge_and_advice(small_fleet, text):
+    fleet = small_fleet
     for table in ("findings", "cards"):
         assert repr(reporting_delay(fleet, table=table)) in text
         assert right_edge(fleet, table=table).text() in text
@@ -34,8 +38,8 @@ def test_the_text_ends_with_delay_right_edge_and_advice(small_folder):
     assert "Became known" not in text
 
 
-def test_the_json_holds_delay_edge_and_changes(small_folder):
-    fleet = kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected.csv")
+def test_the_json_holds_delay_edge_and_changes(small_folder, small_fleet):
+    fleet = small_fleet
     data = json.loads(run(small_folder, "--since", "2024-12-31", "--until", "2025-06-30", "--json").stdout)
     delay, edge = reporting_delay(fleet), right_edge(fleet)
     assert [row["share"] for row in data["reporting_delay"]["findings"]] == pytest.approx(
@@ -48,7 +52,6 @@ def test_the_json_holds_delay_edge_and_changes(small_folder):
     changes = fleet.changes("2024-12-31", "2025-06-30")
     assert [row["id"] for row in data["changes"]] == changes["id"].tolist()
     assert [tuple(row["changed"]) for row in data["changes"]] == changes["changed"].tolist()
-    assert "changes" not in json.loads(run(small_folder, "--json").stdout)
 
 
 def test_changes_between_two_days_are_listed(tiny):
@@ -96,6 +99,7 @@ def test_a_dataset_without_findings_and_cards_is_checked_all_the_same(hand):
         in result.stdout
     )
     data = json.loads(run(hand.folder, "--json").stdout)
+    assert "changes" not in data
     assert data["right_edge"]["cards"]["incomplete_from"] is None
     assert data["reporting_delay"]["cards"] == []
 
@@ -116,22 +120,19 @@ def test_days_that_are_none_or_in_the_wrong_order_are_one_message(tiny, argument
     assert words in result.stderr
 
 
-def test_proposed_corrections_are_written_for_a_person_to_accept(small_folder, tmp_path):
+def test_proposed_corrections_are_written_for_a_person_to_accept(small_folder, small_fleet, tmp_path):
     """The file holds what `propose_corrections` proposes, nothing accepted; a second one is not written over it."""
     path = tmp_path / "proposals.csv"
-    fleet = kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected.csv")
     result = run(small_folder, "--proposals", path)
     assert str(path) in result.stdout
     written = pd.read_csv(path, dtype=str, keep_default_na=False)
-    assert written["proposal"].tolist() == propose_corrections(fleet)["proposal"].tolist()
+    assert written["proposal"].tolist() == propose_corrections(small_fleet)["proposal"].tolist()
     assert (written["accept"] == "").all()
     again = run(small_folder, "--proposals", path)
     assert again.exit_code == BAD_INPUT
     assert str(path) in again.stderr
 
 
-def test_the_text_counts_the_traps(small_folder):
-    fleet = kit.load_fleet(small_folder, set_aside=small_folder.parent / "rejected.csv")
-    text = run(small_folder).stdout
-    for trap, n in find_traps(fleet).groupby("trap").size().items():
+def test_the_text_counts_the_traps(small_fleet, text):
+    for trap, n in find_traps(small_fleet).groupby("trap").size().items():
         assert f"{trap} {n}" in text

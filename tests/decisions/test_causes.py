@@ -23,6 +23,7 @@ def result(small_evidence, small_question, tmp_path_factory):
     return rerun(path, small_evidence)
 
 
+@pytest.mark.long
 def test_changes_sum_to_the_whole_from_the_record_to_what_is_known_to_date(result, small_evidence):
     frame = causes_of(result, small_evidence.fleet).to_frame()
     assert tuple(frame["cause"]) == ("the record", *ORDER)

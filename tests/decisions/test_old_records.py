@@ -77,6 +77,7 @@ def test_a_shape_that_was_fitted_is_left_to_the_finds(tmp_path):
     assert read_decision(tmp_path / "small.json").question.modes[0].shape_log_sd == 1.0
 
 
+@pytest.mark.long
 def test_a_record_of_form_1_runs_again_to_the_same_recommendation(fleet):
     """Joint draws with the certainties of then come to the same schedule, though to other numbers.
 

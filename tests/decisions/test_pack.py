@@ -26,6 +26,7 @@ def test_a_pack_runs_again_without_the_data(packed, tmp_path):
     assert len(result.row_changes) == 0
 
 
+@pytest.mark.long
 def test_a_pack_holds_no_row_that_was_not_known_then(packed, small_evidence):
     with open_pack(packed) as (_, fleet):
         then = small_evidence.fleet.as_known_on("2019-06-30")

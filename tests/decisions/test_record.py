@@ -111,6 +111,7 @@ def test_the_digest_is_independent_of_the_order_of_keys_and_of_white_space(data,
         assert read_decision(path).digest == file_digest(path) == data["digest"]
 
 
+@pytest.mark.long
 def test_a_change_of_any_value_shows_in_the_digest_or_is_no_record_any_more(data, saved):
     """Each number by one part in a million million, each text by a letter."""
     n_digest = 0

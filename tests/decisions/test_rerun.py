@@ -74,6 +74,7 @@ def test_on_the_same_data_a_decision_is_reproduced(result):
     assert repr(result).startswith("Rerun(small: reproduced; ")
 
 
+@pytest.mark.long
 def test_it_is_reproduced_from_a_fresh_loading_too(path, small_folder, result):
     again = rerun(path, load(small_folder))
     assert again.verdict == "reproduced"
@@ -162,6 +163,7 @@ def test_a_row_taken_out_is_changed_data(path, folder):
     assert told["repairs", gone["repair"]] == "deleted"
 
 
+@pytest.mark.long
 def test_an_altered_cell_that_no_number_rests_on_is_changed_data_all_the_same(path, folder):
     rows = rows_of(folder, "aircraft")
     column = next(name for name in rows[0] if name in ("remarks", "subtype"))
@@ -243,6 +245,7 @@ def test_a_difference_within_the_tolerance_is_reproduced(path, small_evidence, t
     assert rerun(tmp_path / "small.json", small_evidence).verdict == "reproduced"
 
 
+@pytest.mark.long
 def test_a_record_of_a_question_without_a_day_is_re_run_on_the_day_of_its_data(
     small_evidence, small_question, tmp_path, folder
 ):
@@ -373,6 +376,7 @@ def with_packages(folder, text):
     return load(folder)
 
 
+@pytest.mark.long
 def test_a_later_change_of_a_check_cycle_leaves_the_decision_reproduced_and_shows_to_date(path, folder):
     later = BASE_CHECK.replace("5000", "4000") + "valid_from = 2025-01-01\nrecorded_on = 2024-11-01\n"
     result = rerun(path, with_packages(folder, f"{BASE_CHECK}\n[[packages]]\n{later}"))

@@ -192,6 +192,7 @@ def test_a_plateau_that_runs_to_one_is_one_and_said_so():
     assert np.isnan(fit.standard_error("plateau"))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("method", ["wald", "delta", "likelihood"])
 def test_the_bound_of_a90_covers_the_truth_as_often_as_it_says(method):
     truth = 20 * 9**0.25

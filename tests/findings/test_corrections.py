@@ -306,6 +306,7 @@ def test_formulas_in_the_dataset_stay_text_in_the_proposals(tiny):
     assert row_of(corrected, "findings", replaces="=cmd|D")["disposition"] == "duplicate"
 
 
+@pytest.mark.long
 def test_all_proposals_for_the_demo_fleet_can_be_accepted_and_mend_every_rejected_row(demo_fleet, tmp_path):
     path = write_proposals(demo_fleet, tmp_path / "corrections.csv")
     rows = pd.read_csv(path, dtype="str", keep_default_na=False)

@@ -182,6 +182,7 @@ def test_lay_out_of_files_does_not_change_the_fingerprint(tiny):
     assert load_fleet(tiny.write()).fingerprint() == before
 
 
+@pytest.mark.long
 @settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(table=st.sampled_from(sorted(TABLES)), seed=st.integers(0, 2**16))
 def test_order_of_rows_changes_neither_tables_nor_fingerprint(tmp_path_factory, table, seed):

@@ -66,13 +66,8 @@ def test_the_tiny_fleet_is_the_same_from_every_source(tiny, tmp_path, kind):
     assert fleet.planned_usage.equals(expected.planned_usage)
 
 
-# The other ways to write each kind differ in small things, which the tiny fleet holds: the demo is read so in the long tests.
-PLAIN = ("parquet", "workbook", "sqlite")
-
-
-@pytest.mark.parametrize(
-    "kind", [kind if kind in PLAIN else pytest.param(kind, marks=pytest.mark.long) for kind in KINDS]
-)
+@pytest.mark.long
+@pytest.mark.parametrize("kind", KINDS)
 def test_the_demo_fleet_and_its_problems_are_the_same_from_every_source(demo_fleet, tmp_path, kind):
     fleet = load_fleet(stored(kind, DEMO, tmp_path), set_aside=tmp_path / "rejected_rows.csv")
     assert fleet.fingerprint() == demo_fleet.fingerprint()
@@ -332,6 +327,7 @@ def test_cells_that_look_missing_or_like_formulas_stay_text(tiny, tmp_path):
 # Limits
 
 
+@pytest.mark.long
 def test_a_zip_bomb_is_refused_by_the_sizes_in_its_directory(tmp_path):
     path = tmp_path / "fleet.xlsx"
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
@@ -398,6 +394,7 @@ def many_corners(n, *, wide=0):
     return f"POLYGON (({', '.join([*points, points[0]])}))"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["csv", "parquet", "parquet as text", "sqlite"])
 @pytest.mark.parametrize(
     ("corners", "wide", "expected"),
@@ -456,6 +453,7 @@ def test_categories_dates_decimals_and_flags_of_parquet_are_understood(tiny, tmp
     assert load_fleet(folder).fingerprint() == expected
 
 
+@pytest.mark.long
 def test_other_tiny_datasets_in_inches_are_the_same_in_parquet(tiny, tmp_path):
     other = Tiny(tmp_path / "inches")
     other.unit = "in"
@@ -483,6 +481,7 @@ def test_a_formula_without_its_value_is_refused_by_its_cell(tiny, tmp_path):
         load_fleet(path)
 
 
+@pytest.mark.long
 def test_a_table_of_a_hundred_thousand_columns_is_refused_at_once(tiny):
     path = tiny.write() / "limits.csv"
     path.write_text(",".join(f"c{k}" for k in range(100_000)) + "\n")

@@ -88,6 +88,7 @@ def test_the_tiny_fleet_is_the_same_from_postgresql(tiny, server, as_text):
     assert len(fleet.warnings) == 0
 
 
+@pytest.mark.long
 def test_the_demo_fleet_and_its_problems_are_the_same_from_postgresql(demo_fleet, server, tmp_path):
     url = to_database(DEMO, server, as_text=True)
     fleet = load_fleet(url, set_aside=tmp_path / "rejected_rows.csv")

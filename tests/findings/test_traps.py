@@ -459,6 +459,7 @@ def test_the_demo_study_counts_what_was_put_in():
     assert table.at["T13", "false"] <= 2  # a clean look after a find may be a miss: said in docs/traps.md
 
 
+@pytest.mark.long
 def test_the_page_about_traps_is_the_one_that_the_command_makes():
     from kit.simulate.trap_study import traps_page
 

@@ -8,6 +8,7 @@ from growth.simulated_tracks import mappings
 from kit.growth import compare_growth
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("true", ["linear", "proportional"])
 def test_the_form_that_the_damage_has_is_likelier_and_none_is_chosen(true):
     frame = mappings(90, seed=1, form=true, rate=6e-3 if true == "linear" else 2.5e-4, error=0.06, times=5)

@@ -101,6 +101,7 @@ def test_the_same_question_has_the_same_answer(fleet, ask, answer):
     same(recommend(fleet, ask()), answer)
 
 
+@pytest.mark.long
 def test_the_demo_gives_the_same_answer_twice(demo_fleet):
     ask = kit.read_question(DEMO / "questions" / "spoiler.toml").model_copy(update={"draws": 64})
     same(recommend(demo_fleet, ask), recommend(demo_fleet, ask))
@@ -112,6 +113,7 @@ def test_other_questions_before_it_do_not_change_an_answer(fleet, ask, answer):
     same(recommend(shared, ask()), answer)
 
 
+@pytest.mark.long
 def test_the_order_of_the_rows_in_the_files_does_not_matter(tmp_path, ask, answer):
     fleet = with_finds(tmp_path / "thirty", 15)
     turned = Hand(tmp_path / "turned")
@@ -243,6 +245,7 @@ def test_a_window_rule_without_a_window_blocks_an_answer_that_it_should_govern(e
     assert "is not below the limit" in rule(answer, "growth_window").reason
 
 
+@pytest.mark.long
 @settings(max_examples=12, deadline=None)
 @given(
     st.floats(1500, 40_000),

@@ -256,6 +256,7 @@ def test_bounds_of_survival_never_leave_0_and_1_and_conditional_ones_begin_at_1(
     assert low[2] < fit.survival(9000.0, given=2000.0) < high[2] < 1
 
 
+@pytest.mark.long
 def test_profile_bounds_of_conditional_survival_are_extremes_over_the_likely_parameters():
     rows = rows_as_keywords(6)
     fit = fit_weibull(**rows)

@@ -523,6 +523,7 @@ def test_rows_and_arrays_and_histories_give_one_fit():
         fit_frailty(table, "zone", detection=0.7)
 
 
+@pytest.mark.long
 def test_a_fit_with_frailty_is_a_life_as_a_risk_takes_it(fit):
     """The density integrates to what is lost of survival, and the quantile is the age at which that is lost."""
     ages = np.array([3000.0, 9000.0, 20_000.0])

@@ -29,6 +29,7 @@ def named(case):
 each_fitted = pytest.mark.parametrize("case", FITTED, ids=named)
 
 
+@pytest.mark.long
 @each_fitted
 def test_the_fit_is_the_maximum_found_in_30_digits(case):
     fit = fit_weibull(**case.rows())

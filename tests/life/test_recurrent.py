@@ -136,6 +136,7 @@ def test_surpyval_gives_the_same_mean_and_robust_variance(seed):
     np.testing.assert_allclose(other.var[at], ours.standard_error**2, rtol=1e-9)
 
 
+@pytest.mark.long
 def test_reliability_has_the_same_mean_and_leaves_out_that_events_of_a_unit_go_together():
     """Its variance adds up over events as if each came from a unit of its own: 0.421 where 0.755 is right (C6).
 

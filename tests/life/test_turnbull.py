@@ -155,6 +155,7 @@ def test_no_model_is_likelier_than_the_estimate_without_one(seed):
     assert fit.log_likelihood >= fit_weibull(lower=lower, upper=upper, entry=entry).log_likelihood
 
 
+@pytest.mark.long
 def test_the_band_holds_the_estimate_and_widens_with_fewer_lives():
     entry, lower, upper = ages_and_lives(1, n=200)
     ages = np.array([3.0, 6.0, 9.0])

@@ -76,6 +76,7 @@ def chance_by_quad(entry, wet, stop, dry, clean):
     return chance
 
 
+@pytest.mark.long
 def test_the_log_likelihood_is_the_sum_of_integrals_by_another_way():
     """scipy's adaptive integration, life by life."""
     rows, _ = _lives(looks(2, n=60))

@@ -168,6 +168,7 @@ def group(small_evidence, question_text, tmp_path_factory):
     return group_of(small_evidence, path, draws=50)
 
 
+@pytest.mark.long
 def test_a_longer_interval_finds_less_and_leaves_more_and_says_so(group):
     ask = group.ask
     proposed = Programme.every(group.evidence, ask, 15_000.0)

@@ -29,6 +29,7 @@ def ranked(small_evidence):
     return rank_by_damage(small_evidence.fleet, settings=SETTINGS, draws=1024, pod_sets=4)
 
 
+@pytest.mark.long
 def test_all_kinds_are_the_sum_of_their_rates_draw_by_draw(ranked):
     parts = [one for kind, one in ranked.kinds.items() if kind != "all"]
     assert ranked["all"].ranks.rate == pytest.approx(sum(one.ranks.rate for one in parts))

@@ -130,6 +130,7 @@ looks = st.lists(
 )
 
 
+@pytest.mark.long
 @given(looks, st.randoms(use_true_random=False), st.booleans())
 def test_the_graph_is_that_of_all_triples_whatever_the_order_of_the_rows(rows, random, across_kinds):
     frame = mapped(*[(age, x, y, x + 8, y + 8) for age, x, y, _ in rows], kind=[kind for *_, kind in rows])

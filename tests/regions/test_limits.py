@@ -184,6 +184,7 @@ SIZE = st.floats(0.1, 200.0)
 DISTANCE = st.floats(0.0, 200.0)
 
 
+@pytest.mark.long
 @settings(deadline=None)
 @given(size=SIZE, spacing=DISTANCE, edge=DISTANCE, scale=st.floats(0.01, 100), more=st.floats(1.0, 3.0))
 def test_unit_does_not_matter_and_worse_is_never_judged_better(size, spacing, edge, scale, more):

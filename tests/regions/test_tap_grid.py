@@ -47,6 +47,7 @@ def test_ellipse_on_a_square_grid_reference_f2(quantity, expected, tolerance):
     assert found == pytest.approx(expected, abs=tolerance)
 
 
+@pytest.mark.long
 def test_ellipse_agrees_with_taps_thrown_at_random():
     """Independent way: 400,000 positions, seed fixed, any angle, both grids."""
     rng = np.random.default_rng(3)

@@ -204,6 +204,7 @@ def test_the_bounds_hold_the_true_area_of_a_region_that_the_grid_resolves(kind, 
         assert found.best.difference(found.outer).area < 1e-6 + 4e-4 * P**2 * found.n_taps
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["square", "triangular", "irregular"])
 def test_the_best_area_has_no_bias_over_random_phases(kind):
     """Simulation, seed fixed: 1,000 phases of a disc 2.4 steps across; the mean is within 3 standard errors."""

@@ -144,6 +144,7 @@ def test_nothing_from_data_is_markup_mathematics_or_a_code_of_a_terminal():
     assert any("[U+6F22]" in one for one in texts(pages(by_hand("sheet"))))  # not in the font, and not lost
 
 
+@pytest.mark.long
 def test_a_sheet_that_is_too_long_goes_on_and_leaves_nothing_out():
     figures = pages(by_hand("sheet", n_lines=300))
     assert len(figures) > 1

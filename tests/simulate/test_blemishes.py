@@ -12,6 +12,7 @@ def of(demo, trap, *, table="findings", column=None):
     return rows if column is None else rows[rows["column"] == column]
 
 
+@pytest.mark.long
 def test_truth_rows_point_to_existing_rows_and_columns(demo):
     blemishes = demo.blemishes
     assert blemishes["blemish"].is_unique

@@ -97,6 +97,7 @@ def only(scenario, name, **mode):
     return replace(scenario, families=families, swap_chance=0.0, **mode)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("name", "group", "scale"),
     [("M", "flap", 24 * 365.25), ("G", "cowl_door", 48e3), ("I", "gear_door", 25e3)],
@@ -229,6 +230,7 @@ def test_trailing_edge_is_tapped_at_every_second_base_check_after_the_decision(f
     assert before.quantile(0.9) <= pd.Timedelta(730, "D")
 
 
+@pytest.mark.long
 def test_design_targets_are_met_without_the_extras():
     """Ranges over 20 seeds of the scenario's own first, throw-away run of this loop; sizes are true ones."""
     scenario = default_scenario().without_extras()

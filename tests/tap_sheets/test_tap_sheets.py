@@ -94,6 +94,7 @@ def with_outline(sheet, outline):
     return dataclasses.replace(sheet, outline=outline, taps=taps, fastener_rows=None)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("name", "paper"),
     [("rectangle", "a4"), ("curved", "letter"), ("tiny", "a4"), ("huge", "letter"), ("tall", "a4")],
@@ -156,6 +157,7 @@ def test_every_sheet_carries_all_cautions_and_its_method(sheet, tmp_path):
     assert "sheet 2 of 2, page 1 of 2" in pages[2]
 
 
+@pytest.mark.long
 def test_the_same_sheets_give_the_same_bytes(sheet, tmp_path):
     for name in ("one.pdf", "two.pdf"):
         write_sheets([sheet], tmp_path / name)
