@@ -99,6 +99,7 @@ def program(*arguments):
     )
 
 
+@pytest.mark.long
 def test_the_program_answers_a_question_as_one_json_document(small_folder, asked, out):
     done = program("decide", small_folder, "--question", asked, "--out", out, "--json")
     assert done.returncode == FINE, done.stderr
@@ -235,6 +236,7 @@ def test_rank_shows_finds_with_bounds_and_the_advice(small_folder, tmp_path):
         assert words in result.stdout
 
 
+@pytest.mark.long
 def test_rank_as_json_is_the_table(small_folder, small_fleet, tmp_path):
     folder = shutil.copytree(small_folder, tmp_path / "fleet")
     data = json.loads(run("rank", folder, "--json").stdout)
@@ -324,6 +326,7 @@ def test_on_80_columns_no_number_is_cut_and_special_cautions_stand_first(
     assert decided[0].stdout.index(special[-1]) < decided[0].stdout.index("small: initial inspection at")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("command", [["rank"], ["rerun", "small"]])
 def test_on_80_columns_a_table_too_wide_becomes_blocks_with_every_number(
     command, decided, small_folder, monkeypatch

@@ -120,6 +120,7 @@ def test_days_that_are_none_or_in_the_wrong_order_are_one_message(tiny, argument
     assert words in result.stderr
 
 
+@pytest.mark.long
 def test_proposed_corrections_are_written_for_a_person_to_accept(small_folder, small_fleet, tmp_path):
     """The file holds what `propose_corrections` proposes, nothing accepted; a second one is not written over it."""
     path = tmp_path / "proposals.csv"

@@ -20,9 +20,9 @@ from kit.growth.joint_likelihood import (
     place_nodes,
 )
 from kit.growth.models import Growth, SizeDetection
-from kit.growth.ranges import is_inside
 from kit.life import WEIBULL, Histories, fit_weibull
 from kit.numerics.confidence import check_share, likelihood_drop, normal_reach
+from kit.numerics.covariance import is_inside
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.typing import Floats
 

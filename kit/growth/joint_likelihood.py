@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from kit.detection import DetectionCurve
 from kit.growth.forms import GrowthForm
-from kit.growth.ranges import covariance_within, highest_within
 from kit.life import WEIBULL, Histories, gaps_before_looks, looks_with_entries
+from kit.numerics.covariance import covariance_within
+from kit.numerics.maximum import Followed, maximise
 from kit.numerics.profile import profile_limit
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.typing import Floats
@@ -368,8 +369,9 @@ class JointProblem:
                 gradient[SHAPE] += gradient[SCALE] * w * np.exp(-p[SHAPE])
             return value, gradient[free]
 
-        best, value = highest_within(surface, point[free], [self.limits[i] for i in free], ftol=1e-11)
-        return full(best), value
+        limits = np.array([self.limits[i] for i in free], np.float64).reshape(-1, 2)
+        top = maximise(Followed(surface, limits), point[free], limits=limits)
+        return full(top.point), top.value
 
     def covariance(self, point: Floats) -> pd.DataFrame:
         """Inverse of the second derivatives, of the parameters that are not at the end of their range."""

@@ -11,9 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve, HasCurve, as_detection
 from kit.growth.models import Growth
-from kit.growth.ranges import covariance_within, highest_within, limits_within
 from kit.life import Histories
+from kit.numerics.covariance import covariance_within
 from kit.numerics.fit import Fit, Parameter
+from kit.numerics.maximum import Followed, maximise
+from kit.numerics.profile import limits_within
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
@@ -343,7 +345,8 @@ def fit_onset_size(
         spread_prior=spread_prior,
     )
     begin_at = np.array([np.log(np.median(size)) - 0.2, np.log(0.4)])
-    best, _ = highest_within(like.value, begin_at, like.limits, ftol=1e-13)
+    limits = np.array(like.limits)
+    best = maximise(Followed(like.value, limits), begin_at, limits=limits).point
     return OnsetSizeFit(
         median=float(np.exp(best[0])),
         log_sd=float(np.exp(best[1])),

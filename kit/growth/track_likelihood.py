@@ -28,9 +28,10 @@ from kit.growth.paths import (
     Likelihood,
     Mappings,
 )
-from kit.growth.ranges import covariance_within, highest_within, limits_within
-from kit.numerics.covariance import second_derivatives
+from kit.numerics.covariance import covariance_within, second_derivatives
 from kit.numerics.fit import SCALES
+from kit.numerics.maximum import Followed, maximise
+from kit.numerics.profile import limits_within
 from kit.numerics.typing import Floats
 
 NAMES = (
@@ -356,7 +357,7 @@ class TrackLikelihood:
             self._value,
             self.estimate,
             range(len(self.names)),
-            [tuple(row) for row in self.limits],
+            self.limits,
             self.names,
         )
 
@@ -446,8 +447,9 @@ class TrackLikelihood:
             return value, slope[free]
 
         out = base.copy()
-        out[free], value = highest_within(surface, base[free], [tuple(self.limits[k]) for k in free])
-        return out, value
+        top = maximise(Followed(surface, self.limits[free]), base[free], limits=self.limits[free])
+        out[free] = top.point
+        return out, top.value
 
     def bounds(self, name: str, *, level: float = 0.95) -> tuple[float, float]:
         """Two-sided profile bounds of a parameter, priors included.
@@ -487,9 +489,7 @@ class TrackLikelihood:
         k, covariance = self._number(name), self.covariance()
         variance = float(covariance.loc[name, name]) if name in covariance.index else np.nan
         error = float(np.sqrt(variance)) if variance > 0 else np.nan
-        return limits_within(
-            self._value, self.estimate, [tuple(row) for row in self.limits], k, error=error, level=level
-        )
+        return limits_within(self._value, self.estimate, self.limits, k, error=error, level=level)
 
     def with_priors(self, priors: Mapping[str, tuple[float, float]]) -> TrackLikelihood:
         """Return the same likelihood with other priors, and the estimate that goes with them.

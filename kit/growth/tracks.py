@@ -25,7 +25,6 @@ from kit.growth.paths import (
     Likelihood,
     Mappings,
 )
-from kit.growth.ranges import covariance_within, highest_within
 from kit.growth.track_likelihood import (
     NAMES,
     NEAR,
@@ -37,7 +36,9 @@ from kit.growth.track_likelihood import (
     to_natural,
     track_likelihood,
 )
+from kit.numerics.covariance import covariance_within
 from kit.numerics.fit import Fit, Parameter
+from kit.numerics.maximum import Followed, maximise
 from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
 from kit.numerics.words import in_words, percent, span
@@ -347,7 +348,7 @@ class _Problem:
             gradient[i] -= off / width
         return value, gradient
 
-    def maximise(self, point: Floats, *, held: int | None = None, rounds: int = 300) -> tuple[Floats, float]:
+    def maximise(self, point: Floats, *, held: int | None = None, rounds: int = 100) -> tuple[Floats, float]:
         """Highest likelihood on the nodes as they stand."""
         free = [i for i in self.free if i != held]
 
@@ -358,8 +359,10 @@ class _Problem:
             return value, gradient[free]
 
         out = point.copy()
-        out[free], value = highest_within(surface, point[free], [self.limits[i] for i in free], rounds=rounds)
-        return out, value
+        limits = np.array([self.limits[i] for i in free], np.float64).reshape(-1, 2)
+        top = maximise(Followed(surface, limits), point[free], limits=limits, steps=rounds)
+        out[free] = top.point
+        return out, top.value
 
     def covariance(self, point: Floats) -> pd.DataFrame:
         """Inverse of the second derivatives, of the parameters that are not at the end of their range."""
@@ -562,7 +565,7 @@ def _settle(
     for turn in range(8):
         placed = point
         problem.like.place(placed)
-        point, value = problem.maximise(placed, rounds=300 if turn or not first else 15)
+        point, value = problem.maximise(placed, rounds=100 if turn or not first else 5)
         moved = np.abs(point - placed)[PLACED].max()
         # Nodes reach far enough that a small move needs no others.
         if moved < NEAR or (loose and turn):

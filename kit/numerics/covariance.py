@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from kit.numerics.maximum import Slopes
 from kit.numerics.typing import Floats
+
+_NEAR = 1e-4  # so near to an end of its range a parameter lies at it
+_STEP = 1e-4  # of the differences of slopes
 
 
 def inverse_information(hessian: Floats, free: ArrayLike | None = None) -> Floats:
@@ -93,3 +98,58 @@ def cluster_covariance(scores: Floats, code: NDArray[np.int64], covariance: Floa
         raise ValueError(f"`cluster` must name at least 2 clusters. Got {groups}. Leave it out.")
     sums = np.stack([np.bincount(code, weights=line, minlength=groups) for line in scores.T], axis=1)
     return covariance @ (sums.T @ sums * groups / (groups - 1)) @ covariance
+
+
+def is_inside(value: float, limits: tuple[float, float]) -> bool:
+    """Return whether a parameter is not at an end of its range.
+
+    Parameters
+    ----------
+    value : float
+        The parameter.
+    limits : tuple of float
+        Its range.
+
+    Returns
+    -------
+    bool
+        Whether it is inside.
+    """
+    return limits[0] + _NEAR < value < limits[1] - _NEAR
+
+
+def covariance_within(
+    surface: Slopes,
+    point: Floats,
+    free: Sequence[int],
+    limits: Sequence[tuple[float, float]],
+    names: Sequence[str],
+) -> pd.DataFrame:
+    """Inverse of the second derivatives, of the parameters that are not at the end of their range.
+
+    Parameters
+    ----------
+    surface : callable
+        Log-likelihood and gradient of all parameters.
+    point : ndarray, shape (n,)
+        The maximum.
+    free : sequence of int
+        Parameters that were fitted.
+    limits : sequence of tuple of float
+        Range of each parameter.
+    names : sequence of str
+        Their names.
+
+    Returns
+    -------
+    DataFrame
+        By name on both axes; nan where there is no inverse.
+    """
+    inside = [i for i in free if is_inside(point[i], limits[i])]
+    hess = -second_derivatives(lambda p: surface(p)[1], point, inside, _STEP)
+    try:
+        inverse = np.linalg.inv((hess + hess.T) / 2)
+    except np.linalg.LinAlgError:
+        inverse = np.full_like(hess, np.nan)
+    labels = [names[i] for i in inside]
+    return pd.DataFrame(inverse, index=labels, columns=labels)

@@ -13,6 +13,9 @@ from kit.numerics.typing import Floats
 Surface = Callable[[Floats], tuple[float, Floats, "Floats | Callable[[], Floats]"]]
 """Log-likelihood, gradient and Hessian at a point; in place of the Hessian what works it out, where that is dear."""
 
+Slopes = Callable[[Floats], tuple[float, Floats]]
+"""Log-likelihood and gradient at a point."""
+
 _MOST_STEPS = 200
 _MOST_HALVINGS = 60
 _LONGEST = 1.5  # longest step, in units in which the cumulative hazard changes by a factor e
@@ -193,7 +196,7 @@ class Followed:
 
     def __init__(
         self,
-        surface: Callable[[Floats], tuple[float, Floats]],
+        surface: Slopes,
         limits: Floats | None = None,
         *,
         step: float = 1e-4,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize_scalar
 
-from kit.numerics.maximum import Surface, maximise
+from kit.numerics.confidence import check_level, likelihood_drop
+from kit.numerics.maximum import Followed, Slopes, Surface, maximise
 from kit.numerics.refusals import NoProfileLimit
 from kit.numerics.typing import Floats
 
@@ -182,6 +183,66 @@ def held_limits(
             )
         )  # fmt: skip
     return limits[0], limits[1]
+
+
+def limits_within(
+    surface: Slopes,
+    best: Floats,
+    limits: Sequence[tuple[float, float]],
+    at: int,
+    *,
+    error: float,
+    level: float,
+    tolerance: float = 1e-4,
+) -> tuple[float, float]:
+    """Return how far one parameter can go to both sides, the others highest within their ranges each time.
+
+    Parameters
+    ----------
+    surface : callable
+        Log-likelihood and gradient of all parameters.
+    best : ndarray, shape (n,)
+        The maximum.
+    limits : sequence of tuple of float
+        Range of each parameter.
+    at : int
+        Which parameter.
+    error : float
+        Its standard error, nan where it has none: where to look first.
+    level : float
+        Confidence [-].
+    tolerance : float
+        How exact the limits are.
+
+    Returns
+    -------
+    tuple of float
+        The limits; the end of its range where the likelihood has not dropped there.
+    """
+    check_level(level)
+    drop = likelihood_drop(level)
+    others = np.delete(np.arange(best.size), at)
+    ranges = np.array([limits[k] for k in others], np.float64).reshape(-1, 2)
+    top, ends = surface(best)[0], []
+    for sign, end in zip((-1.0, 1.0), limits[at], strict=True):
+        last: list = [best[others], None]  # each search begins where the last one ended, with its bends
+
+        def height(x: float, last: list = last) -> float:
+            def rest(q: Floats) -> tuple[float, Floats]:
+                value, slope = surface(np.insert(q, at, x))
+                return value, slope[others]
+
+            found = maximise(Followed(rest, ranges, bends=last[1]), last[0], limits=ranges)
+            last[:] = found.point, found.hessian
+            return found.value
+
+        ends.append(
+            profile_limit(
+                height, float(best[at]), top=top, drop=drop, sign=sign, reach=1.1 * error * float(np.sqrt(2 * drop)),
+                end=end if np.isfinite(end) else None, tolerance=tolerance,
+            )
+        )  # fmt: skip
+    return ends[0], ends[1]
 
 
 def profile_on_grid(
