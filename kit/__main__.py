@@ -7,16 +7,13 @@ reproduced), 2 bad input.
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import shutil
 import sys
 import tempfile
-import warnings
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 from rich.progress import track as progress
@@ -52,6 +49,7 @@ from kit.commands import (
     sign_off,
     wrapped,
 )
+from kit.numerics.forked import forked_map
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -311,70 +309,48 @@ class _Decided(NamedTuple):
     assumptions: tuple[str, ...]
 
 
-_shared: dict[str, object] = {}  # what worker processes inherit, since a fleet is too large to be sent
-
-
 def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> Iterator[_Decided]:
-    """Answer questions, in their order, on all cores where processes can be forked; the answers are the same."""
-    from kit.decisions import rows_used, set_aside_with_groups
-    from kit.intervals import share_evidence
+    """Answer questions, in their order, on all cores; write the record, figure and sheet of each."""
+    from kit.decisions import read_decision, rows_used, set_aside_with_groups, write_decision
+    from kit.figures import save_answer
+    from kit.intervals import recommend, share_evidence
+    from kit.sheets import decision_document, html_page
 
     # What several questions share is worked out before the processes part.
     days = [question.known_on for question in asked]
-    by_day: dict[object, dict[str, object]] = {}
+    by_day: dict[object, dict[str, Any]] = {}
     for day in {day for day in days if days.count(day) > 1}:
         then = evidence.as_known_on(day)
         rows = rows_used(then.fleet)
         _ = rows.packed, rows.root, rows.counts()
         by_day[day] = {"rows": rows, "named": set_aside_with_groups(then.fleet)}
         share_evidence(then, [question for question in asked if question.known_on == day])
-    _shared.update(evidence=evidence, asked=asked, stages=stages, by_day=by_day)
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    workers = min(cores, len(asked))
-    if workers == 1 or "fork" not in multiprocessing.get_all_start_methods() or sys.platform == "darwin":
-        yield from map(_decided_one, range(len(asked)))
-        return
-    context = multiprocessing.get_context("fork")
-    with warnings.catch_warnings(), ProcessPoolExecutor(workers, mp_context=context) as pool:
-        # Threads of libraries are idle here, so that nothing holds a lock that a child would wait for.
-        warnings.filterwarnings("ignore", "This process .* is multi-threaded", DeprecationWarning)
-        results = [pool.submit(_decided_one, i) for i in range(len(asked))]
-        try:
-            for one in results:
-                yield one.result()
-        finally:
-            pool.shutdown(cancel_futures=True)
 
+    def one(given: tuple[Question, Path]) -> _Decided:
+        question, stage = given
+        answer = recommend(evidence, question)
+        known = by_day.get(question.known_on, {})
+        # The record that is there already, where it says the same.
+        record = read_decision(write_decision(answer, stage, rows=known.get("rows")))
+        page = html_page(decision_document(record, answer.fleet, named=known.get("named")))
+        (stage / f"{question.name}.sheet.html").write_text(page, encoding="utf-8")
+        save_answer(answer, stage / f"{question.name}.png")
+        return _Decided(
+            name=question.name,
+            is_recommended=answer.repeat is not None,
+            rows=plain(answer.to_frame()),
+            special={
+                "draws_meeting": answer.share_meeting,
+                "target": question.target.words,
+                "confidence": answer.confidence_words,
+                "cautions": answer.special_cautions,
+                "assumptions": answer.assumptions,
+            },
+            lines=answer_block(answer),
+            assumptions=answer.assumptions,
+        )
 
-def _decided_one(number: int) -> _Decided:
-    """Answer one question, and write its record, figure and sheet."""
-    from kit.decisions import read_decision, write_decision
-    from kit.figures import save_answer
-    from kit.intervals import recommend
-    from kit.sheets import decision_document, html_page
-
-    question, stage = _shared["asked"][number], _shared["stages"][number]
-    answer = recommend(_shared["evidence"], question)
-    known = _shared["by_day"].get(question.known_on, {})
-    # The record that is there already, where it says the same.
-    record = read_decision(write_decision(answer, stage, rows=known.get("rows")))
-    page = html_page(decision_document(record, answer.fleet, named=known.get("named")))
-    (stage / f"{question.name}.sheet.html").write_text(page, encoding="utf-8")
-    save_answer(answer, stage / f"{question.name}.png")
-    return _Decided(
-        name=question.name,
-        is_recommended=answer.repeat is not None,
-        rows=plain(answer.to_frame()),
-        special={
-            "draws_meeting": answer.share_meeting,
-            "target": question.target.words,
-            "confidence": answer.confidence_words,
-            "cautions": answer.special_cautions,
-            "assumptions": answer.assumptions,
-        },
-        lines=answer_block(answer),
-        assumptions=answer.assumptions,
-    )
+    return forked_map(one, zip(asked, stages, strict=True))
 
 
 @app.command()
@@ -399,10 +375,10 @@ def rerun(
         from kit.decisions import rerun as run_again
 
         with opened(record, source, strict=strict) as (path, fleet):
-            result = run_again(path, fleet, question=question)
+            result = run_again(path, fleet, question=question, run=forked_map)
         frame = result.to_frame()
-        steps = causes_of(result, fleet).to_frame() if causes else None
-        ranked, unranked = influence(result, fleet, most=rows) if rows else (None, "")
+        steps = causes_of(result, fleet, run=forked_map).to_frame() if causes else None
+        ranked, unranked = influence(result, fleet, most=rows, run=forked_map) if rows else (None, "")
     if as_json:
         print_json(
             {
@@ -455,10 +431,16 @@ def rerun(
             show(_causes_table(steps))
             say(f"Read so: {INTERACTION}.")
         if ranked is not None:
-            say("What the later rows of one panel did to the longest interval of the risk rule:")
+            say(
+                "What the later rows of one panel did to the longest interval of the risk rule, all others being there:"
+            )
             for one in ranked.to_dict("records"):
                 moved = -one["risk_rule_change"]
-                say(f"  {one['panel']}: {moved:+,.0f} of {one['risk_rule']:,.0f} ({one['rows']})")
+                share = -100 * one["share_change"]
+                say(
+                    f"  {one['panel']}: {moved:+,.0f} of {one['risk_rule']:,.0f}, {share:+.0f} points of the draws that meet the "
+                    f"target ({one['rows']})"
+                )
             say(f"  {unranked}")
         for caution in result.now.cautions:
             say(f"- {caution}")

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from kit.decisions.record import DecisionRecord, decision_record
@@ -21,6 +23,7 @@ from kit.intervals import (
     recommend,
     with_pod,
 )
+from kit.numerics.forked import Mapped
 
 ORDER = (
     "kit and library versions, or what was altered",
@@ -99,7 +102,7 @@ def _share(record: DecisionRecord) -> float | None:
     return record.share_meeting
 
 
-def causes_of(result: Rerun, fleet: Fleet) -> Causes:
+def causes_of(result: Rerun, fleet: Fleet, *, run: Mapped = map) -> Causes:
     """Say what moved an answer from the record to what is known to date.
 
     Parameters
@@ -108,13 +111,38 @@ def causes_of(result: Rerun, fleet: Fleet) -> Causes:
         What `rerun` gave, with its runs of then, of what is known now of that time, and to date.
     fleet : Fleet
         The dataset as it is today.
+    run : callable
+        How the steps are answered, as in `rerun`.
 
     Returns
     -------
     Causes
         One step for each of `ORDER`; a cause without rows of its own is not run, as it changes nothing.
     """
-    return Causes(tuple(_Steps(result, fleet).all()))
+    steps = _Steps(result, fleet).all()
+    hybrids = list({id(one): one for _, _, one in steps if isinstance(one, _Hybrid)}.values())
+    answers = dict(zip(map(id, hybrids), run(_Hybrid.answer, hybrids), strict=True))
+    return Causes(
+        tuple((cause, n, answers[id(one)] if isinstance(one, _Hybrid) else one) for cause, n, one in steps)
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Hybrid:
+    """A body of data between two days, and what is asked of it."""
+
+    body: Fleet
+    asked: Question
+
+    def answer(self) -> DecisionRecord | None:
+        """Return the answer; None where there is none."""
+        try:
+            return decision_record(recommend(Evidence(self.body), self.asked))
+        except QuestionError:
+            return None
+
+
+_Step = tuple[str, int, DecisionRecord | _Hybrid | None]
 
 
 class _Steps:
@@ -128,10 +156,10 @@ class _Steps:
         self.since = since.assign(limit=since["table"] == "limits")
         self.then = fleet.as_known_on(self.day)
 
-    def all(self) -> list[tuple[str, int, DecisionRecord | None]]:
-        """Give the record and every step."""
+    def all(self) -> list[_Step]:
+        """Give the record and every step, answered already or not."""
         result = self.result
-        steps = [("the record", 0, result.then), (ORDER[0], 0, result.now)]
+        steps: list[_Step] = [("the record", 0, result.then), (ORDER[0], 0, result.now)]
         let_in: list[str] = []
         for what, cause in (("corrected", ORDER[1]), ("withdrawn", ORDER[2]), ("late", ORDER[3])):
             let_in.append(what)
@@ -149,17 +177,16 @@ class _Steps:
             (
                 ORDER[5],
                 int(pods),
-                self._answer(half, self.asked) if pods and plans else self._last(steps, pods),
+                _Hybrid(half, self.asked) if pods and plans else self._last(steps, pods),
             )
         )
-        steps.append((ORDER[6], int(plans), result.known_now if plans or pods else steps[-1][2]))
-        steps[-1] = (ORDER[6], int(plans), result.known_now)
+        steps.append((ORDER[6], int(plans), result.known_now))
         return steps + self._since(now)
 
-    def _last(self, steps: list, differs: bool) -> DecisionRecord | None:
+    def _last(self, steps: list[_Step], differs: bool) -> DecisionRecord | _Hybrid | None:
         return self.result.known_now if differs else steps[-1][2]
 
-    def _since(self, now: Fleet) -> list[tuple[str, int, DecisionRecord | None]]:
+    def _since(self, now: Fleet) -> list[_Step]:
         """Give the steps from what is known now of that time to what is known to date."""
         result, today = self.result, self.fleet
         rows = sum(
@@ -177,21 +204,21 @@ class _Steps:
             (ORDER[9], int(pods), dataclasses.replace(today, **held), self.asked, pods),
         )
         last = len(bodies) if plans else max(k for k, one in enumerate(bodies) if one[4])
-        out: list[tuple[str, int, DecisionRecord | None]] = []
+        out: list[_Step] = []
         for k, (cause, n_rows, body, asked, differs) in enumerate(bodies):
             if k >= last:
                 out.append((cause, n_rows, result.today))  # the last difference leads to the answer to date
             else:
-                out.append((cause, n_rows, self._answer(body, asked) if differs else out[-1][2]))
+                out.append((cause, n_rows, _Hybrid(body, asked) if differs else out[-1][2]))
         return [*out, (ORDER[10], int(plans), result.today)]
 
-    def _of_that_time(self, let_in: list[str]) -> DecisionRecord | None:
-        """Answer with some sorts of later rows let in, all else as known then."""
+    def _of_that_time(self, let_in: list[str]) -> _Hybrid:
+        """Give a body with some sorts of later rows let in, all else as known then."""
         wanted = self.since["limit"] if let_in[-1] == "limits" else self.since["limit"] & False
         chosen = self.since.loc[wanted | (self.since["what"].isin(let_in) & ~self.since["limit"])]
         body = events_up_to(rows_kept(self.fleet, self.day, chosen), self.day)
         plans = {name: getattr(self.then, name) for name in (PACKAGES, USAGE)}
-        return self._answer(dataclasses.replace(body, **plans), self._numbers(self.then))
+        return _Hybrid(dataclasses.replace(body, **plans), self._numbers(self.then))
 
     def _numbers(self, body: Fleet) -> Question:
         """Return the question with the numbers that its POD has in a body of data."""
@@ -208,18 +235,14 @@ class _Steps:
     def _plans_differ(self, body: Fleet) -> bool:
         return any(not getattr(body, name).equals(getattr(self.then, name)) for name in (PACKAGES, USAGE))
 
-    def _answer(self, body: Fleet, asked: Question) -> DecisionRecord | None:
-        try:
-            return decision_record(recommend(Evidence(body), asked))
-        except QuestionError:
-            return None
-
 
 INFLUENCE_DRAWS = 128
 """Draws by which rows are ranked: enough to tell which matter, too few for the answer itself."""
 
 
-def influence(result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 12) -> tuple[pd.DataFrame, str]:
+def influence(
+    result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 40, run: Mapped = map
+) -> tuple[pd.DataFrame, str]:
     """Rank the panels whose later rows moved the answer, by leaving the rows of one out at a time.
 
     Parameters
@@ -231,13 +254,17 @@ def influence(result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 12) 
     most : int
         How many to return.
     panels : int
-        At most so many are left out in turn, those with most rows first; each takes a run.
+        At most so many are left out in turn, those with most later findings, looks and repairs first. Those that have
+        none of these are left out together first, and one by one only where that changes anything.
+    run : callable
+        How the runs are made, as in `rerun`.
 
     Returns
     -------
     DataFrame
         Columns panel, rows (table and id of each), risk_rule and share with all rows, and their changes when the rows
-        that became known later of that panel are left out; the largest change of the risk rule first.
+        that became known later of that panel are left out; the largest change of the risk rule first, of alike ones that
+        of the share.
     str
         What was not looked at, in words.
 
@@ -252,25 +279,27 @@ def influence(result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 12) 
     owner = _panel_of(fleet, result.then.question.group)
     since = since.assign(panel=[owner.get((one.table, one.id), "") for one in since.itertuples(index=False)])
     own = since.loc[since["panel"] != ""]
-    order = own["panel"].value_counts().index[:panels]
+    order, n_telling = _most_rows_first(own)
+    order = order[:panels]
 
-    def values(left_out: str | None) -> tuple[float, float]:
-        rows = since if left_out is None else since.loc[since["panel"] != left_out]
-        return allowed_by_risk(events_up_to(rows_kept(fleet, day, rows), day), asked)
+    def values(left_out: tuple[str, ...]) -> tuple[float, float] | None:
+        rows = since.loc[~since["panel"].isin(left_out)]
+        try:
+            return allowed_by_risk(events_up_to(rows_kept(fleet, day, rows), day), asked)
+        except QuestionError:
+            return None
 
-    try:
-        whole = values(None)
-    except QuestionError as error:
+    alone = _left_out_in_turn(values, order, n_telling, run)
+    whole = alone[""]
+    if whole is None:
         raise RecordError(
-            f"{result.now.name}: what is known now of that time gives no answer: {error}"
-        ) from None
+            f"{result.now.name}: what is known now of that time gives no answer, so that nothing can be ranked. "
+            "Run it again without ranking rows."
+        )
     out = []
     for panel in order:
         rows = own.loc[own["panel"] == panel]
-        try:
-            without = values(panel)
-        except QuestionError:
-            without = float("nan"), float("nan")
+        risk_rule, share = alone[panel] or (float("nan"), float("nan"))
         names = [
             f"{one.what} {one.table} {one.id}" for one in rows.itertuples(index=False) if one.table != "taps"
         ]
@@ -280,17 +309,20 @@ def influence(result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 12) 
                 "panel": panel,
                 "rows": "; ".join(names),
                 "risk_rule": whole[0],
-                "risk_rule_change": without[0] - whole[0],
+                "risk_rule_change": risk_rule - whole[0],
                 "share": whole[1],
-                "share_change": without[1] - whole[1],
+                "share_change": share - whole[1],
             }
         )
     columns = ["panel", "rows", "risk_rule", "risk_rule_change", "share", "share_change"]
     frame = pd.DataFrame(out, columns=columns)
-    frame = frame.sort_values("risk_rule_change", key=lambda column: -column.abs(), kind="stable").head(most)
-    others = len(since) - len(own)
+    moved = frame[["risk_rule_change", "share_change"]].abs()
+    # A run without an answer is the largest change there is.
+    frame = frame.iloc[
+        np.lexsort((-moved["share_change"].fillna(np.inf), -moved["risk_rule_change"].fillna(np.inf)))
+    ]
     words = (
-        f"{others:,} later rows of other zone groups, of whole aircraft or of the programme are not ranked"
+        f"{len(since) - len(own):,} later rows of other zone groups, of whole aircraft or of the programme are not ranked"
         + (
             f"; of {own['panel'].nunique()} panels with later rows the {len(order)} with most were"
             if len(order) < own["panel"].nunique()
@@ -298,7 +330,42 @@ def influence(result: Rerun, fleet: Fleet, *, most: int = 10, panels: int = 12) 
         )
         + f"; ranked with {INFLUENCE_DRAWS} draws"
     )
-    return frame.reset_index(drop=True), words
+    return frame.head(most).reset_index(drop=True), words
+
+
+_TELLING = ("findings", "inspections", "repairs")
+"""Tables whose rows tell most of a life; hundreds of taps are one map of one finding."""
+
+
+def _most_rows_first(own: pd.DataFrame) -> tuple[list[str], int]:
+    """Panels in the order in which their later rows are likely to matter, and how many have telling rows."""
+    telling = own["table"].isin(_TELLING).groupby(own["panel"]).sum()
+    order = pd.DataFrame({"telling": -telling, "rows": -own["panel"].value_counts()})
+    panels = order.sort_values(["telling", "rows"], kind="stable").index
+    return [str(panel) for panel in panels], int((telling > 0).sum())
+
+
+_Values = tuple[float, float] | None
+
+
+def _left_out_in_turn(
+    values: Callable[[tuple[str, ...]], _Values], panels: list[str], n_alone: int, run: Mapped
+) -> dict[str, _Values]:
+    """Answers without each panel, and under "" with all: the first so many alone, the others by halving what changes anything."""
+    out: dict[str, _Values] = {}
+    rest = tuple(panels[n_alone:])
+    waiting = [(), *((panel,) for panel in panels[:n_alone]), *([rest] if rest else [])]
+    while waiting:
+        parted: list[tuple[str, ...]] = []
+        for some, answer in zip(waiting, run(values, waiting), strict=True):
+            if len(some) < 2:
+                out["".join(some)] = answer
+            elif answer == out[""]:
+                out |= dict.fromkeys(some, answer)
+            else:
+                parted += [some[: len(some) // 2], some[len(some) // 2 :]]
+        waiting = parted
+    return out
 
 
 def _panel_of(fleet: Fleet, group: str) -> dict[tuple[str, str], str]:

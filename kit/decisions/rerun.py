@@ -42,6 +42,7 @@ from kit.intervals import (
     recommend,
     with_pod,
 )
+from kit.numerics.forked import Mapped
 
 VERDICTS = (
     "reproduced",
@@ -59,6 +60,7 @@ PACKED_QUESTION = "question.json"
 ALL = "all"
 """Key of the digest over all tables."""
 
+_OF_THAT_TIME, _TO_DATE = "known now of that time", "known to date"
 _NAMED = 8  # fields named in a reason; `fields_frame` has all
 
 REFERENCE = ("limits", "packages", "planned_usage", "pods")
@@ -225,7 +227,11 @@ _LATER = ("packages", "planned_usage", "pods")
 
 
 def rerun(
-    path: str | Path, fleet: Fleet | Evidence, *, question: Question | str | Path | None = None
+    path: str | Path,
+    fleet: Fleet | Evidence,
+    *,
+    question: Question | str | Path | None = None,
+    run: Mapped = map,
 ) -> Rerun:
     """Re-run a past decision from its record.
 
@@ -238,6 +244,8 @@ def rerun(
     question : Question, str or Path, optional
         The question that was meant, to be held against the one in the record. Default: the one that stands beside the
         record, in its folder or its evidence pack, if there is one.
+    run : callable
+        How the three runs are made: `map`, one after the other; `kit.numerics.forked.forked_map`, on all cores.
 
     Returns
     -------
@@ -263,7 +271,7 @@ def rerun(
     altered = then.digest != digest_of(contents)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
     try:
-        result = _run_again(contents, then, evidence, _rows_of(path, then))
+        result = _run_again(contents, then, evidence, _rows_of(path, then), run)
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
         if not altered:
             raise
@@ -375,25 +383,32 @@ def open_question(question: Question) -> Question:
 
 
 def _run_again(
-    contents: dict[str, Any], then: DecisionRecord, evidence: Evidence, used: UsedRows | str | None
+    contents: dict[str, Any],
+    then: DecisionRecord,
+    evidence: Evidence,
+    used: UsedRows | str | None,
+    run: Mapped,
 ) -> Rerun:
     """Answer the question of a record again, three times, and compare."""
-    question = then.question.model_copy(update={"known_on": then.known_on})
-    answer = recommend(evidence, question)
-    rows = None if used is None else rows_used(answer.fleet)
-    now = decision_record(answer, rows=rows)
-    later: list[DecisionRecord | None] = []
-    unanswered: list[str] = []
-    for words, body in (
-        ("known now of that time", evidence.up_to(then.known_on)),
-        ("known to date", evidence),
-    ):
+
+    def again(body: str) -> tuple[DecisionRecord, UsedRows | None] | QuestionError:
+        if body == "then":
+            answer = recommend(evidence, then.question.model_copy(update={"known_on": then.known_on}))
+            rows = None if used is None else rows_used(answer.fleet)
+            return decision_record(answer, rows=rows), rows
+        later = evidence.up_to(then.known_on) if body == _OF_THAT_TIME else evidence
         try:
-            later.append(decision_record(recommend(body, open_question(then.question))))
+            return decision_record(recommend(later, open_question(then.question))), None
         except QuestionError as problem:
-            later.append(None)
-            unanswered.append(f"what is {words} cannot answer the question: {problem}")
-    known_now, today = later
+            return problem
+
+    (now, rows), *later = run(again, ("then", _OF_THAT_TIME, _TO_DATE))
+    unanswered = [
+        f"what is {words} cannot answer the question: {one}"
+        for words, one in zip((_OF_THAT_TIME, _TO_DATE), later, strict=True)
+        if isinstance(one, QuestionError)
+    ]
+    known_now, today = (None if isinstance(one, QuestionError) else one[0] for one in later)
     since = evidence.fleet.rows_since(pd.Timestamp(then.known_on))
     if isinstance(used, str):
         unanswered.append(used)

@@ -10,7 +10,8 @@ import shutil
 import pytest
 
 import kit
-from kit.decisions import VERDICTS, RecordError, read_decision, rerun, write_decision
+from kit.decisions import VERDICTS, RecordError, influence, read_decision, rerun, write_decision
+from kit.numerics.forked import forked_map
 
 DAY = "2019-06-30"
 
@@ -215,6 +216,69 @@ def test_a_late_row_changes_nothing_then_but_shows_in_what_is_known_now(path, fo
     since = again.rows_since.set_index("id")
     assert since.loc["LATE", "what"] == "withdrawn"
     assert len(again.rows_since) == len(result.rows_since) + 1
+
+
+@pytest.mark.long
+def test_the_ranking_of_rows_puts_first_the_panel_whose_late_find_was_planted(small_question, folder):
+    """Nothing else that bears on the answer is late: a remark, a fitting and one clean look of other panels move nothing, or less."""
+    for table in ("findings", "inspections", "repairs", "panels", "cards", "deferrals", "usage", "zones"):
+        rows = rows_of(folder, table)
+        for row in rows:
+            row["recorded_on"] = min(row["recorded_on"], DAY) if row.get("recorded_on") else ""
+        write(folder, table, rows)
+    finds = early_moisture(folder)
+    rows = rows_of(folder, "findings")
+    planted = next(row for row in rows if row["finding"] == finds[0])
+    for row in rows:
+        if row["inspection"] == planted["inspection"]:
+            row["recorded_on"] = "2020-03-01"
+    write(folder, "findings", rows)
+    looks = rows_of(folder, "inspections")
+    for row in looks:
+        if row["inspection"] == planted["inspection"]:
+            row["recorded_on"] = "2020-03-01"
+    zones = (
+        kit.load_fleet(folder, set_aside=folder.parent / "r.csv").tables["zones"].set_index("zone")["group"]
+    )
+    other = next(
+        row
+        for row in looks
+        if zones.get(row["zone"]) == "flap"
+        and row["outcome"] == "clean"
+        and row["panel"] not in ("", planted["panel"])
+        and row["inspected_on"] < DAY
+    )
+    other["recorded_on"] = "2020-03-01"
+    write(folder, "inspections", looks)
+    fittings = rows_of(folder, "panels")
+    third = next(
+        row
+        for row in fittings
+        if zones.get(row["zone"]) == "flap"
+        and row["panel"] not in ("", planted["panel"], other["panel"])
+        and row["fitted_on"] < DAY
+        and not row["replaces"]
+        and row["fitting"] not in {one["replaces"] for one in fittings}
+    )
+    again = third | {
+        "fitting": "AGAIN",
+        "replaces": third["fitting"],
+        "build_lot": "Z",
+        "recorded_on": "2020-03-01",
+    }
+    write(folder, "panels", [*fittings, again])
+    fleet = load(folder)
+    question = small_question.model_copy(update={"known_on": dt.date.fromisoformat(DAY)})
+    path = write_decision(kit.recommend(fleet, question), folder.parent / "answers")
+    result = rerun(path, fleet, run=forked_map)
+    ranked, _ = influence(result, fleet, run=forked_map)
+    assert set(ranked["panel"]) == {planted["panel"], other["panel"], third["panel"]}
+    first = ranked.iloc[0]
+    assert first["panel"] == planted["panel"]
+    assert f"late findings {planted['finding']}" in first["rows"]
+    moved = ranked.set_index("panel")[["risk_rule_change", "share_change"]].abs()
+    assert (moved.loc[planted["panel"]] > moved.loc[other["panel"]]).all()
+    assert (moved.loc[third["panel"]] == 0).all()
 
 
 def test_other_numbers_from_the_same_rows_are_changed_software(path, small_evidence, tmp_path, monkeypatch):

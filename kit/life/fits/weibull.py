@@ -138,13 +138,16 @@ def weibayes_bound(
     Notes
     -----
     :math:`(2 \sum n_i (l_i^\beta - v_i^\beta) / \chi^2_{2r+2})^{1/\beta}` with r finds. A find whose age
-    is not known exactly adds exposure only up to its last clean look, which lowers the bound. Without finds it needs
-    no source: it is the scale at which the chance of no find, :math:`\exp[-\sum n_i (l_i^\beta - v_i^\beta) /
-    \mathrm{scale}^\beta]`, is 1 - `level`. With finds it is common practice [1]_.
+    is not known exactly adds exposure only up to its last clean look, which lowers the bound. Without finds [1]_ it is
+    the scale at which the chance of no find, :math:`\exp[-\sum n_i (l_i^\beta - v_i^\beta) /
+    \mathrm{scale}^\beta]`, is 1 - `level`, and so can be checked without a source. With finds it is common practice [2]_.
 
     References
     ----------
-    .. [1] R. B. Abernethy et al., *Weibull Analysis Handbook*, AFWAL-TR-83-2079, 1983, ch. 6 (from memory).
+    .. [1] W. Nelson, "Weibull analysis of reliability data with few or no failures", *Journal of Quality Technology* 17, 1985,
+       140-146 (that it describes the procedure is verified in the manual of a statistics package, which cites it; title, volume and
+       pages from memory).
+    .. [2] R. B. Abernethy et al., *Weibull Analysis Handbook*, AFWAL-TR-83-2079, 1983, ch. 6 (from memory).
     """
     if not (shape > 0 and np.isfinite(shape)):
         raise ValueError(f"`shape` must be positive. Got {shape!r}.")
