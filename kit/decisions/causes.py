@@ -355,7 +355,9 @@ def _left_out_in_turn(
     out: dict[str, _Values] = {}
     rest = tuple(panels[n_alone:])
     waiting = [(), *((panel,) for panel in panels[:n_alone]), *([rest] if rest else [])]
-    while waiting:
+    for _ in range(len(rest).bit_length() + 2):  # each round halves what is left out together
+        if not waiting:
+            break
         parted: list[tuple[str, ...]] = []
         for some, answer in zip(waiting, run(values, waiting), strict=True):
             if len(some) < 2:
