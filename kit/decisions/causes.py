@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -24,6 +25,7 @@ from kit.intervals import (
     with_pod,
 )
 from kit.numerics.forked import Mapped
+from kit.numerics.words import in_words
 
 ORDER = (
     "kit and library versions, or what was altered",
@@ -64,6 +66,26 @@ class Causes:
         """Return one line."""
         return f"Causes({len(self.steps) - 1} steps)"
 
+    def words(self) -> tuple[str, ...]:
+        """Say which causes moved the repeat interval, or the longest interval of the risk rule where the repeat stayed.
+
+        Returns
+        -------
+        tuple of str
+            Lines of a list; one sentence where nothing moved either.
+        """
+        unit = in_words(self.steps[0][2].question.clock)
+        lines = []
+        for (_, before), (_, after) in itertools.pairwise(self.to_frame().iterrows()):
+            moved = [
+                f"{name} {words} {unit}"
+                for column, name in (("repeat", "repeat"), ("rule risk", "longest interval of the risk rule"))
+                if (words := _moved(before[column], after[column]))
+            ]
+            if moved:
+                lines.append(f"- {after['cause']} ({after['rows']:,} rows): {'; '.join(moved)}")
+        return ("\n".join(lines) or "No cause moved the repeat or the longest interval of the risk rule.",)
+
     def to_frame(self) -> pd.DataFrame:
         """Return one row a cause.
 
@@ -84,6 +106,15 @@ class Causes:
             out.append(row)
             before = values
         return pd.DataFrame(out)
+
+
+def _moved(before: float, after: float) -> str:
+    """Say a change of an interval; blank where there is none to the unit."""
+    if np.isnan(before) and np.isnan(after):
+        return ""
+    if np.isnan(before) or np.isnan(after):
+        return " to ".join("none" if np.isnan(x) else f"{x:,.0f}" for x in (before, after))
+    return f"{after - before:+,.0f} to {after:,.0f}" if round(after - before) else ""
 
 
 def _values(record: DecisionRecord) -> dict[str, float]:

@@ -43,6 +43,7 @@ from kit.intervals import (
     with_pod,
 )
 from kit.numerics.forked import Mapped
+from kit.numerics.words import in_words
 
 VERDICTS = (
     "reproduced",
@@ -131,6 +132,30 @@ class Rerun:
     def __repr__(self) -> str:
         """Return one line."""
         return f"Rerun({self.now.name}: {self.verdict}; {len(self.rows_since)} rows since)"
+
+    def words(self) -> tuple[str, ...]:
+        """Say whether the decision came out again, its risk, and what the question answers with later knowledge.
+
+        Returns
+        -------
+        tuple of str
+            Markdown; an answer that those data cannot give is said to be none.
+        """
+        then, unit = self.then, in_words(self.then.question.clock)
+        answers = [
+            "none"
+            if one is None or one.recommendation.repeat is None
+            else f"{one.recommendation.repeat:,.0f} {unit}"
+            for one in (then, self.known_now, self.today)
+        ]
+        middle, low, high = then.recommendation.risk["preventable"]
+        return (
+            f"Decision {then.name} of {then.known_on}: **{'; '.join(self.verdicts)}**. Every {answers[0]} was the answer then; its risk, "
+            f"{middle:.4f} preventable exceedances per 10,000 panel flight hours (5 % to 95 % of draws {low:.4f} to {high:.4f}), "
+            f"{'comes' if self.reproduced else 'does not come'} out again.",
+            f"With what is known now of that time the same question answers **{answers[1]}**, and with all events to date "
+            f"**{answers[2]}**. None of that was known on the day.",
+        )
 
     def fields_frame(self) -> pd.DataFrame:
         """Return every field of the record against the fresh run.

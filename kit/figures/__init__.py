@@ -1,7 +1,7 @@
 """Figures: they read results and work nothing out."""
 
 from kit.figures.coverage import plot_coverage
-from kit.figures.decision import plot_answer, plot_rerun, plot_risk, save_answer, shown_measures
+from kit.figures.decision import plot_answer, plot_causes, plot_rerun, plot_risk, save_answer, shown_measures
 from kit.figures.delays import plot_reporting_delay
 from kit.figures.growth import plot_growth, plot_tracks
 from kit.figures.life import plot_modes, plot_probability, plot_share_damaged
@@ -41,6 +41,7 @@ __all__ = [
     "plot_after_repair",
     "plot_answer",
     "plot_back_test",
+    "plot_causes",
     "plot_change",
     "plot_cost",
     "plot_coverage",

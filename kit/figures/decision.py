@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from kit.cautions import CAUTIONS
 from kit.figures.life import plot_modes
-from kit.figures.style import INK, LINES, PALE, UNITS, key, key_below, thousands
+from kit.figures.style import INK, LINES, PALE, UNITS, key_below, thousands
 from kit.numerics.words import in_words
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.text import Text
 
-    from kit.decisions import DecisionRecord, Rerun
+    from kit.decisions import Causes, DecisionRecord, Rerun
     from kit.intervals import Answer
     from kit.intervals.question import Target
 
@@ -55,7 +55,6 @@ _PLOTS, _LINE, _KEYS = (
 )  # height of the plots with title and axes, of a line of small words, and of the keys [inch]
 _SPACING = 1.2  # of lines of small print, over the size of their letters
 _HEAD = 0.2  # of a line of the title [inch]
-_HEADROOM = 1.5  # the legend stands above the lines
 
 
 def _words(measure: str) -> str:
@@ -316,10 +315,49 @@ def plot_rerun(result: Rerun, measure: str | None = None, ax: Axes | None = None
         xlabel=f"Repeat interval [{UNITS[then.question.clock]}]",
         ylabel=f"{_words(measure)}\n[per 10,000 panel flight hours]",
         xlim=(0, None),
-        ylim=(0, _HEADROOM * top if top > 0 else None),
+        ylim=(0, 1.05 * top if top > 0 else None),
     )
     thousands(ax)
-    key(ax)
+    key_below(ax)
+    return ax
+
+
+def plot_causes(causes: Causes, ax: Axes | None = None) -> Axes:
+    """Draw what the risk rule allows with each cause and all before it let in.
+
+    Parameters
+    ----------
+    causes : Causes
+        What `kit.decisions.causes_of` gave.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        A bar a cause, a cross for the repeat that was recommended.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    rows = causes.to_frame()
+    names = [textwrap.fill(cause, 30) for cause in rows["cause"]]
+    ax.barh(
+        names, rows["rule risk"], color="0.85", edgecolor="0.2", label="longest interval of the risk rule"
+    )
+    ax.plot(
+        rows["repeat"],
+        names,
+        "kx",
+        markersize=8,
+        markeredgewidth=2,
+        clip_on=False,
+        label="repeat recommended",
+    )
+    ax.invert_yaxis()
+    unit = UNITS[causes.steps[0][2].question.clock]
+    ax.set(xlabel=f"Interval with the cause and all above it let in [{unit}]", xlim=(0, None))
+    thousands(ax)
+    key_below(ax)
     return ax
 
 

@@ -48,22 +48,6 @@ def thousands(ax: Axes) -> None:
     ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
 
 
-def key(ax: Axes, loc: str = "upper left") -> None:
-    """Put the legend into a corner, white under its words so that no line runs through them.
-
-    Parameters
-    ----------
-    ax : Axes
-        Whose labelled artists are named.
-    loc : str
-        The corner; ``best``: that which hides least.
-    """
-    legend = ax.legend(
-        loc=loc, fontsize="small", frameon=True, framealpha=1.0, edgecolor="none", borderaxespad=0.0
-    )
-    legend.set_zorder(2.4)  # above the lines, below the frame of the axes
-
-
 def key_below(ax: Axes, *, ncols: int = 2, below: float = 0.16) -> None:
     """Name the labelled artists below the axes, where they hide nothing and take no room from the data.
 
