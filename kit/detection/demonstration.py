@@ -12,6 +12,7 @@ from kit.detection.curve import DetectionCurve
 from kit.numerics.confidence import check_level
 from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
+from kit.numerics.words import percent
 
 METHODS = ("clopper_pearson", "wilson")
 """Bounds of a chance from counts."""
@@ -52,6 +53,19 @@ class DemonstrationPlan:
     def hits(self) -> int:
         """Fewest hits with which the POD is proved."""
         return self.n_trials - self.misses
+
+    def words(self) -> str:
+        """Say in a sentence what the trial shows, and how often it would show it wrongly.
+
+        Returns
+        -------
+        str
+            Markdown.
+        """
+        return (
+            f"{self.hits} finds of {self.n_trials} at one size show a POD of {self.pod:g} there with {percent(self.level)} confidence: "
+            f"no better than that, {percent(self.chance_if_just_met)} of such trials would pass."
+        )
 
     def chance_to_pass(self, true_pod: ArrayLike) -> Floats:
         """Chance that the trial proves the POD.

@@ -41,6 +41,16 @@ class FoundSizes:
         """Return the words."""
         return f"FoundSizes({self.text})"
 
+    def words(self) -> str:
+        """Say what the sizes tell and what they do not.
+
+        Returns
+        -------
+        str
+            Markdown.
+        """
+        return self.text
+
     def to_frame(self) -> pd.DataFrame:
         """Return the bands.
 

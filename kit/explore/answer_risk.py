@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from kit.cautions import caution_section
 from kit.figures import plot_risk, shown_measures
+from kit.numerics.words import in_words
 
 if TYPE_CHECKING:
     from kit.intervals import Answer
@@ -39,33 +40,36 @@ def _cap(answer: Answer) -> float:
     )
 
 
-def risk_text(answer: Answer, repeat: float, *, cautions: bool = True) -> str:
-    """Say what a repeat interval means: risk, exposure, and whether the target is met.
+def risk_text(answer: Answer, *repeats: float, cautions: bool = True) -> str:
+    """Say what repeat intervals mean: risk, exposure, and whether the target is met.
 
     Parameters
     ----------
     answer : Answer
         What `kit.recommend` gave.
-    repeat : float
-        One of the intervals in the answer's curve [units of the question's clock].
+    *repeats : float
+        Some of the intervals in the answer's curve [units of the question's clock].
     cautions : bool
         Whether the standing cautions follow; without them only where they are printed beside it.
 
     Returns
     -------
     str
-        Four lines of plain text, or five where the programme has a cap that is shorter, and the cautions.
+        For each, four lines of plain text, or five where the programme has a cap that is shorter; then the cautions.
 
     Raises
     ------
     ValueError
         If the interval was not examined.
     """
-    row, target, unit = (
-        _examined(answer, repeat),
-        answer.question.target,
-        answer.question.clock.replace("_", " "),
-    )
+    parts = [_text(answer, repeat) for repeat in repeats]
+    return "\n".join(["\n\n".join(parts), *(caution_section("Cautions")[:-1] if cautions else ())])
+
+
+def _text(answer: Answer, repeat: float) -> str:
+    """Say what one repeat interval means."""
+    row, target = _examined(answer, repeat), answer.question.target
+    unit = in_words(answer.question.clock)
     per = "per 10,000 panel flight hours"
     measure = target.column
     meets = row["share_meeting"] >= target.share_of_draws - 1e-9
@@ -85,7 +89,7 @@ def risk_text(answer: Answer, repeat: float, *, cautions: bool = True) -> str:
         lines.append(
             f"Longer than the not-to-exceed limit of {_cap(answer):,.0f} {unit}: never allowed, whatever the risk"
         )
-    return "\n".join([*lines, *(caution_section("Cautions")[:-1] if cautions else ())])
+    return "\n".join(lines)
 
 
 def risk_picture(answer: Answer, repeats: Sequence[float]) -> Figure:

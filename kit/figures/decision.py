@@ -142,10 +142,15 @@ def plot_risk(answer: Answer, measure: str | None = None, ax: Axes | None = None
     if repeat is not None:
         words = "recommended = now" if same else "recommended"
         ax.axvline(repeat, color=INK, linewidth=1.8, label=f"{words} {repeat:,.0f}")
+    right = 1.05 * max(float(x.max()), now or 0.0)
+    cap = min((rule.interval for rule in answer.rules if rule.rule == "cap" and rule.interval), default=right)
+    if cap < right:
+        words = f"beyond the {in_words('cap')} of {cap:,.0f}"
+        ax.axvspan(cap, right, facecolor="none", edgecolor="0.6", hatch="///", linewidth=0, label=words)
     ax.set(
         xlabel=f"Repeat interval [{UNITS[answer.question.clock]}]",
         ylabel=f"{_words(total + worst)}\n[per 10,000 panel flight hours]",
-        xlim=(0, 1.05 * max(float(x.max()), now or 0.0)),
+        xlim=(0, right),
         ylim=(0, 1.05 * top if top > 0 else None),
     )
     thousands(ax)

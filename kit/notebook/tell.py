@@ -73,7 +73,23 @@ def cautions(*lists: object) -> None:
         What results caution against; the standing cautions are added.
     """
     own = [line for lines in lists for line in lines if line not in CAUTIONS]
-    say("\n".join(f"- {line}" for line in dict.fromkeys([*own, *CAUTIONS])))
+    say(bullets(own, CAUTIONS))
+
+
+def bullets(*lists: object) -> str:
+    """Return lines as a list in Markdown, each once.
+
+    Parameters
+    ----------
+    *lists : iterable of str
+        The lines.
+
+    Returns
+    -------
+    str
+        A line each; blank where there is none.
+    """
+    return "\n".join(f"- {line}" for line in dict.fromkeys(line for lines in lists for line in lines))
 
 
 def exercise(task: str, solution: str) -> None:
