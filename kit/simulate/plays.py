@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from kit.intervals import PER_FLIGHT_HOURS, Answer, JointRisk, Usage, as_counted
+from kit.numerics.words import percent
 from kit.posterior import KindDraws, PodDraws
-from kit.simulate.schedule import ScheduleOutcome
+from kit.simulate.schedule import ScheduleOutcome, simulate_schedule
 
 _HAPPENED = ("arose", "found", "exceedances", "exposure_hours")
 _PLAYED = ("exceedances", "preventable", "exposure", "preventable_exposure")
@@ -172,6 +173,51 @@ def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.D
         rows.append((name, answer.risk[name][0], worked_out, value, error, gap))
     columns = ["measure", "answer", "worked_out", "played", "standard_error", "difference_in_errors"]
     return pd.DataFrame(rows, columns=columns).set_index("measure")
+
+
+def play_answer(answer: Answer, *, lives: int, seed: int) -> pd.DataFrame:
+    """Play the recommended schedule event by event, and set what happened beside what was worked out.
+
+    Parameters
+    ----------
+    answer : Answer
+        What `kit.recommend` gave.
+    lives : int
+        Lives of each kind.
+    seed : int
+        Of the play.
+
+    Returns
+    -------
+    DataFrame
+        As `compare_with_play` gives it; empty where no interval is recommended.
+    """
+    if answer.repeat is None:
+        return pd.DataFrame()
+    played = [
+        simulate_schedule(**one, n=lives, seed=seed + k) for k, one in enumerate(scheduled_plays(answer))
+    ]
+    return compare_with_play(answer, played)
+
+
+def play_words(check: pd.DataFrame) -> str:
+    """Say how far the play is from what was worked out.
+
+    Parameters
+    ----------
+    check : DataFrame
+        What `play_answer` gave.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    if check.empty:
+        return "No interval is recommended, so that there is no schedule to play."
+    worst = check["difference_in_errors"].abs().max()
+    off = (check["played"] / check["worked_out"] - 1).abs().max()
+    return f"Largest difference: {worst:.1f} standard errors of the play, and {percent(off)} of what is worked out for the central case."
 
 
 def what_happened(source: str | Path, *, by: str = "group") -> pd.DataFrame:

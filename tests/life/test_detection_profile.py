@@ -27,7 +27,7 @@ def test_close_looks_at_sharply_timed_damage_tell_the_chance_of_detection():
     ridge = detection_profile(looks(1, shape=20.0), level=0.99, grid=[0.2, 0.35, 0.5, 0.65, 0.8, 1.0])
     assert ridge.is_told
     assert ridge.bounds[0] < 0.5 < ridge.bounds[1]
-    assert "put the chance of detection between" in ridge.words
+    assert "put the chance of detection between" in ridge.words()
 
 
 def test_a_wide_spread_of_onsets_hides_it_even_with_many_panels():
@@ -39,7 +39,7 @@ def test_few_looks_leave_it_open_and_show_the_ridge():
     """Detection and early onset trade against each other: the likelihood is flat along the ridge."""
     ridge = detection_profile(looks(2, n=40, gap=1500.0), grid=[0.3, 0.5, 0.7, 0.9, 1.0])
     assert not ridge.is_told
-    assert "Detection must come from trials or be assumed" in ridge.words
+    assert "Detection must come from trials or be assumed" in ridge.words()
     inside = ridge.table[ridge.table["detection"].between(*ridge.bounds)]
     assert (np.diff(inside["age_at_share"]) > 0).all()
     assert ridge.ages[0] == inside["age_at_share"].min()

@@ -365,6 +365,22 @@ class TwoClockFit:
             )
         return 1.0 - mix
 
+    def words(self) -> str:
+        """Say in a sentence what a parked month counts.
+
+        Returns
+        -------
+        str
+            Markdown, with the bounds at `level`.
+
+        Raises
+        ------
+        ValueError
+            If the first clock counts no usage, or the second not the calendar.
+        """
+        low, high = self.parked_share_bounds
+        return f"A parked month counts {self.parked_share:.2f} of a flown one ({low:.2f} to {high:.2f})."
+
     def virtual_usage(self, first: float | Floats, second: float | Floats) -> Floats:
         """Age on the mixed clock.
 

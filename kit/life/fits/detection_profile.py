@@ -16,6 +16,7 @@ from kit.life.lives.histories import Histories
 from kit.numerics.confidence import check_level, check_share, likelihood_drop
 from kit.numerics.profile import profile_on_grid
 from kit.numerics.refusals import NoFiniteMaximum, need
+from kit.numerics.words import in_words, percent
 
 _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
 
@@ -70,20 +71,25 @@ class DetectionProfile:
         ages = self.table.loc[inside, "age_at_share"]
         return float(ages.min()), float(ages.max())
 
-    @property
     def words(self) -> str:
-        """What the profile says, in a sentence."""
+        """Say what the profile tells.
+
+        Returns
+        -------
+        str
+            A sentence or two.
+        """
         young, old = self.ages
         low, high = self.bounds
         if self.is_told:
             return (
                 f"The looks themselves put the chance of detection between {low:.2f} and {high:.2f}; over that range "
-                f"{self.share:.0%} have damage by {young:,.0f} to {old:,.0f} {self.clock.replace('_', ' ')}."
+                f"{percent(self.share)} have damage by {young:,.0f} to {old:,.0f} {in_words(self.clock)}."
             )
         return (
             f"The looks do not tell the chance of detection from how soon damage begins: from {low:.2f} to {high:.2f} all are "
-            f"as likely, and the age at which {self.share:.0%} have damage runs with it from {young:,.0f} to {old:,.0f} "
-            f"{self.clock.replace('_', ' ')}. Detection must come from trials or be assumed."
+            f"as likely, and the age at which {percent(self.share)} have damage runs with it from {young:,.0f} to {old:,.0f} "
+            f"{in_words(self.clock)}. Detection must come from trials or be assumed."
         )
 
     def to_frame(self) -> pd.DataFrame:

@@ -13,8 +13,6 @@ from kit.life import LifeFit, fit_weibull
 from kit.notebook.tell import present
 from kit.numerics.words import in_words, number, percent
 from kit.ranking import rank_zones
-from kit.simulate.plays import compare_with_play, scheduled_plays
-from kit.simulate.schedule import simulate_schedule
 
 _SHARE = 0.1  # of the panels, at whose age lives are compared
 _PER = "per 10,000 panel flight hours"
@@ -282,51 +280,6 @@ def three_repeats(result: Answer) -> list[float]:
     """
     repeats = result.curve["repeat"]
     return list(dict.fromkeys(repeats.iloc[[0, len(repeats) // 2, -1]].tolist()))
-
-
-def play(result: Answer, *, lives: int, seed: int) -> pd.DataFrame:
-    """Play the recommended schedule event by event, and set what happened beside what was worked out.
-
-    Parameters
-    ----------
-    result : Answer
-        What `kit.recommend` gave.
-    lives : int
-        Lives of each kind.
-    seed : int
-        Of the play.
-
-    Returns
-    -------
-    DataFrame
-        As `kit.simulate.plays.compare_with_play` gives it; empty where no interval is recommended.
-    """
-    if result.repeat is None:
-        return pd.DataFrame()
-    played = [
-        simulate_schedule(**one, n=lives, seed=seed + k) for k, one in enumerate(scheduled_plays(result))
-    ]
-    return compare_with_play(result, played)
-
-
-def play_words(check: pd.DataFrame) -> str:
-    """Say how far the play is from what was worked out.
-
-    Parameters
-    ----------
-    check : DataFrame
-        What `play` gave.
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
-    if check.empty:
-        return "No interval is recommended, so that there is no schedule to play."
-    worst = check["difference_in_errors"].abs().max()
-    off = (check["played"] / check["worked_out"] - 1).abs().max()
-    return f"Largest difference: {worst:.1f} standard errors of the play, and {percent(off)} of what is worked out for the central case."
 
 
 def panel_flight_hours(fleet: Fleet, group: str) -> float:
