@@ -1,6 +1,7 @@
 """The same questions to a fleet that is spread over many files and processes."""
 
 from kit.cluster.bootstrap import bootstrap, spread
+from kit.cluster.evidence import PartsEvidence, evidence_of, present_state
 from kit.cluster.fit import fit_weibull
 from kit.cluster.histories import build_histories
 from kit.cluster.parts import Parts, open_parts, write_parts
@@ -9,12 +10,15 @@ from kit.cluster.work import local_cluster, over_parts
 
 __all__ = [
     "Parts",
+    "PartsEvidence",
     "bootstrap",
     "build_histories",
+    "evidence_of",
     "fit_weibull",
     "local_cluster",
     "open_parts",
     "over_parts",
+    "present_state",
     "spread",
     "tracked_regions",
     "write_parts",

@@ -18,7 +18,7 @@ from kit.life import build_histories as build_in_memory
 if TYPE_CHECKING:
     from distributed import Client
 
-_TABLES = ("aircraft", "basing", "panels", "usage", "cards", "inspections", "findings", "repairs")
+TABLES_OF_LOOKS = ("aircraft", "basing", "panels", "usage", "cards", "inspections", "findings", "repairs")
 """What histories are made of: the other tables are not read."""
 
 
@@ -59,7 +59,7 @@ def histories_of_part(parts: Parts, asked: dict[str, object], part: int) -> Hist
     Histories
         Of its own panels.
     """
-    every = build_in_memory(parts.fleet(part, _TABLES), **asked)
+    every = build_in_memory(parts.fleet(part, TABLES_OF_LOOKS, outlines=False), **asked)
     own = every.take(np.flatnonzero(parts.own(every.life, part)))
     excluded = every.excluded[parts.own(every.excluded["life"], part)]
     return dataclasses.replace(own, excluded=excluded.reset_index(drop=True))

@@ -10,8 +10,9 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,12 +21,26 @@ import shapely
 from kit.findings import GEOMETRIES, TABLES, Fleet, missing_package
 from kit.life import AFTER_REPAIR
 
-FORM = 1
+FORM = 2
 SHARED = ("zones", "tasks", "limits")
 """Tables that stand for all aircraft."""
 
+WITHOUT_LOOKS = ("aircraft", "basing", "panels", "usage", "findings", "repairs", "deferrals")
+"""Tables that are read whole where the looks stay with the parts."""
+
 _HEAD = "parts.json"
 _HOMES = "homes.parquet"
+
+
+class WithParts(dict):
+    """Tables of a whole fleet, of which some stay with its parts: to ask for one of these is an error, not an empty table."""
+
+    def __missing__(self, name: str) -> pd.DataFrame:
+        """Say which table is not here."""
+        raise KeyError(
+            f"the table {name} stays with the parts of the fleet; this call works on a fleet in memory (kit.load_fleet), or has one of its "
+            "name in kit.cluster"
+        )
 
 
 @dataclass(frozen=True)
@@ -63,7 +78,12 @@ class Parts:
         homes = _parquet().read_parquet(self.folder / _HOMES, filters=[("home", "==", part)])
         return pd.Index(homes["panel"].unique())
 
-    def fleet(self, part: int, tables: Sequence[str] = tuple(TABLES)) -> Fleet:
+    @property
+    def head(self) -> dict[str, Any]:
+        """What is said of the fleet as a whole: name, source, days, clocks, fingerprint."""
+        return json.loads((self.folder / _HEAD).read_text(encoding="utf-8"))
+
+    def fleet(self, part: int, tables: Sequence[str] = tuple(TABLES), *, outlines: bool = True) -> Fleet:
         """Return what is needed to work on a part: its aircraft, and those on which its panels have been.
 
         Parameters
@@ -72,29 +92,62 @@ class Parts:
             Number of the part.
         tables : sequence of str
             Tables that are wanted; others come without rows.
+        outlines : bool
+            Whether outlines of findings are read, which are most of their size.
 
         Returns
         -------
         Fleet
             Accepted rows; the problems of rows stay with the whole fleet.
         """
-        pd_ = _parquet()
-        head = json.loads((self.folder / _HEAD).read_text(encoding="utf-8"))
-        homes = pd_.read_parquet(self.folder / _HOMES, filters=[("home", "==", part)])
+        homes = _parquet().read_parquet(self.folder / _HOMES, filters=[("home", "==", part)])
         aircraft = sorted(set(self.aircraft[part]) | set(homes["aircraft"]))
         where = sorted({k for k, own in enumerate(self.aircraft) if set(own) & set(aircraft)})
+        return self._fleet(where, aircraft, tables, outlines=outlines, said=f", part {part}")
+
+    def without_looks(self) -> Fleet:
+        """Return the whole fleet without what is large: no looks, cards and taps, no outlines of findings.
+
+        Returns
+        -------
+        Fleet
+            With the problems of rows, which bear on an answer.
+        """
+        fleet = self._fleet(range(len(self)), None, WITHOUT_LOOKS, outlines=False, said="")
+        tables = WithParts(
+            {name: rows for name, rows in fleet.tables.items() if name in (*SHARED, *WITHOUT_LOOKS)}
+        )
+        problems = {
+            name: pd.read_parquet(self.folder / f"{name}.parquet") for name in ("rejected", "warnings")
+        }
+        return replace(fleet, tables=tables, **problems)
+
+    def _fleet(
+        self,
+        where: Sequence[int],
+        aircraft: list[str] | None,
+        tables: Sequence[str],
+        *,
+        outlines: bool,
+        said: str,
+    ) -> Fleet:
+        """Put some aircraft of some parts together; None: all of them."""
+        pd_, head = _parquet(), self.head
         kept: dict[str, dict[str, pd.DataFrame]] = {}
         for kind in ("tables", "unusable"):
             kept[kind] = {}
             for name in TABLES:
                 if name in SHARED:
-                    rows = self._rows(self.folder / kind / f"{name}.parquet")
+                    rows = self._rows(self.folder / kind / f"{name}.parquet", name)
                 elif name in tables:
-                    parts = [self._rows(self._file(kind, name, k), aircraft) for k in where]
+                    parts = [
+                        self._rows(self._file(kind, name, k), name, aircraft, outlines=outlines)
+                        for k in where
+                    ]
                     key = TABLES[name].id_column
                     rows = pd.concat(parts).sort_values(key, kind="stable").reset_index(drop=True)
                 else:
-                    rows = self._rows(self._file(kind, name, part), [])
+                    rows = self._rows(self._file(kind, name, where[0]), name, [])
                 kept[kind][name] = rows
         planned = pd_.read_parquet(self.folder / "planned_usage.parquet")
         return Fleet(
@@ -109,21 +162,31 @@ class Parts:
             packages=pd_.read_parquet(self.folder / "packages.parquet"),
             planned_usage=planned,
             clocks=tuple(head["clocks"]),
-            source=f"{head['source']}, part {part}",
+            source=f"{head['source']}{said}",
         )
 
     def _file(self, kind: str, name: str, part: int) -> Path:
         return self.folder / kind / name / f"part-{part:05d}.parquet"
 
     @staticmethod
-    def _rows(path: Path, aircraft: list[str] | None = None) -> pd.DataFrame:
+    def _rows(
+        path: Path, name: str, aircraft: list[str] | None = None, *, outlines: bool = True
+    ) -> pd.DataFrame:
+        shapes = [column.name for column in TABLES[name].columns if column.type in GEOMETRIES]
+        read = None
+        if not outlines and name == "findings":
+            from pyarrow.parquet import read_schema
+
+            read = [column for column in read_schema(path).names if column not in shapes]
         filters = None if aircraft is None else [("_aircraft", "in", aircraft or [""])]
-        rows = pd.read_parquet(path, filters=filters).drop(columns="_aircraft", errors="ignore")
-        for column in TABLES[path.stem if aircraft is None else path.parent.name].columns:
-            if column.type in GEOMETRIES and column.name in rows:
-                shapes = shapely.from_wkb(rows[column.name].to_numpy(object))
-                rows[column.name] = pd.Series(shapes, index=rows.index, dtype=object)
-        return rows.reset_index(drop=True)
+        rows = pd.read_parquet(path, filters=filters, columns=read)
+        rows = rows.drop(columns="_aircraft", errors="ignore").reset_index(drop=True)
+        for column in shapes:
+            drawn = np.full(len(rows), None, object)
+            if column in rows:
+                drawn = shapely.from_wkb(rows[column].to_numpy(object))
+            rows[column] = pd.Series(drawn, index=rows.index, dtype=object)
+        return rows
 
     def own(self, names: pd.Series | Sequence[object], part: int) -> np.ndarray:
         """Return which lives, or panels, belong to a part.
@@ -218,6 +281,8 @@ def write_parts(fleet: Fleet, folder: str | Path, *, parts: Sequence[Sequence[st
     )
     fleet.packages.to_parquet(beside / "packages.parquet")
     fleet.planned_usage.to_parquet(beside / "planned_usage.parquet")
+    fleet.rejected.to_parquet(beside / "rejected.parquet")
+    fleet.warnings.to_parquet(beside / "warnings.parquet")
     head = {
         "form": FORM,
         "name": fleet.name,

@@ -268,6 +268,7 @@ def damage_blocks(
     seed: int = 0,
     hidden: int = HIDDEN,
     coming: int = COMING,
+    first: int = 0,
 ) -> Iterator[tuple[slice, PanelDamage]]:
     r"""Sample the damage that panels may hold now and may get later, some panels and draws at a time.
 
@@ -287,6 +288,9 @@ def damage_blocks(
         Of the points.
     hidden, coming : int
         Samples of each panel under each draw.
+    first : int
+        Number of the first of these panels among all, from which its points follow: so panels worked on elsewhere, some at a
+        time, get the points that they get together.
 
     Yields
     ------
@@ -335,7 +339,7 @@ def damage_blocks(
                         seed=seed,
                         hidden=hidden,
                         coming=later,
-                        offset=begin,
+                        offset=first + begin,
                     ),
                 )
 

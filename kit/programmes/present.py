@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -49,6 +50,7 @@ def present_chances(
     multiplier: Floats | None = None,
     seed: int = 0,
     samples: int = HIDDEN,
+    first: int = 0,
 ) -> PresentChances:
     """Work out the chance that each panel holds unfound damage now, given all its looks.
 
@@ -64,6 +66,8 @@ def present_chances(
         Hazard of each panel over that of the group [-].
     seed, samples : int
         Points for each panel and draw, and their seed.
+    first : int
+        Number of the first panel among all, as for `damage_blocks`.
 
     Returns
     -------
@@ -72,7 +76,7 @@ def present_chances(
     """
     out = {name: np.zeros((draws.n, len(lives))) for name in ("damage", "beyond", "found", "found_beyond")}
     for part, damage in damage_blocks(
-        lives, draws, limit=limit, multiplier=multiplier, seed=seed, hidden=samples
+        lives, draws, limit=limit, multiplier=multiplier, seed=seed, hidden=samples, first=first
     ):
         now = lives.now[part]
         weight, at = damage.weight, np.ix_(damage.rows, np.arange(part.start, part.stop))
@@ -221,6 +225,7 @@ def present_state(
     *,
     draws: int = DRAWS,
     say: Progress | None = None,
+    chances: Callable[..., PresentChances] = present_chances,
 ) -> PresentState:
     """Work out what stands on each living panel of a group today, and which to tap first.
 
@@ -234,6 +239,8 @@ def present_state(
         Joint draws.
     say : callable, optional
         Called before each step with its name.
+    chances : callable
+        What works out the chances, called as `present_chances` is: another one may spread panels over processes.
 
     Returns
     -------
@@ -262,19 +269,19 @@ def present_state(
     weights = {}
     for kind, drawn in group.draws.items():
         own = group.multipliers[kind]
-        chances = present_chances(living.lives[kind], drawn, limit=group.limit_mm, multiplier=own, seed=seed)
+        stands = chances(living.lives[kind], drawn, limit=group.limit_mm, multiplier=own, seed=seed)
         if young is not None:
-            other = present_chances(
+            other = chances(
                 young.lives[kind], drawn, limit=group.limit_mm, multiplier=own[:, unknown], seed=seed
             )
             for name in ("damage", "beyond", "found", "found_beyond"):
-                values = getattr(chances, name)
+                values = getattr(stands, name)
                 values[:, unknown] = np.maximum(values[:, unknown], getattr(other, name))
-        clean *= 1 - np.minimum(chances.damage, 1)
-        within *= 1 - np.minimum(chances.beyond, 1)
-        missed_beyond *= 1 - np.clip(chances.beyond - chances.found_beyond, 0, 1)
-        not_found *= 1 - np.minimum(chances.found, 1)
-        weights[kind] = chances.beyond.mean(axis=0)
+        clean *= 1 - np.minimum(stands.damage, 1)
+        within *= 1 - np.minimum(stands.beyond, 1)
+        missed_beyond *= 1 - np.clip(stands.beyond - stands.found_beyond, 0, 1)
+        not_found *= 1 - np.minimum(stands.found, 1)
+        weights[kind] = stands.beyond.mean(axis=0)
         to_true = group.ask.measured_to_true
         grown = known_beyond(living.lives[kind], drawn, limit=group.limit_mm, to_true=to_true)
         beyond_known = np.maximum(beyond_known, grown)

@@ -20,7 +20,7 @@ import csv
 import json
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -265,51 +265,88 @@ def draw(demo: Demo, n: int, seed: int) -> list[Corruption]:
     return out
 
 
-def inputs(evidence: Evidence, asks: dict[str, Question]) -> dict[tuple, object]:
-    """Whatever each question reads of a fleet, by question and, where it is of one, by panel."""
-    out: dict[tuple, object] = {}
+def inputs(evidence: Evidence, asks: dict[str, Question]) -> dict[tuple[str, str], dict[str, str]]:
+    """Whatever each question reads of a fleet: by question and what it is, by panel or life (blank: of none)."""
+    out: dict[tuple[str, str], dict[str, str]] = {}
+    shared: dict[tuple, dict[str, str]] = {}
     for name, ask in asks.items():
         try:
-            out |= _inputs_of(name, ask, evidence.as_known_on(ask.known_on))
+            out |= _inputs_of(name, ask, evidence.as_known_on(ask.known_on), shared)
         except (ValueError, QuestionError) as error:
-            out[name, "refused", ""] = str(error)
+            out[name, "refused"] = {"": str(error)}
     return out
 
 
-def _inputs_of(name: str, ask: Question, evidence: Evidence) -> Iterator[tuple[tuple, object]]:
+def _inputs_of(
+    name: str, ask: Question, evidence: Evidence, shared: dict[tuple, dict[str, str]]
+) -> dict[tuple[str, str], dict[str, str]]:
+    """What one question reads; what several of one day read alike is worked out once."""
+
+    def once(what: str, make: Callable[..., dict[str, str]], *asked: object) -> dict[str, str]:
+        key = (ask.known_on, what, *(tuple(sorted(one)) if isinstance(one, tuple) else one for one in asked))
+        if key not in shared:
+            shared[key] = make(evidence, *asked)
+        return shared[key]
+
     problem = problem_of(ask, evidence, ())
     groups = ask.growth_groups or (ask.group,)
-    out: dict[tuple, object] = {
-        (name, "problem", ""): repr(
+    out = {
+        (name, "problem"): {"": repr(
             (problem.limit_mm, problem.cap, problem.packages, problem.usages, problem.units_per_day, problem.structure_class,
              evidence.extent_ratio(groups)[0])
-        )
+        )}
     }  # fmt: skip
     for mode in ask.modes:
-        seen, kept = kind_asked(ask, mode), f"lives of {mode.kind}"
-        for group in {ask.group, *ask.life_groups, *(groups if mode.onset == "fit" else ())}:
-            lives = evidence.histories((group,), seen, mode.clock, ask.basis)
-            zones = evidence.zones_of_lives(lives)
-            for i, life in enumerate(lives.life):
-                looks = lives.look_age[lives.look_start[i] : lives.look_start[i + 1]].tolist()
-                own = (float(lives.entry[i]), float(lives.lower[i]), float(lives.upper[i]), lives.cluster[i], zones[i], looks)  # fmt: skip
-                out[name, kept, str(life)] = repr(own)
+        seen = kind_asked(ask, mode)
+        for group in sorted({ask.group, *ask.life_groups, *(groups if mode.onset == "fit" else ())}):
+            out[name, f"lives of {mode.kind} in {group}"] = once(
+                "lives", _lives, group, seen, mode.clock, ask.basis
+            )
         if mode.growth == "fit":
-            tracks = evidence.tracks(groups, seen, mode.clock, 1.0)
-            columns = ["found_on", "age", "diameter_mm", "rounding_mm", "width_assumed", "zone"]
-            for panel, rows in tracks.sort_values(["panel", "found_on", "diameter_mm"]).groupby("panel"):
-                together = pd.factorize(rows["track"])[0].tolist()
-                out[name, f"tracks of {mode.kind}", str(panel)] = repr((together, rows[columns].to_numpy().tolist()))  # fmt: skip
+            out[name, f"tracks of {mode.kind}"] = once("tracks", _tracks, groups, seen, mode.clock)
         if mode.onset == "fit":
-            sizes = evidence.found_sizes(groups, seen, mode.clock, ask.basis)
-            for life, size in zip(sizes.histories.life, sizes.diameter_mm.tolist(), strict=True):
-                out[name, f"sizes of {mode.kind}", str(life)] = repr(size)
+            out[name, f"sizes of {mode.kind}"] = once("sizes", _sizes, groups, seen, mode.clock, ask.basis)
     return out
 
 
-def changed(before: dict[tuple, object], after: dict[tuple, object]) -> set[tuple]:
-    """Keys of what differs."""
-    return {key for key in before.keys() | after.keys() if before.get(key) != after.get(key)}
+def _lives(evidence: Evidence, group: str, seen: str, clock: str, basis: tuple[str, ...]) -> dict[str, str]:
+    lives = evidence.histories((group,), seen, clock, basis)
+    zones = evidence.zones_of_lives(lives)
+    start = lives.look_start
+    return {
+        str(life): repr(
+            (float(lives.entry[i]), float(lives.lower[i]), float(lives.upper[i]), lives.cluster[i], zones[i], lives.look_age[start[i] : start[i + 1]].tolist())
+        )
+        for i, life in enumerate(lives.life)
+    }  # fmt: skip
+
+
+def _tracks(evidence: Evidence, groups: tuple[str, ...], seen: str, clock: str) -> dict[str, str]:
+    columns = ["found_on", "age", "diameter_mm", "rounding_mm", "width_assumed", "zone"]
+    tracks = evidence.tracks(groups, seen, clock, 1.0)
+    return {
+        str(panel): repr((pd.factorize(rows["track"])[0].tolist(), rows[columns].to_numpy().tolist()))
+        for panel, rows in tracks.sort_values(["panel", "found_on", "diameter_mm"]).groupby("panel")
+    }
+
+
+def _sizes(
+    evidence: Evidence, groups: tuple[str, ...], seen: str, clock: str, basis: tuple[str, ...]
+) -> dict[str, str]:
+    sizes = evidence.found_sizes(groups, seen, clock, basis)
+    return {str(life): repr(size) for life, size in zip(sizes.histories.life, sizes.diameter_mm.tolist(), strict=True)}  # fmt: skip
+
+
+def changed(before: dict, after: dict) -> set[tuple[str, str, str]]:
+    """Question, what it reads, and panel or life of whatever differs."""
+    out, pairs = set(), {}
+    for key in before.keys() | after.keys():
+        one, other = before.get(key, {}), after.get(key, {})
+        pair = id(one), id(other)
+        if pair not in pairs:
+            pairs[pair] = {name for name in one.keys() | other.keys() if one.get(name) != other.get(name)}
+        out |= {(*key, name) for name in pairs[pair]}
+    return out
 
 
 def unread_columns_hold(demo: Demo) -> bool:
@@ -328,8 +365,12 @@ def unread_columns_hold(demo: Demo) -> bool:
     )
 
 
-def _named(demo: Demo, fleet: Fleet, some: list[Corruption]) -> set[int]:
-    """Which of some corruptions loaded together are named in their own row."""
+def _named(demo: Demo, some: list[Corruption]) -> set[int]:
+    """Which of some corruptions loaded together are named in their own row; none where the whole is refused."""
+    try:
+        fleet = demo.load_with(some)
+    except TableError:
+        return set()
     new = {(table, row) for table, _, row, _, _ in _problems(fleet) - demo.keys}
     return {k for k, one in enumerate(some) if (one.table, one.row + 2) in new}
 
@@ -366,38 +407,40 @@ def campaign(demo: Demo, drawn: list[Corruption], keep: Path | None = None, most
     own = [k for k, one in enumerate(drawn) if one.table not in SHARED and k not in settled]
     shared = [k for k, one in enumerate(drawn) if one.table in SHARED and k not in settled]
     alone: list[int] = []
-    for members in progress(batches(demo, own, drawn, most), "together"):
+    # Most are named; what is not meets in fewer fleets, whose evidence costs most.
+    for members in progress(batches(demo, own, drawn, most), "named?"):
         some = [drawn[k] for k in members]
-        fleet = demo.load_with(some)
-        named = _named(demo, fleet, some)
-        for i in named:
-            settle(members[i], "named")
-        rest = [members[i] for i in range(len(members)) if i not in named]
-        for k in [k for k in rest if drawn[k].column in UNREAD.get(drawn[k].table, ())]:
-            settle(k, "not read")
-        rest = [k for k in rest if k not in settled]
-        if not rest:
+        named = _named(demo, some)
+        for i, k in enumerate(members):
+            if i in named:
+                settle(k, "named")
+            elif drawn[k].column in UNREAD.get(drawn[k].table, ()):
+                settle(k, "not read")
+    own = [k for k in own if k not in settled]
+    for members in progress(batches(demo, own, drawn, most), "together"):
+        try:
+            fleet = demo.load_with([drawn[k] for k in members])
+        except TableError:
+            alone += members
             continue
-        evidence = Evidence(fleet)
-        differs = changed(demo.inputs, inputs(evidence, demo.asks))
+        differs = changed(demo.inputs, inputs(Evidence(fleet), demo.asks))
         touched = {panel.split(" after repair ")[0] for _, _, panel in differs}
         homes = fleet.tables["panels"].groupby("panel")["aircraft"].agg(frozenset).to_dict()
         planes = frozenset().union(
             *(demo.aircraft_of_panel.get(p, frozenset()) | homes.get(p, frozenset()) for p in touched)
         )
-        for k in rest:
+        for k in members:
             everywhere = "" in touched and drawn[k].table in EVERYWHERE
-            own = demo.panels_of(drawn[k])
-            if everywhere or (own & touched if own else demo.aircraft_of(drawn[k]) & planes):
+            panels = demo.panels_of(drawn[k])
+            if everywhere or (panels & touched if panels else demo.aircraft_of(drawn[k]) & planes):
                 alone.append(k)
             else:
                 settle(k, "same evidence")
     for start in range(0, len(shared), 6):
         members = shared[start : start + 6]
         some = [drawn[k] for k in members]
-        for i in range(len(members)) if _clash(some) else _named(demo, demo.load_with(some), some):
-            if not _clash(some):
-                settle(members[i], "named")
+        for i in () if _clash(some) else _named(demo, some):
+            settle(members[i], "named")
         alone += [k for k in members if k not in settled]
     for k in progress(sorted(alone), "alone"):
         settle(k, **_alone(demo, drawn[k]))
