@@ -5,6 +5,7 @@ from kit.cluster.evidence import PartsEvidence, evidence_of, present_state
 from kit.cluster.fit import fit_weibull
 from kit.cluster.histories import build_histories
 from kit.cluster.parts import Parts, open_parts, write_parts
+from kit.cluster.ranking import rank_by_damage, rank_zones
 from kit.cluster.regions import tracked_regions
 from kit.cluster.work import local_cluster, over_parts
 
@@ -19,6 +20,8 @@ __all__ = [
     "open_parts",
     "over_parts",
     "present_state",
+    "rank_by_damage",
+    "rank_zones",
     "spread",
     "tracked_regions",
     "write_parts",

@@ -1,11 +1,20 @@
 """Which zones are damaged most: rates, expected against found, ranks with their chances, severity, trends, sides and lots."""
 
-from kit.ranking.damage import DamageRanking, KindLives, KindRanking, lives_of_kind, rank_by_damage
+from kit.ranking.damage import Counted, DamageRanking, KindLives, KindRanking, lives_of_kind, rank_by_damage
 from kit.ranking.expected import expected_damage, expected_of_zones, sampled_lives, watches_from_looks
 from kit.ranking.false_calls import binomial_bounds, fit_false_calls
 from kit.ranking.funnel import funnel_limits, funnel_table, overdispersion, poisson_p_values, step_up
 from kit.ranking.ranks import RankDraws, false_discoveries, normal_expected_ranks
-from kit.ranking.rates import RATES, rank_zones, zone_exposure, zone_hours
+from kit.ranking.rates import (
+    RATES,
+    ZoneSums,
+    hours_of_sums,
+    rank_counted,
+    rank_zones,
+    zone_exposure,
+    zone_hours,
+    zone_sums,
+)
 from kit.ranking.reasons import ZoneReasons, why_zones_differ
 from kit.ranking.selection import (
     DISBOND_KINDS,
@@ -13,6 +22,7 @@ from kit.ranking.selection import (
     Selection,
     first_detections,
     selected_looks,
+    selected_regions,
 )
 from kit.ranking.settings import RankingSettings, SettingsError
 from kit.ranking.severity import severity_table
@@ -34,6 +44,7 @@ __all__ = [
     "PURPOSES",
     "RATES",
     "STRATA",
+    "Counted",
     "DamageRanking",
     "KindLives",
     "KindRanking",
@@ -44,6 +55,7 @@ __all__ = [
     "SettingsError",
     "Shrunken",
     "ZoneReasons",
+    "ZoneSums",
     "alert_levels",
     "binomial_bounds",
     "expected_damage",
@@ -53,6 +65,7 @@ __all__ = [
     "fit_false_calls",
     "funnel_limits",
     "funnel_table",
+    "hours_of_sums",
     "left_and_right",
     "lives_of_kind",
     "lots_that_stand_out",
@@ -62,9 +75,11 @@ __all__ = [
     "poisson_cusum",
     "poisson_p_values",
     "rank_by_damage",
+    "rank_counted",
     "rank_zones",
     "sampled_lives",
     "selected_looks",
+    "selected_regions",
     "severity_table",
     "shrink",
     "standardised_rates",
@@ -79,4 +94,5 @@ __all__ = [
     "zone_exposure",
     "zone_hours",
     "zone_mean_cumulative",
+    "zone_sums",
 ]

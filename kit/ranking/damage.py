@@ -198,6 +198,64 @@ class DamageRanking:
         return f"DamageRanking(by {self.by}; {worst})"
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Counted:
+    """What the looks and findings of a fleet come to, before zones are ranked by it.
+
+    Parameters
+    ----------
+    exposure : DataFrame
+        As `zone_hours` gives it.
+    regions : DataFrame
+        As `kit.regions.tracked_regions` gives them.
+    lives : dict of str to Histories
+        By kind of damage: as `kit.build_histories` makes them on the clock of the kind, lives after a repair included.
+    looks : Series or None
+        Number of looks by method, and
+    selected : DataFrame or None
+        as `selected_regions` gives them; both where false calls are to be fitted.
+    """
+
+    exposure: pd.DataFrame
+    regions: pd.DataFrame
+    lives: dict[str, Histories]
+    looks: pd.Series | None = None
+    selected: pd.DataFrame | None = None
+
+    @classmethod
+    def of_fleet(
+        cls, fleet: Fleet, settings: RankingSettings, kinds: Sequence[str], selection: Selection = EVERYTHING
+    ) -> Counted:
+        """Count a fleet in memory.
+
+        Parameters
+        ----------
+        fleet : Fleet
+            The findings as loaded.
+        settings : RankingSettings
+            Clocks.
+        kinds : sequence of str
+            Kinds of damage.
+        selection : Selection
+            What counts.
+
+        Returns
+        -------
+        Counted
+            Ready to be ranked by.
+        """
+        return cls(
+            exposure=zone_hours(fleet, selection),
+            regions=tracked_regions(fleet),
+            lives={
+                kind: build_histories(
+                    fleet, kind=kind, clock=settings.kind(kind).clock, include_repaired=True
+                )
+                for kind in kinds
+            },
+        )
+
+
 def rank_by_damage(
     fleet: Fleet,
     *,
@@ -209,6 +267,7 @@ def rank_by_damage(
     draws: int = 4096,
     pod_sets: int = 8,
     seed: int = 1,
+    counted: Counted | None = None,
 ) -> DamageRanking:
     r"""Rank zones by the damage that arises, not by what was found of it.
 
@@ -228,6 +287,8 @@ def rank_by_damage(
         How zones differ: ``gamma`` or ``log-normal``.
     draws, pod_sets, seed : int
         Draws, sets of PODs among them, and their random numbers.
+    counted : Counted, optional
+        What the looks and findings of the fleet come to, so that it is not worked out again.
 
     Returns
     -------
@@ -253,17 +314,16 @@ def rank_by_damage(
     check_kinds(kinds)
     selection.checked(fleet)
     ask = RankingSettings.of_source(fleet.source) if settings is None else settings
-    exposure = zone_hours(fleet, selection)
-    regions = tracked_regions(fleet)
     seen = set(fleet.damage["kind"])
     wanted = [kind for kind in DISBOND_KINDS if kind in seen] if kinds is None else list(kinds)
-    false = _false_rates(fleet, ask, selection)
+    if counted is None:
+        counted = Counted.of_fleet(fleet, ask, wanted, selection)
+    false = _false_rates(fleet, ask, selection, counted)
     made = {}
     for at, kind in enumerate(wanted):
         one = _one_kind(
             fleet,
-            regions,
-            exposure,
+            counted,
             ask,
             kind,
             by,
@@ -303,10 +363,13 @@ def _together(parts: list[KindRanking]) -> KindRanking:
     )
 
 
-def _false_rates(fleet: Fleet, ask: RankingSettings, selection: Selection) -> dict[str, float]:
+def _false_rates(
+    fleet: Fleet, ask: RankingSettings, selection: Selection, counted: Counted
+) -> dict[str, float]:
     """Return false calls per look by method, as stated or fitted."""
     if isinstance(ask.false_calls, str):
-        return fit_false_calls(fleet, selection)["per_look"].to_dict()
+        fitted = fit_false_calls(fleet, selection, looks=counted.looks, regions=counted.selected)
+        return fitted["per_look"].to_dict()
     return {str(name): float(rate) for name, rate in ask.false_calls.items()}
 
 
@@ -407,6 +470,7 @@ def lives_of_kind(
     settings: RankingSettings | None = None,
     selection: Selection = EVERYTHING,
     regions: pd.DataFrame | None = None,
+    histories: Histories | None = None,
 ) -> KindLives:
     """Gather the lives of one kind of damage with the growth and the life that all zones have in common.
 
@@ -422,6 +486,8 @@ def lives_of_kind(
         What counts.
     regions : DataFrame, optional
         What `kit.regions.tracked_regions` gave, so that it is not worked out again.
+    histories : Histories, optional
+        Lives of the kind on its clock, those after a repair included, likewise.
 
     Returns
     -------
@@ -430,7 +496,9 @@ def lives_of_kind(
     """
     ask = RankingSettings.of_source(fleet.source) if settings is None else settings
     given = ask.kind(kind)
-    every = build_histories(fleet, kind=kind, clock=given.clock, include_repaired=True)
+    every = histories
+    if every is None:
+        every = build_histories(fleet, kind=kind, clock=given.clock, include_repaired=True)
     lives = _in_selection(every, fleet, selection)
     zone_of = with_covariates(lives, fleet, ["zone"])["zone"].to_numpy(object)
     zones = fleet.tables["zones"].set_index("zone")
@@ -465,8 +533,7 @@ def lives_of_kind(
 
 def _one_kind(
     fleet: Fleet,
-    regions: pd.DataFrame,
-    exposure: pd.DataFrame,
+    counted: Counted,
     ask: RankingSettings,
     kind: str,
     by: str,
@@ -477,7 +544,10 @@ def _one_kind(
     pod_sets: int,
     seed: int,
 ) -> KindRanking | None:
-    made = lives_of_kind(fleet, kind, settings=ask, selection=selection, regions=regions)
+    exposure, lives = counted.exposure, counted.lives[kind]
+    made = lives_of_kind(
+        fleet, kind, settings=ask, selection=selection, regions=counted.regions, histories=lives
+    )
     clock, watched = ask.kind(kind).clock, made.watched
     zones = fleet.tables["zones"].set_index("zone")
     names, at = _units(made.zone, zones, by, exposure)

@@ -51,7 +51,14 @@ def binomial_bounds(count: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> t
     return lower, upper
 
 
-def fit_false_calls(fleet: Fleet, selection: Selection = EVERYTHING, *, level: float = 0.95) -> pd.DataFrame:
+def fit_false_calls(
+    fleet: Fleet,
+    selection: Selection = EVERYTHING,
+    *,
+    level: float = 0.95,
+    looks: pd.Series | None = None,
+    regions: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """Estimate the false calls that still stand among accepted first finds, per look, by method.
 
     Parameters
@@ -62,6 +69,10 @@ def fit_false_calls(fleet: Fleet, selection: Selection = EVERYTHING, *, level: f
         What counts.
     level : float
         Confidence of the bounds [-].
+    looks : Series, optional
+        Number of looks of the selection by method, so that they are not built again.
+    regions : DataFrame, optional
+        What `selected_regions` gave, likewise.
 
     Returns
     -------
@@ -76,15 +87,15 @@ def fit_false_calls(fleet: Fleet, selection: Selection = EVERYTHING, *, level: f
     A find that was opened and repaired is taken as real, and one that was not confirmed as false. Finds that nobody
     opened are taken to be false as often as those of which it became known (assumed). Methods without either have none.
     """
-    looks = selected_looks(fleet, selection)
-    regions = selected_regions(fleet, selection)
+    if looks is None:
+        looks = selected_looks(fleet, selection).groupby("method").size()
+    regions = selected_regions(fleet, selection) if regions is None else regions
     first = regions.loc[regions["is_first"]]
     opened = first["disposition"].isin(["permanent_repair", "panel_replaced"])
     findings = fleet.tables["findings"]
     taken_back = findings.loc[findings["disposition"] == _NOT_CONFIRMED]
     taken_back = taken_back.loc[selection.rows(taken_back, day="found_on")]
-    n_looks = looks.groupby("method").size()
-    out = pd.DataFrame({"looks": n_looks})
+    out = pd.DataFrame({"looks": looks})
     out["first_finds"] = first.groupby("method").size().reindex(out.index).fillna(0).astype(int)
     out["opened"] = first.loc[opened].groupby("method").size().reindex(out.index).fillna(0).astype(int)
     out["not_confirmed"] = taken_back.groupby("method").size().reindex(out.index).fillna(0).astype(int)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from kit.findings import KINDS, TAP_METHODS, Fleet, blind_to, need_fleet
 from kit.numerics.poisson import poisson_bounds
@@ -60,22 +62,91 @@ def zone_hours(fleet: Fleet, selection: Selection = EVERYTHING) -> pd.DataFrame:
         positions).
     """
     need_fleet(fleet)
-    zones = fleet.tables["zones"].set_index("zone")
-    flown = exposure_of(fleet, selection)
-    sums = flown.groupby("zone")[["panel_flight_hours", "panel_flight_cycles", "panel_years"]].sum()
-    fittings = fleet.tables["panels"]
+    return hours_of_sums(fleet, [zone_sums(fleet, selection)])
+
+
+@dataclass(frozen=True, eq=False)
+class ZoneSums:
+    """What some panels of a fleet were exposed to, by zone, ready to be added up.
+
+    Parameters
+    ----------
+    flown : DataFrame
+        Index zone: panel_flight_hours, panel_flight_cycles, panel_years.
+    places : DataFrame
+        Columns zone and aircraft: where such panels were fitted.
+    looks : DataFrame
+        Columns zone, purpose, method and looks, their number.
+    """
+
+    flown: pd.DataFrame
+    places: pd.DataFrame
+    looks: pd.DataFrame
+
+
+def zone_sums(
+    fleet: Fleet,
+    selection: Selection = EVERYTHING,
+    *,
+    panels: Callable[[pd.Series], NDArray[np.bool_]] | None = None,
+) -> ZoneSums:
+    """Add up by zone what the panels of a fleet, or some of them, were exposed to.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The findings as loaded.
+    selection : Selection
+        What counts.
+    panels : callable, optional
+        Says of names of panels which count. Default: all.
+
+    Returns
+    -------
+    ZoneSums
+        Sums over fleets whose panels differ can be put together by `hours_of_sums`.
+    """
+    fittings, flown = fleet.tables["panels"], exposure_of(fleet, selection)
+    looks = selected_looks(fleet, selection)
+    if panels is not None:
+        fittings, flown, looks = (rows.loc[panels(rows["panel"])] for rows in (fittings, flown, looks))
     # Without a selection a position counts that never flew while records were kept.
     held = fittings if selection == EVERYTHING else flown
-    positions = held.groupby("zone")["aircraft"].nunique()
-    looks = selected_looks(fleet, selection)
+    return ZoneSums(
+        flown=flown.groupby("zone")[["panel_flight_hours", "panel_flight_cycles", "panel_years"]].sum(),
+        places=held[["zone", "aircraft"]].drop_duplicates(),
+        looks=looks.groupby(["zone", "purpose", "method"]).size().rename("looks").reset_index(),
+    )
+
+
+def hours_of_sums(fleet: Fleet, sums: Sequence[ZoneSums]) -> pd.DataFrame:
+    """Put sums by zone together, as `zone_hours` tells them.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Whose zones they are.
+    sums : sequence of ZoneSums
+        Of different panels.
+
+    Returns
+    -------
+    DataFrame
+        As `zone_hours`.
+    """
+    zones = fleet.tables["zones"].set_index("zone")
+    flown = pd.concat([one.flown for one in sums]).groupby(level=0).sum()
+    places = pd.concat([one.places for one in sums]).drop_duplicates()
+    looks = pd.concat([one.looks for one in sums])
+    positions = places.groupby("zone")["aircraft"].nunique()
     area = pd.Series(shapely.area(zones["outline"].to_numpy(object)) / _MM2_PER_M2, index=zones.index)
     out = pd.DataFrame({"group": zones["group"]})
     out["positions"] = positions.reindex(out.index).fillna(0).astype(int)
-    for name in sums.columns:
-        out[name] = sums[name].reindex(out.index).fillna(0.0)
-    out["looks"] = looks.groupby("zone").size().reindex(out.index).fillna(0).astype(int)
+    for name in flown.columns:
+        out[name] = flown[name].reindex(out.index).fillna(0.0)
+    out["looks"] = looks.groupby("zone")["looks"].sum().reindex(out.index).fillna(0).astype(int)
     for purpose in PURPOSES:
-        some = looks.loc[looks["purpose"] == purpose].groupby("zone").size()
+        some = looks.loc[looks["purpose"] == purpose].groupby("zone")["looks"].sum()
         out[f"looks_{purpose.replace(' ', '_')}"] = some.reindex(out.index).fillna(0).astype(int)
     out["area_m2"] = area * out["positions"]
     return out.sort_index()
@@ -143,8 +214,46 @@ def rank_zones(
     check_by(by)
     check_kinds(kinds)
     selection.checked(fleet)
-    exposure = zone_hours(fleet, selection)
-    regions = selected_regions(fleet, selection)
+    exposure, regions = zone_hours(fleet, selection), selected_regions(fleet, selection)
+    return rank_counted(exposure, regions, by=by, kinds=kinds, level=level, worst=worst, seed=seed)
+
+
+def rank_counted(
+    exposure: pd.DataFrame,
+    regions: pd.DataFrame,
+    *,
+    by: str = "group",
+    kinds: Sequence[str] | None = None,
+    level: float = 0.95,
+    worst: int = 3,
+    seed: int = 1,
+) -> pd.DataFrame:
+    """Rank zones as `rank_zones` does, once hours and findings are at hand.
+
+    Parameters
+    ----------
+    exposure : DataFrame
+        As `zone_hours` gives it.
+    regions : DataFrame
+        As `kit.ranking.selected_regions` gives them.
+    by : str
+        ``zone`` or ``group``.
+    kinds : sequence of str, optional
+        Kinds of damage, as for `rank_zones`.
+    level : float
+        Confidence of the bounds [-].
+    worst : int
+        Number k of the chance to be among the worst k.
+    seed : int
+        Of the draws behind the chances.
+
+    Returns
+    -------
+    DataFrame
+        As `rank_zones`.
+    """
+    check_by(by)
+    check_kinds(kinds)
     first = regions.loc[regions["is_first"]]
     if by == "group":
         exposure = exposure.groupby("group").sum(numeric_only=True)
@@ -161,9 +270,9 @@ def rank_zones(
         _rated(frame, level)
         chance, mean = _chances(frame, worst, seed)
         frame["rank_by_count"] = frame["finds"].rank(method="min", ascending=False).astype(int)
-        frame["rank_by_rate"] = (
-            frame["per_1000_fh"].rank(method="min", ascending=False, na_option="bottom").astype(int)
-        )
+        # Zones flown alike tie, in whatever order their hours were added up.
+        rate = frame["per_1000_fh"].map(lambda value: float(f"{value:.12g}"))
+        frame["rank_by_rate"] = rate.rank(method="min", ascending=False, na_option="bottom").astype(int)
         frame["shrunken_per_1000_fh"] = mean
         frame["p_worst"], frame["p_among_worst"] = chance
         frame = frame.sort_values(["rank_by_rate", "finds"], ascending=[True, False], kind="stable")

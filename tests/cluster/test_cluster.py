@@ -15,19 +15,27 @@ import kit
 from kit.cluster import (
     bootstrap,
     build_histories,
+    evidence_of,
     fit_weibull,
     local_cluster,
     open_parts,
     over_parts,
+    present_state,
+    rank_by_damage,
+    rank_zones,
     spread,
     write_parts,
 )
 from kit.cluster import tracked_regions as track_parts
 from kit.findings import load_fleet
 from kit.life import bootstrap as bootstrap_in_memory
+from kit.programmes import present_state as present_in_memory
+from kit.ranking import Selection
+from kit.ranking import rank_by_damage as rank_by_damage_in_memory
 from kit.regions import tracked_regions
 
 DEMO = Path(__file__).parents[2] / "demo_fleet"
+QUESTION = DEMO / "questions" / "aileron.toml"
 ASKED = {"kind": "disbond", "clock": "flight_cycles"}
 
 
@@ -70,9 +78,7 @@ def test_regions_of_parts_have_the_measures_and_tracks_of_the_whole(fleet, parts
     whole = tracked_regions(fleet).set_index("finding").sort_index()
     assert list(found.index) == list(whole.index)
     np.testing.assert_allclose(found["diameter_mm"], whole["diameter_mm"], rtol=1e-10)
-    together = pd.DataFrame({"found": found["track"], "whole": whole["track"]})
-    assert (together.groupby("found")["whole"].nunique() == 1).all()
-    assert (together.groupby("whole")["found"].nunique() == 1).all()
+    np.testing.assert_array_equal(found["track"], whole["track"])
 
 
 @pytest.mark.long
@@ -87,6 +93,41 @@ def test_a_fit_by_sums_over_parts_is_the_fit_in_memory(fleet, parts):
     np.testing.assert_allclose(found.robust_covariance, whole.robust_covariance, rtol=1e-8)
     assert (found.clock, found.kind) == (whole.clock, whole.kind)
     np.testing.assert_allclose(found.bounds("shape", method="profile"), whole.bounds("shape", method="profile"), rtol=1e-8)  # fmt: skip
+
+
+def equal_rankings(one, other):
+    pd.testing.assert_frame_equal(one.to_frame(), other.to_frame(), rtol=1e-10, check_dtype=False)
+    for kind, ranked in one.kinds.items():
+        np.testing.assert_allclose(ranked.ranks.rate, other[kind].ranks.rate, rtol=1e-10)
+
+
+def equal_states(one, other):
+    pd.testing.assert_frame_equal(one.frame, other.frame, rtol=1e-10, check_dtype=False)
+    np.testing.assert_allclose(one.beyond, other.beyond, rtol=1e-10)
+    assert one.cautions == other.cautions
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("by", "selection"),
+    [("zone", Selection()), ("group", Selection(since="2014-01-01", methods=("tap_manual",)))],
+)
+def test_rates_of_zones_over_parts_are_those_of_the_whole(fleet, parts, by, selection):
+    found = rank_zones(parts, by=by, selection=selection)
+    whole = kit.rank_zones(fleet, by=by, selection=selection)
+    pd.testing.assert_frame_equal(found, whole, rtol=1e-10, check_dtype=False)
+
+
+def test_a_table_that_stays_with_the_parts_is_no_empty_table(tiny, tmp_path):
+    whole = load_fleet(tiny.left().write())
+    parts = write_parts(whole, tmp_path / "parts", parts=1)
+    evidence = evidence_of(parts)
+    assert evidence.fingerprint == whole.fingerprint()
+    pd.testing.assert_frame_equal(evidence.fleet.warnings, whole.warnings)
+    with pytest.raises(KeyError, match="the table inspections stays with the parts"):
+        kit.build_histories(evidence.fleet)
+    with pytest.raises(ValueError, match="Write parts of that day"):
+        evidence.as_known_on("2010-01-01")
 
 
 def some_numbers(stream, n):
@@ -131,6 +172,8 @@ def test_two_worker_processes_answer_the_same_and_lose_nothing_when_one_is_kille
         found = fit_weibull(parts, client=client, **ASKED)
         drawn = bootstrap(found, 200, seed=3, client=client)
         regions = track_parts(parts, client=client)
+        ranked = rank_by_damage(parts, client=client)
+        stands = present_state(parts, QUESTION, draws=50, client=client)
         with local_cluster(1) as alone:
             np.testing.assert_array_equal(drawn.points, bootstrap(found, 200, seed=3, client=alone).points)
     there = kit.fit_weibull(whole)
@@ -139,5 +182,7 @@ def test_two_worker_processes_answer_the_same_and_lose_nothing_when_one_is_kille
         regions.drop(columns="geometry"), track_parts(parts).drop(columns="geometry")
     )
     np.testing.assert_array_equal(drawn.points, bootstrap(fit_weibull(parts, **ASKED), 200, seed=3).points)
+    equal_rankings(ranked, rank_by_damage_in_memory(fleet))
+    equal_states(stands, present_in_memory(fleet, QUESTION, draws=50))
     usual = bootstrap_in_memory(there, 200, seed=3)
     np.testing.assert_allclose(drawn.bounds("shape"), usual.bounds("shape"), rtol=0.15)
