@@ -255,7 +255,14 @@ def verify_register(
             problems = [words, *problems]
             entries = entries[:k]
             break
+    entered: set[str] = set()
     for entry in entries:
+        if entry.what == "decision":
+            entered.add(entry.digest)
+        elif entry.digest not in entered:
+            problems.append(
+                f"entry {entry.number} signs a record of {entry.name} that no entry before it enters"
+            )
         if entry.what == "decision" and entry.made_on is not None and entry.known_on < entry.made_on:
             notes.append(
                 f"entry {entry.number}, {entry.name}: on what was known on {entry.known_on}, but made on {entry.made_on}"
@@ -311,6 +318,11 @@ def _broken(entry: Entry, before: Entry | None, number: int) -> str:
         return f"first broken link: entry {number} ({entry.name}) does not follow {where}: one of the two was altered"
     if before is not None and entry.entered_on < before.entered_on:
         return f"first broken link: entry {number} ({entry.name}) is dated {entry.entered_on}, before entry {before.number} of {before.entered_on}"
+    if entry.made_on is not None and entry.entered_on < entry.made_on:
+        return (
+            f"first broken link: entry {number} ({entry.name}) is dated {entry.entered_on}, before {entry.made_on}, on which the "
+            "record says that it was made"
+        )
     return ""
 
 
@@ -332,27 +344,27 @@ def _held_against_files(entries: list[Entry], folder: Path, notes: list[str]) ->
     """Compare the records of a folder with the digests entered last for their names."""
     problems = []
     last = {entry.name: entry for entry in entries if entry.what == "decision"}
-    files = {path.stem: path for path in sorted([*folder.glob("*.json"), *folder.glob("*/*.json")])}
+    files: dict[str, list[Path]] = {}  # a second file of a name may not stand in for the one that is read
+    for path in sorted([*folder.glob("*.json"), *folder.glob("*/*.json")]):
+        files.setdefault(path.stem, []).append(path)
     for name, entry in last.items():
-        path = files.get(name)
-        if path is None:
+        if name not in files:
             problems.append(
                 f"entry {entry.number}: the record {name} is not in {folder}: it was removed or renamed"
             )
-            continue
-        try:
-            record = _sound(path)
-        except RecordError as error:
-            problems.append(f"entry {entry.number}: {error}")
-            continue
-        if record.digest != entry.digest:
-            problems.append(
-                f"entry {entry.number}: {path.name} is not the record that was entered: it was altered or exchanged"
-            )
+        for path in files.get(name, []):
+            try:
+                record = _sound(path)
+            except RecordError as error:
+                problems.append(f"entry {entry.number}: {error}")
+                continue
+            if record.digest != entry.digest:
+                problems.append(
+                    f"entry {entry.number}: {path.relative_to(folder)} is not the record that was entered: it was altered or "
+                    "exchanged"
+                )
     known = {entry.digest for entry in entries}
-    for name, path in files.items():
-        if name in last:
-            continue
+    for path in (path for name, paths in files.items() if name not in last for path in paths):
         try:
             if _sound(path).digest not in known:
                 notes.append(f"{path.name} is in no entry of the register")

@@ -125,9 +125,10 @@ def test_methods_that_are_all_blind_to_the_kind_are_refused(hand):
         build_histories(hand.load(), kind="moisture", methods=["tap_manual"])
 
 
-def test_carbon_on_aluminium_is_warned_of_unless_the_remarks_say_what_isolates_them(hand):
+@pytest.mark.parametrize("skin", ["outer_material", "inner_material"])
+def test_carbon_on_aluminium_is_warned_of_unless_the_remarks_say_what_isolates_them(hand, skin):
     hand.aircraft("A1").panel("P1", "A1")
-    hand.set("zones", "Z1", outer_material="CFRP", core_material="aluminium")
+    hand.set("zones", "Z1", **{skin: "CFRP", "core_material": "aluminium"})
     (reason,) = reasons(hand.load(), "zones")
     assert "carbon skin on an aluminium core" in reason
     hand.set("zones", "Z1", remarks="glass isolating ply")

@@ -214,9 +214,9 @@ def _zones(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         expected="LINESTRING (x1 y1, x2 y2), its two ends",
         mend="write the line through the hinges by two points",
     )
-    galvanic = rows["outer_material"].str.contains(_CARBON, case=False) & rows["core_material"].str.contains(
-        "alumin", case=False
-    )
+    skins = rows["outer_material"] + " " + rows["inner_material"]
+    galvanic = skins.str.contains(_CARBON, case=False)
+    galvanic &= rows["core_material"].str.contains("alumin", case=False)
     context.report(
         "zones",
         rows,
