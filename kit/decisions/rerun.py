@@ -516,6 +516,8 @@ def judge(
         absent=_NEW.get(then.record),
         words=WORDS_SINCE_5 if then.record < _TRADE_WORDS else (),
     )
+    if "pods" in changed:
+        reasons.append(_pods_in_words(checks, then))
     differing = [one for one in checks if one.state == DIFFERS]
     other = [one for one in checks if one.state == VERSION]
     if not other and (words := _at_odds(checks, changed)):
@@ -576,6 +578,20 @@ def _at_odds(checks: tuple[FieldCheck, ...], changed: tuple[str, ...]) -> str:
     if any(name.startswith("reference.") for name in data) and not changed:
         return "the record names a limit, POD, package or planned usage that its own rows do not say"
     return ""
+
+
+def _pods_in_words(checks: tuple[FieldCheck, ...], then: DecisionRecord) -> str:
+    """Name the entry of the register of PODs that is no longer as it was, from the values that the record holds."""
+    used = next((str(row["name"]) for row in then.reference.get("pods", ())), "")
+    if not used:
+        return "PODs: the register is not as it was; the question states its own POD"
+    other = [one for one in checks if one.field.startswith("reference.pods.") and one.state == DATA]
+    if not other:
+        return f"PODs: {used}, which was used, is as it was; other entries of the register are not"
+    if any(one.field.count(".") == 2 for one in other):  # the whole entry
+        return f"PODs: {used}, which was used, is no longer in the register as known then"
+    cells = ", ".join(f"{one.field.split('.')[-1]} {one.then!r} to {one.now!r}" for one in other[:_NAMED])
+    return f"PODs: {used}, which was used, was altered ({cells})"
 
 
 def _rows_in_words(changes: pd.DataFrame) -> str:

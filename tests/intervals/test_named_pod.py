@@ -85,6 +85,34 @@ def test_a_re_run_does_not_hang_on_the_register(ask, dataset, tmp_path):
     assert result.today is None  # what is known today does not name it any more
 
 
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("change", "what"),
+    [
+        (lambda text: text.replace("a50_mm = 20", "a50_mm = 35"), "was altered (a50_mm 20.0 to 35.0)"),
+        (lambda text: text.replace("manual-thin", "manual-other"), "is no longer in the register"),
+        (
+            lambda text: text + text.replace("manual-thin", "back-dated"),
+            "other entries of the register are not",
+        ),
+    ],
+)
+def test_an_entry_altered_gone_or_back_dated_since_is_changed_reference_data_and_named(
+    ask, dataset, tmp_path, change, what
+):
+    """The numbers stay those of the record; that the file says something else now is told with the entry's name."""
+    path = write_decision(recommend(dataset, ask('pod = "manual-thin"')), tmp_path / "out")
+    before = (tmp_path / "pods.toml").read_text()
+    (tmp_path / "pods.toml").write_text(change(before))
+    assert change(before) != before
+    result = rerun(path, dataset)
+    assert result.verdicts == ("reference data changed",)
+    assert result.reasons[0].startswith("rows as known on")
+    assert "PODs: manual-thin, which was used, " in result.reasons[1]
+    assert what in result.reasons[1]
+    assert not result.differing
+
+
 def test_a_question_with_numbers_is_stored_without_a_name(small_question, small_evidence, tmp_path):
     path = write_decision(recommend(small_evidence, small_question), tmp_path)
     assert json.loads(path.read_text())["question"]["detection"]["pod"] is None
