@@ -297,6 +297,8 @@ def plot_plan_view(
                 centre.x, centre.y, f"{rank[key]:.0f}", ha="center", va="center", fontsize="small", zorder=2,
                 bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
             )  # fmt: skip
+    if outlines.empty:
+        ax.text(0.5, 0.5, "no outlines of zones in this dataset", ha="center", transform=ax.transAxes)
     ax.autoscale_view()
     ax.set_aspect("equal")
     ax.set(xlabel="To the right [m]", ylabel="Forward [m]")
@@ -389,7 +391,7 @@ def plot_time_line(
             below = below + height
         ax.set_ylabel("Looks a year" if name == "looks" else "First finds a year")
         ax.yaxis.set_major_locator(MaxNLocator(4, integer=True))
-        ax.set_ylim(0, max(below.max() * 1.3, 1))
+        ax.set_ylim(0, max(below.max() * 1.05, 1))
         for at, year in enumerate(sorted(marks or {})):
             ax.axvline(year - 0.5, color=INK, linestyle="--", linewidth=1)
             if name == "looks":
@@ -404,7 +406,7 @@ def plot_time_line(
                     fontsize="small",
                     bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
                 )
-    axes[0].legend(fontsize="x-small", loc="upper left", ncols=1)
+    axes[0].legend(fontsize="x-small", loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False)
     axes[1].xaxis.set_major_locator(MaxNLocator(integer=True))
     axes[1].set_xlabel("Year")
     axes[0].set_title("What was looked for, and what was found, by year", fontsize="medium")

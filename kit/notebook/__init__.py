@@ -15,6 +15,7 @@ from kit.notebook.tell import (
     open_fleet,
     present,
     say,
+    where_possible,
 )
 
 __all__ = [
@@ -40,4 +41,5 @@ __all__ = [
     "run_notebook",
     "say",
     "values_of",
+    "where_possible",
 ]

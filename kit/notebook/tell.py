@@ -163,6 +163,28 @@ def attempt(make: Callable[..., Result], *given: object, **named: object) -> Res
         raise NoAnswer(str(reason)) from None
 
 
+def where_possible(make: Callable[..., Result], *given: object, **named: object) -> Result | None:
+    """Make a result that the answer does not hang on, or show in its own words why it cannot be had from these data.
+
+    Parameters
+    ----------
+    make : callable
+        What makes it.
+    *given, **named : object
+        Its arguments.
+
+    Returns
+    -------
+    Result or None
+        What it made; None where it refuses the data, which is shown.
+    """
+    try:
+        return make(*given, **named)
+    except ValueError as reason:
+        say(f"Not to be had from these data: {reason}")
+        return None
+
+
 def open_fleet(source: str) -> Fleet:
     """Load a dataset with its rejected rows set aside, and show what it is.
 

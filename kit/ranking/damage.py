@@ -20,6 +20,7 @@ from kit.life import (
     with_covariates,
 )
 from kit.numerics.typing import Floats
+from kit.numerics.words import in_words, percent
 from kit.ranking.expected import MOST_LOOKS, expected_damage, sampled_lives
 from kit.ranking.false_calls import fit_false_calls
 from kit.ranking.funnel import funnel_table
@@ -122,15 +123,44 @@ class KindRanking:
         for row in out.itertuples():
             parts = []
             if row.detected < 0.9 * usual:
-                parts.append(f"its looks find {row.detected:.0%} of what arises, {usual:.0%} is usual")
+                parts.append(
+                    f"its looks find {percent(row.detected)} of what arises, {percent(usual)} is usual"
+                )
             elif row.detected > 1.1 * usual:
-                parts.append(f"its looks find more than usual, {row.detected:.0%} against {usual:.0%}")
+                parts.append(
+                    f"its looks find more than usual, {percent(row.detected)} against {percent(usual)}"
+                )
             if row.found and row.false_calls / row.found > 0.15:
                 parts.append(f"{row.false_calls:.1f} of {row.found:.0f} finds are likely false calls")
             if row.found < 10:
                 parts.append("few finds, drawn towards the mean")
             words.append("; ".join(parts) if row.moved else "")
         return words
+
+    def words(self, *, level: float = 0.95) -> tuple[str, ...]:
+        """Say which zone may be the worst, which cannot be told apart, and what moved zones from their rank by finds.
+
+        Parameters
+        ----------
+        level : float
+            Probability that the worst is among those named [-].
+
+        Returns
+        -------
+        tuple of str
+            Sentences, the last a list.
+        """
+        moved = self.to_frame().query("why != ''")
+        told = "; ".join(", ".join(in_words(name) for name in names) for names in self.ranks.sets(level))
+        worst = ", ".join(in_words(name) for name in self.ranks.may_be_worst(level))
+        return (
+            f"The worst is one of {worst} ({percent(level)}).",
+            f"Not told apart: {told}." if told else "All are told apart.",
+            "\n".join(
+                f"- {in_words(name)}: {row['raw_rank']} by finds, {row['rank']} by damage: {row['why']}"
+                for name, row in moved.iterrows()
+            ),
+        )
 
     def funnel(self) -> pd.DataFrame:
         """Return found over expected with the limits of a funnel plot.

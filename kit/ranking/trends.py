@@ -13,6 +13,7 @@ from scipy.special import ndtr
 from kit.findings import Fleet, Meters
 from kit.life import MeanCumulative, mean_cumulative
 from kit.numerics.typing import Floats
+from kit.numerics.words import percent
 from kit.ranking.funnel import step_up
 from kit.ranking.selection import (
     EVERYTHING,
@@ -266,6 +267,20 @@ class PoissonCusum:
     def alarms(self) -> np.ndarray:
         """Periods at which the chart is above its threshold."""
         return np.flatnonzero(self.score > self.threshold)
+
+    def words(self) -> str:
+        """Say whether the chart alarms, and how often it would by chance.
+
+        Returns
+        -------
+        str
+            Sentences.
+        """
+        at = f"The first alarm is in period {self.alarms[0] + 1}" if self.alarms.size else "No alarm"
+        return (
+            f"{at} of {self.found.size} periods: the sum reaches {self.score.max():.2f}, the threshold is {self.threshold:.2f}. If nothing "
+            f"changed, {percent(self.simulated_false_alarm)} of such charts would alarm."
+        )
 
     def __repr__(self) -> str:
         """Return one line."""

@@ -92,7 +92,7 @@ def lesson_kinds(fleet: Fleet, source: str | Path, damage: DamageRanking) -> pd.
         One row a kind: most_found (by count), leads (by damage), p_worst, leads_in_truth.
     """
     rates = rank_zones(fleet, by=damage.by, kinds=list(DISBOND_KINDS))
-    hours = zone_hours(fleet).groupby("group")["panel_flight_hours"].sum()
+    hours = zone_hours(fleet).groupby(damage.by)["panel_flight_hours"].sum()
     onsets = true_onsets(source)
     rows = []
     for kind, one in damage.kinds.items():
@@ -101,7 +101,7 @@ def lesson_kinds(fleet: Fleet, source: str | Path, damage: DamageRanking) -> pd.
         truth = _NO_TRUTH
         if onsets is not None:
             some = onsets if kind == "all" else onsets.loc[onsets["kind"] == kind]
-            truth = str((some.groupby("group").size() / hours).idxmax())
+            truth = str((some.groupby(damage.by).size() / hours).idxmax())
         rows.append(
             (
                 kind,
