@@ -132,7 +132,7 @@ def check(
                     name: {
                         "incomplete_from": str(edge.incomplete_from)[:10] if edge.is_short else None,
                         "level": edge.level,
-                        "text": edge.text(),
+                        "text": edge.words(),
                         "months": plain(edge.to_frame()),
                     }
                     for name, edge in edges.items()
@@ -155,7 +155,7 @@ def check(
             say(", ".join(f"{name} {n}" for name, n in sorted(traps.items(), key=_trap_number)) or "none")
             say("\nReporting delay")
             for name in DELAY_TABLES:
-                say(f"{delays[name]!r}\n{edges[name].text()}")
+                say(f"{delays[name]!r}\n{edges[name].words()}")
             if changes is not None:
                 end = f" to {until}" if until else ""
                 say(f"\nBecame known after {since}{end}: {len(changes):,} rows\n{changes_text(changes)}")

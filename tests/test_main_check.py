@@ -31,7 +31,7 @@ def test_the_text_ends_with_delay_right_edge_and_advice(small_fleet, text):
     fleet = small_fleet
     for table in ("findings", "cards"):
         assert repr(reporting_delay(fleet, table=table)) in text
-        assert right_edge(fleet, table=table).text() in text
+        assert right_edge(fleet, table=table).words() in text
     assert fleet.notice in text
     for caution in CAUTIONS:
         assert f"- {caution}\n" in text
@@ -45,7 +45,7 @@ def test_the_json_holds_delay_edge_and_changes(small_folder, small_fleet):
     assert [row["share"] for row in data["reporting_delay"]["findings"]] == pytest.approx(
         delay.share.tolist()
     )
-    assert data["right_edge"]["findings"]["text"] == edge.text()
+    assert data["right_edge"]["findings"]["text"] == edge.words()
     shares = [row["share_known"] for row in data["right_edge"]["findings"]["months"]]
     np.testing.assert_allclose(shares, edge.months["share_known"])
     assert len(data["right_edge"]["cards"]["months"]) >= 12

@@ -127,6 +127,22 @@ class CorrectionsReview:
         said = self.frame["accept"].str.lower()
         return f"{len(self.frame)} proposals: {(said == 'yes').sum()} accepted, {(said == 'no').sum()} left, {(said == '').sum()} open"
 
+    def summary(self, *, most: int = 5) -> tuple[str, ...]:
+        """Say how many proposals are decided, and the first of them whole.
+
+        Parameters
+        ----------
+        most : int
+            Proposals said whole.
+
+        Returns
+        -------
+        tuple of str
+            Sentences, the last a list.
+        """
+        lines = [f"- {'; '.join(self.words(number))}" for number in range(min(most, len(self)))]
+        return (f"{self.counts}.", "\n".join(lines))
+
     def write(self) -> str:
         """Write the corrections file, and try whether what was accepted fits together.
 

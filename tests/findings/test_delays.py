@@ -188,10 +188,10 @@ def test_the_right_edge_is_the_first_month_that_is_not_complete(hand):
     assert len(months) == 12
     for words in (
         "findings from 2020-11-01 on are not complete as known on 2020-12-31",
-        "2020-12 46.8%",
+        "2020-12 46.8 %",
         "no improvement",
     ):
-        assert words in edge.text()
+        assert words in edge.words()
     assert repr(edge) == "RightEdge(findings: months below 95% from 2020-11-01, as known on 2020-12-31)"
 
 
@@ -200,7 +200,7 @@ def test_a_lower_level_moves_the_right_edge(hand):
     assert right_edge(fleet, 0.86).incomplete_from == pd.Timestamp("2020-11-01")
     assert right_edge(fleet, 0.84).incomplete_from == pd.Timestamp("2020-12-01")  # November has 0.85
     assert pd.isna(right_edge(fleet, 0.4).incomplete_from)
-    assert "every month is expected to hold at least 40% of its findings" in right_edge(fleet, 0.4).text()
+    assert "every month is expected to hold at least 40 % of its findings" in right_edge(fleet, 0.4).words()
 
 
 def test_expected_rows_are_those_known_over_the_share_known(hand):
@@ -228,7 +228,7 @@ def test_an_edge_without_rows_says_that_nothing_can_be_said(hand):
     edge = right_edge(hand.aircraft("A1").panel("P1", "A1").load())
     assert pd.isna(edge.incomplete_from)
     assert (
-        edge.text()
+        edge.words()
         == "Right edge: no findings with an event day, so nothing can be said of the newest months."
     )
 

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.findings.dates import day_numbers
 from kit.findings.report.changes import as_day, recorded_rows
+from kit.numerics.words import percent
 
 if TYPE_CHECKING:
     from kit.findings.fleet import Fleet
@@ -96,6 +97,22 @@ class ReportingDelay:
             Share [-]; too high, since long delays of new events are not known yet.
         """
         return self._read(self.naive_share, age_days)
+
+    def words(self) -> str:
+        """Say within how many days rows are recorded.
+
+        Returns
+        -------
+        str
+            One sentence.
+        """
+        known = "" if pd.isna(self.known_on) else f" as known on {self.known_on:%Y-%m-%d}"
+        if not self.n_rows:
+            return f"No {self.table}{known}, so that no delay can be told."
+        return (
+            f"{self.n_rows:,} {self.table}{known}: half are recorded within {self.quantile(0.5):,.0f} days, 95 % "
+            f"within {self.quantile(0.95):,.0f}."
+        )
 
     def _read(self, share: NDArray, age_days: ArrayLike) -> NDArray[np.float64]:
         """Return a step function at some ages."""
@@ -339,7 +356,7 @@ class RightEdge:
         """
         return self.months.copy()
 
-    def text(self) -> str:
+    def words(self) -> str:
         """Return the warning in words.
 
         Returns
@@ -353,13 +370,13 @@ class RightEdge:
             )
         if not self.is_short:
             return (
-                f"Right edge: every month is expected to hold at least {self.level:.0%} of its {self.table} "
+                f"Right edge: every month is expected to hold at least {percent(self.level)} of its {self.table} "
                 f"(delay estimated from {self.n_rows:,} rows)."
             )
         short = self.months[self.months["month"] >= self.incomplete_from]
         newest = short.tail(_MONTHS_NAMED)
         months = ", ".join(
-            f"{month:%Y-%m} {share:.1%}"
+            f"{month:%Y-%m} {100 * share:.1f} %"
             for month, share in zip(newest["month"], newest["share_known"], strict=True)
         )
         return (
