@@ -157,7 +157,7 @@ def _leaves(value: object, name: str) -> Iterator[tuple[str, object]]:
 
 def _without_places(text: str) -> str:
     """Leave out of a reason where in the file other rows stand, which later rows and other sources move."""
-    return re.sub(r"rows \d+(, \d+)*|\d+ (other|more) rows", "rows", text)
+    return re.sub(r"rows? \d+(, \d+)*|\d+ (other|more) rows?", "rows", text)
 
 
 def _as_worded_now(value: object, words: Sequence[tuple[str, str]]) -> object:

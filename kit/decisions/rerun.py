@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -304,8 +305,9 @@ def rerun(
             f"{path}: the record does not match its own digest: it was altered after it was written, and what it "
             f"says now cannot be run again ({error}). Restore the file from its source."
         ) from None
-    asked = question_beside(path) if question is None else read_question(question)
-    return result if asked is None else _held_against(result, asked, evidence)
+    for asked in _asked_beside(path) if question is None else (read_question(question),):
+        result = _held_against(result, asked, evidence)
+    return result
 
 
 def question_path(path: str | Path) -> Path:
@@ -342,13 +344,18 @@ def question_beside(path: str | Path) -> Question | None:
     QuestionError
         If what stands there is no question.
     """
+    return next(iter(_asked_beside(path)), None)
+
+
+def _asked_beside(path: str | Path) -> Iterator[Question]:
+    """Give each question that stands beside a record: as it was asked, and as a pack says that it was."""
     asked, packed = question_path(path), Path(path).parent / PACKED_QUESTION
     if asked.is_file():
-        return read_question(asked)
+        yield read_question(asked)
     if not packed.is_file():
-        return None
+        return
     try:
-        return Question.model_validate_json(packed.read_bytes())
+        yield Question.model_validate_json(packed.read_bytes())
     except ValidationError as error:
         where = ".".join(str(part) for part in error.errors()[0]["loc"])[:80]
         raise QuestionError(
@@ -385,7 +392,7 @@ def _held_against(result: Rerun, asked: Question, evidence: Evidence) -> Rerun:
     return dataclasses.replace(
         result,
         verdicts=tuple(name for name in VERDICTS if name in found),
-        reasons=(*result.reasons, f"the question is not the one given: {words}"),
+        reasons=tuple(dict.fromkeys((*result.reasons, f"the question is not the one given: {words}"))),
     )
 
 
@@ -523,6 +530,9 @@ def judge(
     if not other and (words := _at_odds(checks, changed)):
         verdicts.add("record altered")
         reasons.append(words)
+    if words := _longer_than_its_rules(then):
+        verdicts.add("record altered")
+        reasons.append(words)
     if differing:
         more = f" and {len(differing) - _NAMED} more" if len(differing) > _NAMED else ""
         names = ", ".join(one.field for one in differing[:_NAMED]) + more
@@ -533,6 +543,11 @@ def judge(
                 reasons.append(
                     "same rows, same question, same versions: the record says what they do not give, so that it or its "
                     "question was altered after it was written, or the code of the kit was, without a new version"
+                )
+            elif other:
+                reasons.append(
+                    "with other versions a re-run cannot tell words that were altered from code that was changed: run it with the "
+                    "versions below, or hold the record against a register"
                 )
     if other:
         reasons.append(
@@ -577,6 +592,19 @@ def _at_odds(checks: tuple[FieldCheck, ...], changed: tuple[str, ...]) -> str:
         return "the record's digests of tables are not those of its rows, which all agree"
     if any(name.startswith("reference.") for name in data) and not changed:
         return "the record names a limit, POD, package or planned usage that its own rows do not say"
+    return ""
+
+
+def _longer_than_its_rules(then: DecisionRecord) -> str:
+    """Say where a record recommends more than one of its own rules allows, which no version of the kit ever did."""
+    said = then.recommendation
+    for what, value, rules in (
+        ("an initial inspection at", said.threshold, [one for one in then.rules if one.rule == "threshold"]),
+        ("a repeat of", said.repeat, [one for one in then.rules if one.governs and one.rule != "threshold"]),
+    ):
+        for one in rules:
+            if value is not None and one.interval is not None and value > one.interval * (1 + TOLERANCE):
+                return f"the record recommends {what} {value:,.0f}, longer than its own rule {one.rule} allows ({one.interval:,.0f})"
     return ""
 
 

@@ -12,6 +12,8 @@ ORDER = "findings F1, found_on = '2017-27-12': mixed (day first: rows {}; YYYY-M
     ("then", "now", "state"),
     [
         (ORDER.format("3, 4, 17", 99), ORDER.format("3", 12), "same"),
+        (ORDER.format("3, 4", 99), ORDER.format("3", 12).replace("rows 3", "row 3"), "same"),
+        (ORDER.format("3, 4", 2), ORDER.format("3, 4", 1).replace("other rows", "other row"), "same"),
         (ORDER.format("3", 12), ORDER.format("3", 12).replace("F1", "F2"), "differs"),
         (ORDER.format("3", 12), "All fine.", "differs"),
     ],

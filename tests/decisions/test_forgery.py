@@ -165,6 +165,24 @@ def test_what_an_author_would_forge_is_named_by_its_field(data, fresh, path, val
     assert "same rows, same question, same versions" in reasons
 
 
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [
+        (("recommendation", "repeat"), "a repeat of"),
+        (("recommendation", "threshold"), "an initial inspection at"),
+    ],
+)
+def test_a_record_that_recommends_more_than_its_own_rules_allow_was_altered_whatever_made_it(
+    data, fresh, path, words
+):
+    """Other versions excuse other numbers, but not numbers that contradict each other."""
+    forged = put(data, path, data[path[0]][path[1]] * 3) | {"code": "0" * 64}
+    verdicts, _, reasons = found_out(forged, fresh)
+    assert verdicts == ("record altered", "software changed")
+    assert f"recommends {words}" in reasons
+    assert "cannot tell words that were altered from code that was changed" in reasons
+
+
 def test_an_emptied_or_foreign_software_field_is_told(data, fresh):
     _, _, reasons = found_out(data | {"software": {}}, fresh)
     assert "software: " in reasons

@@ -1,13 +1,17 @@
 """An evidence pack is all that another machine needs to run a decision again."""
 
 import datetime as dt
+import json
 import shutil
 import zipfile
+from hashlib import sha256
 
 import pytest
+from support import DEMO
 
 import kit
-from kit.decisions import RecordError, open_pack, pack_decision, rerun, write_decision
+from kit.decisions import RecordError, compare, open_pack, pack_decision, read_decision, rerun, write_decision
+from kit.decisions.record import set_aside
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +64,46 @@ def test_an_altered_pack_is_refused_and_nothing_is_written_outside(packed, tmp_p
         target.writestr(name, content)
     with pytest.raises(RecordError, match=words), open_pack(other):
         pass
+
+
+@pytest.mark.long
+def test_a_row_and_the_question_altered_in_a_pack_whose_digests_were_made_anew_are_found_by_the_record(
+    packed, tmp_path
+):
+    """The list of digests is no lock: what the record says of its rows and its question is held against them."""
+    with zipfile.ZipFile(packed) as source:
+        files = {name: source.read(name) for name in source.namelist()}
+    rows = files["data/findings.csv"].decode().splitlines()
+    rows[1] = (
+        rows[1].replace("moisture_disbond", "dent").replace("core_damage", "dent").replace("disbond", "dent")
+    )
+    files["data/findings.csv"] = ("\n".join(rows) + "\n").encode()
+    asked = json.loads(files["question.json"])
+    files["question.json"] = json.dumps(asked | {"horizon": asked["horizon"] * 1.5}).encode()
+    stated = json.loads(files.pop("manifest.json"))
+    stated["files"] = {name: sha256(content).hexdigest() for name, content in files.items()}
+    with zipfile.ZipFile(tmp_path / "other.zip", "w") as target:
+        for name, content in (files | {"manifest.json": json.dumps(stated).encode()}).items():
+            target.writestr(name, content)
+    with open_pack(tmp_path / "other.zip") as (record, fleet):
+        result = rerun(record, fleet)
+    assert {"data changed in place", "question altered"} <= set(result.verdicts)
+    assert rows[1].split(",")[0] in set(result.row_changes["id"])
+
+
+@pytest.mark.long
+def test_the_pack_of_the_demo_is_small_and_says_what_the_demo_says(demo_fleet, tmp_path):
+    """Under 3 MB; rows set aside are named alike, though fewer rows stand around them in the pack."""
+    path = pack_decision(DEMO / "decisions" / "D-07.json", demo_fleet, tmp_path / "D-07.pack.zip")
+    assert path.stat().st_size < 3_000_000
+    with open_pack(path) as (record, fleet):
+        then = read_decision(record)
+        now = fleet.as_known_on(then.known_on)
+    here = demo_fleet.as_known_on(then.known_on)
+    assert now.fingerprint() == here.fingerprint()
+    aside = compare({"set_aside": list(set_aside(here))}, {"set_aside": list(set_aside(now))})
+    assert len(aside) > 5
+    assert {one.state for one in aside} == {"same"}
 
 
 def test_what_is_no_archive_is_refused(tmp_path):
