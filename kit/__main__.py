@@ -85,7 +85,7 @@ def check(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Check every row of a dataset, say what is wrong and how to mend it, and which months are complete."""
+    """Check every row of a dataset, say what is wrong and how to correct it, and which months are complete."""
     with bad_input():
         from kit.findings import (
             DELAY_TABLES,

@@ -196,7 +196,7 @@ def test_a_rejected_row_is_shown_by_check_and_stops_a_strict_decision(tiny, tmp_
     result = run("check", folder)
     assert result.exit_code == NO
     assert words in result.stdout
-    assert "Mend: " in result.stdout
+    assert "To correct: " in result.stdout
     question = tmp_path / "small.toml"
     question.write_text(QUESTION)
     refused(run("decide", folder, "--question", question, "--out", out, "--strict"), words)
@@ -215,7 +215,7 @@ def test_a_polygon_that_crosses_itself_or_leaves_its_panel_is_mended_and_said_so
     result = run("check", tiny.write())
     assert words in result.stdout
     assert result.exit_code == (FINE if "Rejected: 0" in result.stdout else NO)
-    assert "Rejected: 0" in result.stdout or "Mend: " in result.stdout
+    assert "Rejected: 0" in result.stdout or "To correct: " in result.stdout
 
 
 # rank ---------------------------------------------------------------------------------------------
@@ -229,7 +229,7 @@ def test_rank_shows_finds_with_bounds_and_the_advice(small_folder, tmp_path):
         "moisture_disbond: damage that arises per 1,000 panel flight hours by zone",
         "576",
         "The worst is one of",
-        "Warning: skins are not told apart",
+        "Warning: skins are not distinguished",
         "Advisory analysis only",
         "problems in rejected rows",
     ):
@@ -477,11 +477,11 @@ def drop_column(folder, table, name):
 
 
 BROKEN = {
-    "missing folder": (shutil.rmtree, ["There is no", "mend the path"]),
+    "missing folder": (shutil.rmtree, ["There is no", "correct the path"]),
     "a file": (lambda folder: (shutil.rmtree(folder), folder.write_text("x")), ["must be a folder with dataset.toml"]),
     "empty folder": (lambda folder: (shutil.rmtree(folder), folder.mkdir()), ["there is no dataset.toml (the folder is empty)"]),
     "missing table": (lambda folder: (folder / "cards.csv").unlink(), ["cards.csv", "the file is missing"]),
-    "missing column": (lambda folder: drop_column(folder, "limits", "size"), ["limits.csv", "size", "Expected", "Mend"]),
+    "missing column": (lambda folder: drop_column(folder, "limits", "size"), ["limits.csv", "size", "Expected", "Correct"]),
     "unreadable toml": (lambda folder: (folder / "dataset.toml").write_text("name ="), ["dataset.toml", "not TOML"]),
     "unknown unit": (
         lambda folder: (folder / "dataset.toml").write_text((folder / "dataset.toml").read_text().replace('"mm"', '"ft"')),

@@ -131,7 +131,7 @@ def rank(
             say(f"Assumed: {words}.")
         if not _is_by_skin(ask):
             say(
-                "Warning: skins are not told apart, so that a thick skin still looks better than it is. Give --settings."
+                "Warning: skins are not distinguished, so that a thick skin still looks better than it is. Give --settings."
             )
     for caution in CAUTIONS:
         say(f"- {caution}")

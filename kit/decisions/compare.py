@@ -15,7 +15,7 @@ SMALLEST = 1e-12
 """Numbers nearer to one another than this are the same, whatever their relative difference [as named]."""
 
 SAME, DIFFERS, STATED, VERSION, DATA = "same", "differs", "stated, not checked", "version", "data"
-"""What can be found of a field: the last two are told apart from a difference of the answer."""
+"""What can be found of a field: the last two are distinguished from a difference of the answer."""
 
 STATES = (SAME, DIFFERS, STATED, VERSION, DATA)
 

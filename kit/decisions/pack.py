@@ -232,7 +232,7 @@ def _data(fleet: Fleet, day: pd.Timestamp) -> dict[str, str]:
 def _named_early(fleet: Fleet, name: str, known: pd.Series, referred: set[str]) -> pd.DataFrame:
     """Name rows that became known later but that rows known then refer to: their ids and days, nothing else of them.
 
-    A row that refers to one that is not known yet is told apart from one that refers to nothing.
+    A row that refers to one that is not known yet is distinguished from one that refers to nothing.
     """
     table, typed = TABLES[name], fleet.as_read[name].typed
     later = typed[~known & typed[TABLES[name].id_column].isin(referred)]

@@ -99,7 +99,7 @@ def merkle_root(leaves: list[bytes]) -> str:
 
     Notes
     -----
-    Leaves and nodes are told apart by their first byte, as in the Merkle trees of RFC 6962, so that no set of rows can
+    Leaves and nodes are distinguished by their first byte, as in the Merkle trees of RFC 6962, so that no set of rows can
     be made up of the nodes of another one.
     """
     level = leaves or [hashlib.sha256(b"").digest()]

@@ -414,7 +414,7 @@ def curves_by_method(
     Returns
     -------
     dict of str to DetectionCurve
-        By method; one curve under a name of no letters where methods are not told apart.
+        By method; one curve under a name of no letters where methods are not distinguished.
 
     Raises
     ------

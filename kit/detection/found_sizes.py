@@ -89,7 +89,7 @@ def what_sizes_at_find_tell(
     Notes
     -----
     Large damage stands longer and is found more often, so sizes at find are the sizes there are, weighted by
-    how long they stand and by the POD: the two cannot be told apart, and any POD curve fits them with some
+    how long they stand and by the POD: the two are indistinguishable, and any POD curve fits them with some
     sizes at onset. With earlier looks that are known to have missed, hits over hits and known misses is too high
     at every size, since damage never found counts nowhere: an upper bound, and no estimate. A lower bound
     above 0 cannot be had without a trial.

@@ -250,7 +250,7 @@ class PodRegister:
                 f"{path}: cannot be read ({error.strerror}). Give the path of a register of PODs."
             ) from None
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise PodError(f"{path}: not a TOML file ({error}). Mend the line named.") from None
+            raise PodError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
         rows = data.get("pods")
         if set(data) != {"pods"} or not isinstance(rows, list) or not all(isinstance(r, dict) for r in rows):
             raise PodError(

@@ -355,7 +355,7 @@ def fit_response(
             )
     if (noise is not None and threshold < noise) or (saturation is not None and threshold > saturation):
         raise ValueError(
-            f"`threshold` must lie between noise and saturation, where readings are told apart. Got {threshold!r}."
+            f"`threshold` must lie between noise and saturation, where readings are distinguishable. Got {threshold!r}."
         )
     scale = np.log if log_response else np.asarray
     below = np.zeros(r.size, bool) if noise is None else r <= noise

@@ -171,7 +171,7 @@ def _refuse(name: str, values, good, what: str) -> None:
     if bad.size:
         raise ValueError(
             f"`{name}` must be {what}. {bad.size} of {values.size} rows are not, first row {bad[0]} "
-            f"(Got {values[bad[0]]!s}). Mend or leave out those rows."
+            f"(Got {values[bad[0]]!s}). Correct or leave out those rows."
         )
 
 

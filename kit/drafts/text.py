@@ -55,7 +55,7 @@ def dataset_toml(
             ]
     return "\n".join(
         [
-            "# A draft: every line of `guessed` is a guess. Look at the entry, mend it where it is wrong, and take its line out of",
+            "# A draft: every line of `guessed` is a guess. Look at the entry, correct it where it is wrong, and take its line out of",
             "# `guessed`; until it is empty, each check and each answer says so. What each key means: docs/dataset.md.",
             f"name = {_text(name)}",
             f'length_unit = "{draft.length_unit}"   # guess: unit of most lengths of the extract',

@@ -302,7 +302,7 @@ class DamageMap:
         rows = fleet.tables["panels"]
         rows = rows.loc[rows["panel"] == panel]
         if not len(rows):
-            raise ValueError(f"`panel` must be a serial of the table panels. Got {panel!r}; mend it.")
+            raise ValueError(f"`panel` must be a serial of the table panels. Got {panel!r}; correct it.")
         now = rows.loc[(rows["fitted_on"] <= day) & ~(rows["removed_on"] <= day)].sort_values("fitted_on")
         own = self._of_panel(panel)
         finds = own.loc[own["found_on"] <= day]

@@ -364,9 +364,9 @@ def tap_entry_of(
         If the panel is not fitted, or kind, pitch or unit is wrong.
     """
     if kind not in KINDS:
-        raise ValueError(f"`kind` must be one of {', '.join(KINDS)}. Got {kind!r}; mend it.")
+        raise ValueError(f"`kind` must be one of {', '.join(KINDS)}. Got {kind!r}; correct it.")
     if unit not in MM_PER_UNIT:
-        raise ValueError(f"`unit` must be one of {', '.join(MM_PER_UNIT)}. Got {unit!r}; mend it.")
+        raise ValueError(f"`unit` must be one of {', '.join(MM_PER_UNIT)}. Got {unit!r}; correct it.")
     every = fleet if isinstance(fleet, DamageMap) else damage_map_of(fleet)
     there = every.at(panel, every.fleet.cut_off)
     if there.outline is None:

@@ -50,7 +50,7 @@ class PanelAges:
 
     def __init__(self, fleet: Fleet, clock: str, *, assumed: pd.Series | None = None) -> None:
         if clock not in CLOCKS:
-            raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r}; mend the name.")
+            raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r}; correct the name.")
         self._clock = clock
         tables = fleet.tables
         panels = tables["panels"].sort_values(["panel", "fitted_on", "fitting"], kind="stable")

@@ -101,7 +101,7 @@ def _superseded_by_others(
         target[unknown],
         reason="corrects a row that is not there",
         expected=f"the id of a row of {name} that was recorded before",
-        mend="mend the id, or leave the cell blank",
+        mend="correct the id, or leave the cell blank",
     )
     before = recorded.reindex(target).set_axis(target.index)
     early = ~unknown & (correcting["recorded_on"] < before)
@@ -112,7 +112,7 @@ def _superseded_by_others(
         target[early],
         reason="corrects a row that was recorded after it",
         expected=[f"recorded_on from {day:%Y-%m-%d} on" for day in before[early]],
-        mend="mend recorded_on, or exchange the two rows",
+        mend="correct recorded_on, or exchange the two rows",
     )
     valid = correcting[~unknown & ~early]
     forked = valid["replaces"].duplicated(keep=False)
@@ -207,7 +207,7 @@ def _superseded_by_same_id(
         alone["replaces"],
         reason="corrects a row that is not there",
         expected=f"a row of {table.name} with this id, recorded before",
-        mend="mend the id, or leave the cell blank",
+        mend="correct the id, or leave the cell blank",
     )
     last = frame[frame["corrects"]].groupby("id")["recorded"].transform("max").reindex(frame.index)
     last = frame["id"].map(last.groupby(frame["id"]).max())

@@ -30,7 +30,7 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     """Read a dataset, check every row, and return what can be used.
 
     Rows are sorted into accepted, accepted with a warning, and rejected; each problem says
-    file, row, column, value, reason, what was expected and how to mend it.
+    file, row, column, value, reason, what was expected and how to correct it.
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def _from_the_future(name: str, table: RawTable) -> pd.DataFrame:
                 value=f"{row.recorded_on:%Y-%m-%d}",
                 reason="recorded_on is after the day of loading; the row is not used",
                 expected="a day up to today",
-                mend="mend recorded_on",
+                mend="correct recorded_on",
             )
             for row in future[["file", "row", "recorded_on"]].itertuples(index=False)
         ]
@@ -212,7 +212,7 @@ def _not_confirmed(guessed: list[str]) -> pd.DataFrame:
         value="; ".join(guessed[:_SHOWN]) + rest,
         reason=f"{n} guess{'es' if n > 1 else ''} of the draft not confirmed",
         expected="entries that somebody who knows the extract has looked at",
-        mend="look at each entry that guessed names, mend it where it is wrong, and take its line out of guessed",
+        mend="look at each entry that guessed names, correct it where it is wrong, and take its line out of guessed",
     )
 
 
@@ -248,7 +248,7 @@ def _with_regions(cells: pd.DataFrame, path: Path, dataset: Dataset) -> tuple[pd
             ~is_known,
             "no such row in findings",
             "the id of a finding",
-            "mend the id, or add the finding",
+            "correct the id, or add the finding",
         ),
         (
             is_double,

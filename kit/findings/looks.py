@@ -79,7 +79,7 @@ def build_looks(
         unknown = [one for one in given if one not in allowed]
         if isinstance(given, str) or unknown:
             raise ValueError(
-                f"`{name}` must be a list of {', '.join(allowed)}. Got {given!r}; mend the names."
+                f"`{name}` must be a list of {', '.join(allowed)}. Got {given!r}; correct the names."
             )
     parts = []
     if "recorded" in basis:

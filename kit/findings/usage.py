@@ -112,7 +112,7 @@ class Meters:
             If `clock` is none of the three.
         """
         if clock not in CLOCKS:
-            raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r}; mend the name.")
+            raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r}; correct the name.")
         days = day_numbers(dates)
         code = self._aircraft.get_indexer(pd.Index(np.atleast_1d(aircraft)))
         code, days = np.broadcast_arrays(code, days)

@@ -60,11 +60,11 @@ class GrowthComparison:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What to keep in mind: which forms the tracks do not tell apart, and the cautions of each."""
+        """What to keep in mind: which forms are indistinguishable by the tracks, and the cautions of each."""
         least = min(fit.aic for fit in self.fits.values())
         close = [name for name, fit in self.fits.items() if fit.aic - least < _CLOSE]
         words = (
-            f"the tracks do not tell {', '.join(close[:-1])} and {close[-1]} growth apart: delays are to be had from each"
+            f"{', '.join(close[:-1])} and {close[-1]} growth are indistinguishable by these tracks: delays are to be had from each"
             if len(close) > 1
             else f"{close[0]} growth is likeliest within the sizes mapped; beyond them no form is supported"
         )

@@ -423,7 +423,7 @@ def fit_joint(
 def _by_method(
     detection: float | DetectionCurve | Mapping[str, float | DetectionCurve], histories: Histories
 ) -> dict[str, DetectionCurve]:
-    """Return the curve of each method; one without a name where methods are not told apart."""
+    """Return the curve of each method; one without a name where methods are not distinguished."""
     curves = curves_by_method(detection)
     if set(curves) == {""}:
         return curves

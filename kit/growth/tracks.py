@@ -397,7 +397,7 @@ def fit_tracks(
         Name of the clock of ``age``.
     may_stand_still : bool
         Whether a share of the damage may stand still from the first mapping on: because it never grows,
-        or because it stopped before. Mappings cannot tell the two apart.
+        or because it stopped before. By mappings the two are indistinguishable.
     may_stop : bool
         Whether growing damage may stop at a random time: at an even chance per clock unit.
     may_jump : bool

@@ -117,5 +117,5 @@ def units_that_cannot_be(fleet: Fleet, group: str) -> str:
     first = found.iloc[0]
     return (
         f"{first['file']} row {first['row']}, {first['column']} = {first['value']!r}: {first['reason']} "
-        f"Expected: {first['expected']}. Mend: {first['mend']}."
+        f"Expected: {first['expected']}. To correct: {first['mend']}."
     )

@@ -120,7 +120,7 @@ class Problem:
     units_per_day : dict of str to float
         Planned usage by clock.
     zones : dict of str to FrailtyDraws
-        By kind: hazard of each zone over the mean of the group; empty where zones are not told apart.
+        By kind: hazard of each zone over the mean of the group; empty where zones are not distinguished.
     structure_class : str
         Class of structure of the zones, the strictest of several; blank where it is not known.
     """

@@ -423,7 +423,7 @@ def read_question(source: Question | str | Path) -> Question:
             f"{path}: cannot be read ({error.strerror}). Give the path of a question's TOML file."
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise QuestionError(f"{path}: not a TOML file ({error}). Mend the line named.") from None
+        raise QuestionError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
     detection = data.get("detection")
     if isinstance(detection, dict) and "pod" in detection and {"a50_mm", "slope", "plateau"} & set(detection):
         raise QuestionError(

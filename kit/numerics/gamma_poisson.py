@@ -41,7 +41,7 @@ def check_counts(found: ArrayLike, expected: ArrayLike) -> tuple[Floats, Floats]
         raise ValueError(
             "`found` must be at least 0 and `expected` above 0 wherever something was found: "
             f"{bad.size} of {x.size} rows are not, first row {first} (found={x[first]:g}, "
-            f"expected={e[first]:g}). Leave out rows without exposure, or mend the counts."
+            f"expected={e[first]:g}). Leave out rows without exposure, or correct the counts."
         )
     return x, e
 

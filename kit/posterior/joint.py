@@ -64,7 +64,7 @@ def joint_draws(
     \mathrm{POD}, s)\, p(L \mid \mathrm{histories}, A, G, \mathrm{POD})`: growth G from repeat mappings, size at
     onset A from sizes at first find, life L from histories, each given the draws of the ones before.
     Evidence does not flow back: sizes and histories do not correct the POD that a trial measured or the
-    rates that mappings gave (a cut model). What is not told apart by histories then stays as uncertain
+    rates that mappings gave (a cut model). What is not distinguished by histories then stays as uncertain
     as the trial left it.
 
     References

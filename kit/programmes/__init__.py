@@ -1,6 +1,13 @@
 """The fleet as it is, what a change of programme does, what it costs, what will be found, what would change the answer."""
 
-from kit.programmes.change import ProgrammeChange, RepairShare, compare_programmes, play, repair_share
+from kit.programmes.change import (
+    ProgrammeChange,
+    RepairShare,
+    compare_programmes,
+    play,
+    repair_share,
+    simulate_programme,
+)
 from kit.programmes.cost import (
     PARTS,
     CostCurve,
@@ -105,6 +112,7 @@ __all__ = [
     "sample_plan",
     "share_shown",
     "shared_factors",
+    "simulate_programme",
     "stated_values",
     "taken",
     "thinned",

@@ -11,6 +11,7 @@ import pandas as pd
 
 from kit.findings import Fleet
 from kit.intervals import DAYS_PER_YEAR, Evidence, Question, QuestionError
+from kit.numerics.renamed import formerly
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws, PodDraws, uniform_points
 from kit.programmes.cost import Costs
@@ -27,7 +28,7 @@ _REPAIR_DAYS = 90
 _MOST_YEARS = 20
 
 
-def play(
+def simulate_programme(
     living: LivingPanels,
     draws: Mapping[str, KindDraws],
     events: Events,
@@ -181,7 +182,7 @@ class ProgrammeChange(Tabled):
     expected : dict of str to ndarray, shape (2, n_draws, n_years)
         Numbers to be expected under each, by quantity.
     counted : dict of str to ndarray, shape (2, n_draws, n_years)
-        The same with luck: one play under each draw.
+        The same with luck: one simulation under each draw.
     costs : Costs or None
         What was stated.
     repaired : RepairShare
@@ -354,7 +355,9 @@ def compare_programmes(
         If a programme cannot be done, or usage is not planned so far ahead.
     """
     if isinstance(years, bool) or not isinstance(years, int | np.integer) or not 1 <= years <= _MOST_YEARS:
-        raise QuestionError(f"years must be a whole number from 1 to {_MOST_YEARS}. Got {years!r}; mend it.")
+        raise QuestionError(
+            f"years must be a whole number from 1 to {_MOST_YEARS}. Got {years!r}; correct it."
+        )
     group = fleet if isinstance(fleet, Group) else group_of(fleet, question, draws=draws, say=say)
     living, ask = group.living, group.ask
     plan = usage or UsagePlan()
@@ -382,7 +385,7 @@ def compare_programmes(
         for one in (now, proposed)
     ]
     events = events_of(looks, flown, ends, own_from=[_own_from(one, living) for one in (now, proposed)])
-    expected, counted = play(
+    expected, counted = simulate_programme(
         living, group.draws, events, pods, limit=group.limit_mm, multipliers=group.multipliers, seed=ask.seed
     )
     number = np.stack([looks_by_period(one, ends) for one in looks])
@@ -444,3 +447,6 @@ def _own_from(programme: Programme, living: LivingPanels) -> Floats:
     if programme.aircraft is not None:
         holds = living.frame["aircraft"].isin(programme.aircraft).to_numpy()
     return np.where(holds, start, np.inf)
+
+
+play = formerly(simulate_programme, "play")

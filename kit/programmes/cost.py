@@ -68,7 +68,7 @@ class Costs:
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < np.inf:
                 raise QuestionError(
-                    f"costs: `{name}` must be a number of at least 0. Got {value!r}; mend it."
+                    f"costs: `{name}` must be a number of at least 0. Got {value!r}; correct it."
                 )
 
     @classmethod
@@ -277,7 +277,7 @@ def replacement_ages(group: Group, costs: Costs, *, replacement: float) -> pd.Da
     """
     if not 0 < replacement < np.inf:
         raise QuestionError(
-            f"costs: `replacement` must be positive and finite. Got {replacement!r}; mend it."
+            f"costs: `replacement` must be positive and finite. Got {replacement!r}; correct it."
         )
     rows = []
     for kind, draws in group.draws.items():

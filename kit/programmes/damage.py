@@ -526,7 +526,7 @@ def walk(
     expected : dict of str to ndarray, shape (n_programmes, d, n_panels, n_periods)
         By measure; exposure in panel flight hours.
     counted : dict of str to ndarray, shape (n_programmes, d, n_panels, n_periods)
-        By measure, one play of luck under each draw: a sample is there, and is not yet found, where one random
+        By measure, one simulation of luck under each draw: a sample is there, and is not yet found, where one random
         number for it lies below its weight, in every programme alike.
     """
     d, n, _ = damage.onset.shape

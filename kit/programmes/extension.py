@@ -11,7 +11,7 @@ from scipy.special import betainc, betaincinv, gammaincc
 from kit.intervals import DAYS_PER_YEAR, PER_FLIGHT_HOURS, QuestionError, risks, threshold_rule
 from kit.numerics.confidence import check_level
 from kit.numerics.typing import Floats
-from kit.programmes.change import play
+from kit.programmes.change import simulate_programme
 from kit.programmes.group import Group, Progress
 from kit.programmes.programme import Programme, events_of, look_days, looks_by_period
 from kit.programmes.result import OfGroup
@@ -324,10 +324,10 @@ def extension_evidence(
     """
     ask, living, problem = group.ask, group.living, group.problem
     if not 0 < repeat < np.inf:
-        raise QuestionError(f"extension: the repeat must be positive and finite. Got {repeat!r}; mend it.")
+        raise QuestionError(f"extension: the repeat must be positive and finite. Got {repeat!r}; correct it.")
     if not 0 < years <= LONGEST_YEARS:
         raise QuestionError(
-            f"extension: `years` must be above 0 and at most {LONGEST_YEARS:g}. Got {years!r}; mend it."
+            f"extension: `years` must be above 0 and at most {LONGEST_YEARS:g}. Got {years!r}; correct it."
         )
     meets = _meets(group, repeat)
     needed_share = ask.target.share_of_draws
@@ -342,7 +342,7 @@ def extension_evidence(
     looks = look_days(now, living, flown, days=float(ends[-1]))
     events = events_of([looks], flown, ends)
     nothing = [dict.fromkeys(group.draws)]
-    expected, _ = play(
+    expected, _ = simulate_programme(
         living,
         group.draws,
         events,
@@ -377,7 +377,7 @@ def extension_evidence(
     allowed = min(allowed, 0.5) if ask.target.measure != "exposure" else ask.threshold.allowed_share
     longer = Programme.every(group.evidence, ask, repeat)
     ahead = look_days(longer, living, flown, days=float(ends[-1]), present=now)
-    later, _ = play(
+    later, _ = simulate_programme(
         living,
         group.draws,
         events_of([ahead], flown, ends),

@@ -14,7 +14,7 @@ from kit.findings import Fleet
 from kit.intervals import DAYS_PER_YEAR, Evidence, Question, QuestionError, kind_asked, read_question
 from kit.numerics.confidence import check_level
 from kit.numerics.typing import Floats
-from kit.programmes.change import play, repair_share
+from kit.programmes.change import repair_share, simulate_programme
 from kit.programmes.cost import Costs
 from kit.programmes.group import DRAWS, LEVEL, Group, Progress, group_of
 from kit.programmes.programme import Programme, events_of, look_days, looks_by_period
@@ -34,7 +34,7 @@ def poisson_binomial(chances: ArrayLike, *, most: int | None = None) -> Floats:
     chances : array_like of float, shape (..., n_trials)
         Chance of each trial [-].
     most : int, optional
-        Largest number that is told apart; the last entry holds it and all above. Default: all trials.
+        Largest number that is distinguished; the last entry holds it and all above. Default: all trials.
 
     Returns
     -------
@@ -228,7 +228,7 @@ def forecast_finds(
         or not 1 <= quarters <= _MOST_QUARTERS
     ):
         raise QuestionError(
-            f"quarters must be a whole number from 1 to {_MOST_QUARTERS}. Got {quarters!r}; mend it."
+            f"quarters must be a whole number from 1 to {_MOST_QUARTERS}. Got {quarters!r}; correct it."
         )
     check_level(level)
     group = fleet if isinstance(fleet, Group) else group_of(fleet, question, draws=draws, say=say)
@@ -251,7 +251,7 @@ def forecast_finds(
     ]
     start = 0.0 if planned.starts_on is None else float((planned.starts_on - living.cut_off).days)
     events = events_of([looks], flown, ends, own_from=[np.full(len(living), start)])
-    expected, counted = play(
+    expected, counted = simulate_programme(
         living,
         group.draws,
         events,
@@ -408,7 +408,7 @@ def back_test(
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
     ask = read_question(question).model_copy(update={"known_on": None})
     if isinstance(years, bool) or not isinstance(years, int | np.integer) or years < 1:
-        raise QuestionError(f"years must be a whole number of at least 1. Got {years!r}; mend it.")
+        raise QuestionError(f"years must be a whole number of at least 1. Got {years!r}; correct it.")
     cut_off = evidence.fleet.cut_off
     last = cut_off.year - (0 if (cut_off.month, cut_off.day) == (12, 31) else 1)
     rows, skipped = [], {}

@@ -136,7 +136,7 @@ def group_of(
     draws : int
         Joint draws that are made and used.
     shared : bool
-        Whether zones, lots, bases and aircraft have hazards of their own, as far as finds tell them apart.
+        Whether zones, lots, bases and aircraft have hazards of their own, as far as finds distinguish them.
     say : callable, optional
         Called before each step with its name.
 

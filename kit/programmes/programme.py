@@ -226,7 +226,7 @@ class Programme:
             )
         if not 0 <= self.phase_in_days < np.inf:
             raise QuestionError(
-                f"programme {self.name}: `phase_in_days` must be at least 0. Got {self.phase_in_days!r}; mend it."
+                f"programme {self.name}: `phase_in_days` must be at least 0. Got {self.phase_in_days!r}; correct it."
             )
 
     def pod_draws(self, draws: KindDraws, *, far_side_share: Floats, seed: int) -> PodDraws | None:

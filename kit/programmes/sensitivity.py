@@ -29,7 +29,7 @@ from kit.intervals import (
     with_pod,
 )
 from kit.numerics.typing import Floats
-from kit.programmes.change import play
+from kit.programmes.change import simulate_programme
 from kit.programmes.group import Group, Progress, group_of
 from kit.programmes.programme import Programme, events_of, look_days
 from kit.programmes.result import Tabled
@@ -298,7 +298,7 @@ class Tornado(Tabled):
         """What the reader must know."""
         own = (
             "each value is moved by itself: what moves together moves the interval further",
-            f"{DRAWS} joint draws: intervals that differ by less than about 5 % are not told apart",
+            f"{DRAWS} joint draws: intervals that differ by less than about 5 % are indistinguishable",
         )
         return (*own, *self.notes, *CAUTIONS)
 
@@ -491,7 +491,7 @@ def value_of_evidence(
     flaws, inspectors : int
         Known flaws of the trial, from a third of a50 to three times that, and inspectors who look at each.
     outcomes : int
-        Outcomes that are played for each.
+        Outcomes that are simulated for each.
 
     Returns
     -------
@@ -529,8 +529,8 @@ def value_of_evidence(
     now, rows = supported(np.zeros(n)), []
     sources = rng.integers(0, n, outcomes)
     finds = _finds_of_a_year(group)
-    played = rng.poisson(finds[sources])
-    year = [(y[None] * np.log(finds) - finds - gammaln(y + 1)[None]).sum(axis=1) for y in played]
+    simulated = rng.poisson(finds[sources])
+    year = [(y[None] * np.log(finds) - finds - gammaln(y + 1)[None]).sum(axis=1) for y in simulated]
     pod = next(iter(group.draws.values())).pod
     sizes = np.repeat(ask.detection.a50_mm * np.geomspace(1 / 3, 3, flaws), inspectors)
     chance = pod.plateau[:, None] / (1 + (pod.a50[:, None] / sizes) ** pod.slope[:, None])
@@ -564,7 +564,7 @@ def _finds_of_a_year(group: Group) -> Floats:
     looks = look_days(Programme.in_force(group.evidence, group.ask), living, usage, days=float(ends[0]))
     events, out = events_of([looks], usage, ends), []
     for kind, draws in group.draws.items():
-        expected, _ = play(
+        expected, _ = simulate_programme(
             living,
             {kind: draws},
             events,

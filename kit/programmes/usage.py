@@ -83,7 +83,7 @@ class UsagePlan:
             if end <= begin:
                 raise QuestionError(
                     f"{path}: parked {i + 1}: `end` must be after `begin`. Got {begin:%Y-%m-%d} to {end:%Y-%m-%d}; "
-                    "mend the days."
+                    "correct the days."
                 )
             parked.append(Parked(str(row["aircraft"]), begin, end))
         for i, row in enumerate(data.get("rate", ())):
@@ -92,7 +92,7 @@ class UsagePlan:
                 value = row[name]
                 if not isinstance(value, int | float) or not 0 <= value < np.inf:
                     raise QuestionError(
-                        f"{path}: rate {i + 1}.{name} must be a number of at least 0 [per year]. Got {value!r}; mend it."
+                        f"{path}: rate {i + 1}.{name} must be a number of at least 0 [per year]. Got {value!r}; correct it."
                     )
             rates[str(row["aircraft"])] = {name: float(row[name]) for name in _CLOCKS}
         until = None if "until" not in data else as_day(path, "until", data["until"])
@@ -159,11 +159,11 @@ def read_toml(path: str | Path, known: set[str]) -> dict[str, object]:
             f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file."
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise QuestionError(f"{path}: not a TOML file ({error}). Mend the line named.") from None
+        raise QuestionError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
     unknown = sorted(set(data) - known)
     if unknown:
         raise QuestionError(
-            f"{path}: unknown key {', '.join(unknown)}. Known are {', '.join(sorted(known))}; mend or leave it out."
+            f"{path}: unknown key {', '.join(unknown)}. Known are {', '.join(sorted(known))}; correct or leave it out."
         )
     return data
 
@@ -190,7 +190,7 @@ def need_fields(path: str | Path, where: str, row: object, names: set[str]) -> N
     if not isinstance(row, dict) or set(row) != names:
         got = ", ".join(sorted(row)) if isinstance(row, dict) else repr(row)
         raise QuestionError(
-            f"{path}: {where} must have {', '.join(sorted(names))} and no more. Got {got or 'nothing'}; mend it."
+            f"{path}: {where} must have {', '.join(sorted(names))} and no more. Got {got or 'nothing'}; correct it."
         )
 
 
@@ -221,7 +221,7 @@ def as_day(path: str | Path, where: str, value: object) -> pd.Timestamp:
     except (TypeError, ValueError):
         day = pd.NaT
     if pd.isna(day):
-        raise QuestionError(f"{path}: {where} must be a day (YYYY-MM-DD). Got {value!r}; mend it.")
+        raise QuestionError(f"{path}: {where} must be a day (YYYY-MM-DD). Got {value!r}; correct it.")
     return day.normalize()
 
 

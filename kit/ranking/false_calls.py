@@ -43,7 +43,7 @@ def binomial_bounds(count: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> t
     check_level(level)
     k, m = np.broadcast_arrays(np.asarray(count, np.float64), np.asarray(n, np.float64))
     if not ((k >= 0) & (k <= m)).all():
-        raise ValueError("`count` must be from 0 to `n`. Mend the counts.")
+        raise ValueError("`count` must be from 0 to `n`. Correct the counts.")
     tail = (1 - level) / 2
     some, rest = np.maximum(k, 1e-300), np.maximum(m - k, 1e-300)
     lower = np.where(k > 0, betaincinv(some, m - k + 1, tail), 0.0)

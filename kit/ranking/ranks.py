@@ -1,4 +1,4 @@
-"""Which zone is the worst, and how sure is that: ranks of draws, sets that cannot be told apart, false discoveries."""
+"""Which zone is the worst, and how sure is that: ranks of draws, sets that are indistinguishable, false discoveries."""
 
 from __future__ import annotations
 
@@ -149,7 +149,7 @@ class RankDraws:
         return pd.DataFrame(out, index=list(self.names), columns=list(self.names))
 
     def sets(self, level: float = 0.95) -> tuple[tuple[str, ...], ...]:
-        """Return runs of zones, in order of expected rank, within which no two can be told apart.
+        """Return runs of zones, in order of expected rank, within which all are indistinguishable.
 
         Parameters
         ----------
@@ -159,7 +159,7 @@ class RankDraws:
         Returns
         -------
         tuple of tuple of str
-            Longest runs, worst first; one zone may stand in several, as not being told apart does not carry
+            Longest runs, worst first; one zone may stand in several, as being indistinguishable does not carry
             over from neighbour to neighbour.
         """
         check_level(level)

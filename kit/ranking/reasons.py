@@ -109,7 +109,7 @@ def why_zones_differ(
     Notes
     -----
     Lives of a level without a find are left out and counted: nothing says how much better it is. What goes together in the
-    fleet - a lot that flies in one climate only - cannot be told apart, and none of it shows a cause.
+    fleet - a lot that flies in one climate only - are indistinguishable, and none of it shows a cause.
     """
     made = lives_of_kind(fleet, kind, settings=settings, selection=selection)
     zones = fleet.tables["zones"].set_index("zone")["group"]

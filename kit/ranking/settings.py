@@ -15,7 +15,7 @@ FILE = "ranking.toml"
 """Name of the settings in the folder of a dataset."""
 
 ANY_SKIN = "any"
-"""Class of every skin where classes are not told apart."""
+"""Class of every skin where classes are not distinguished."""
 
 Number = Annotated[float, Strict()]
 
@@ -142,7 +142,7 @@ class RankingSettings(BaseModel):
             Published or assumed PODs of the built-in register.
         """
         return cls(
-            basis="assumed: the first built-in POD of each method, for any skin; skins are not told apart",
+            basis="assumed: the first built-in POD of each method, for any skin; skins are not distinguished",
             pods=_assumed_pods(),
         )
 
@@ -173,12 +173,12 @@ class RankingSettings(BaseModel):
                 f"{path}: cannot be read ({error.strerror}). Give the path of the settings of a ranking."
             ) from None
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise SettingsError(f"{path}: not a TOML file ({error}). Mend the line named.") from None
+            raise SettingsError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
         except ValidationError as error:
             first = error.errors()[0]
             where = ".".join(str(part) for part in first["loc"]) or "file"
             raise SettingsError(
-                f"{path}: {where}: {first['msg']} (got {first.get('input')!r:.80}); {error.error_count()} to mend."
+                f"{path}: {where}: {first['msg']} (got {first.get('input')!r:.80}); {error.error_count()} to correct."
             ) from None
 
     @classmethod

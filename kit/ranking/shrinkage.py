@@ -162,9 +162,11 @@ def shrink(
     if not (
         np.isfinite(sets).all() and np.isfinite(extra).all() and (sets >= 0).all() and (extra >= 0).all()
     ):
-        raise ValueError("`expected` and `false_calls` must be finite and not negative. Mend the counts.")
+        raise ValueError("`expected` and `false_calls` must be finite and not negative. Correct the counts.")
     if x.sum() <= 0:
-        raise ValueError("`found` must hold at least one find. Got none: zones cannot be told apart without.")
+        raise ValueError(
+            "`found` must hold at least one find. Got none: zones are indistinguishable without."
+        )
     share = np.array_split(np.arange(n), len(sets))
     parts = [
         _drawn(x, e, f, prior, n=len(rows), seed=seed, stream=300 + i)

@@ -204,7 +204,7 @@ BROKEN = tuple(
             world=World(zones=4, zone_log_sd=0.4),
         ),
         Setting(name="two subtypes, clocks 0.4 and 1.6", panels=100, sisters=300, world=World(ratio=4.0)),
-        Setting(name="late entry, 40 %", panels=100, sisters=300, world=World(late_share=0.4)),
+        Setting(name="left truncation, 40 %", panels=100, sisters=300, world=World(late_share=0.4)),
         Setting(name="2 % of clean looks not done", panels=100, sisters=300, world=World(untrue_looks=0.02)),
         Setting(
             name="a tenth of the damage jumps to 3 times its size",
@@ -437,8 +437,8 @@ def true_draws(world: World, scale: float | None = None) -> KindDraws:
     )
 
 
-def played_risk(world: World, *, panels: int = 120_000, seed: int = 9) -> dict[str, Floats]:
-    """Play panels event by event under each repeat interval: the judge of worlds that break the model.
+def simulated_risk(world: World, *, panels: int = 120_000, seed: int = 9) -> dict[str, Floats]:
+    """Simulate panels event by event under each repeat interval: the judge of worlds that break the model.
 
     Parameters
     ----------
@@ -460,7 +460,7 @@ def played_risk(world: World, *, panels: int = 120_000, seed: int = 9) -> dict[s
 
 
 def _play(world: World, repeat: float, panels: int, seed: int) -> tuple[float, float]:
-    """Play panels under one repeat interval; return exposure and preventable exceedances."""
+    """Simulate panels under one repeat interval; return exposure and preventable exceedances."""
     rng = np.random.default_rng(np.random.SeedSequence([seed, 5]))
     pace = np.where(np.arange(panels) % 2, world.ratio, 1.0) * (2.0 / (1.0 + world.ratio))
     frailty = (
@@ -697,11 +697,11 @@ def one_fleet(setting: Setting, seed: int, *, draws: int = 512, samples: int = 9
     return rows
 
 
-_PLAYED: dict[World, dict[str, Floats]] = {}
+_SIMULATED: dict[World, dict[str, Floats]] = {}
 
 
 def _truth(setting: Setting, world: World) -> dict[str, Floats]:
-    """Return the true risk at each repeat: played where the model cannot hold the world."""
+    """Return the true risk at each repeat: simulated where the model cannot hold the world."""
     plain = replace(
         world,
         inspectors_log_sd=0.0,
@@ -716,9 +716,9 @@ def _truth(setting: Setting, world: World) -> dict[str, Floats]:
         whole = risks_of([true_draws(world)], world, samples=8192, seed=4)
         return {name: value[:, 0] for name, value in risks_by_repeat(whole).items()}
     key = replace(world, late_share=0.0, untrue_looks=0.0)
-    if key not in _PLAYED:
-        _PLAYED[key] = played_risk(key)
-    return _PLAYED[key]
+    if key not in _SIMULATED:
+        _SIMULATED[key] = simulated_risk(key)
+    return _SIMULATED[key]
 
 
 def _worst_zone(
@@ -880,7 +880,7 @@ _BROKEN_WORDS = """## Worlds that break the model
 
 Here the truth is off in one way that the analyst does not know of; the analyst states the spreads that the kit takes
 where nobody states any (log a50 and log slope 0.2, log size factor 0.1). Where the world is not one that the model can
-hold, the truth is played event by event with 120,000 panels for each interval.
+hold, the truth is simulated event by event with 120,000 panels for each interval.
 
 """
 

@@ -141,7 +141,7 @@ def lesson_clock(fleet: Fleet, source: str | Path, *, covariate: str = "subtype"
         name = fit.hazard_ratio.index[0]
         low, high = fit.hazard_ratio_bounds(name)
         ratio = float(fit.hazard_ratio.iloc[0])
-        words = "differs" if low > 1 or high < 1 else "is not told apart"
+        words = "differs" if low > 1 or high < 1 else "is indistinguishable"
         rows.append(
             (
                 answer,

@@ -278,7 +278,7 @@ class Run:
         return pod.look_chance * plateau / (1 + math.exp(-(math.log(size) - log_a50) / pod.spread))
 
     def run_zone(self, family: Family, zone: Zone) -> None:
-        """Play one zone of all aircraft from the first entry to the cut-off."""
+        """Simulate one zone of all aircraft from the first entry to the cut-off."""
         s = self.scenario
         at: dict[str, Panel] = {}
         ordinals = dict.fromkeys((t.name for t in self.fleet), 0)

@@ -11,16 +11,17 @@ import pandas as pd
 
 from kit.intervals import PER_FLIGHT_HOURS, Answer, JointRisk, Usage, as_counted
 from kit.numerics.words import percent
+from kit.numerics.renamed import formerly
 from kit.posterior import KindDraws, PodDraws
 from kit.simulate.schedule import ScheduleOutcome, simulate_schedule
 
 _HAPPENED = ("arose", "found", "exceedances", "exposure_hours")
-_PLAYED = ("exceedances", "preventable", "exposure", "preventable_exposure")
+_SIMULATED = ("exceedances", "preventable", "exposure", "preventable_exposure")
 _REPEATS = 256  # samplings of the central case, whose spread says how sure its risk is
 
 
 def _need_interval(answer: Answer) -> None:
-    """Refuse an answer without a schedule to play."""
+    """Refuse an answer without a schedule to simulate."""
     if answer.repeat is None:
         raise ValueError(
             f"`answer` must recommend an interval. {answer.question.name}: no interval examined meets the target. "
@@ -28,8 +29,8 @@ def _need_interval(answer: Answer) -> None:
         )
 
 
-def scheduled_plays(answer: Answer) -> list[dict[str, object]]:
-    """Put the central case of each kind of damage under the recommended schedule, for a play event by event.
+def simulated_schedules(answer: Answer) -> list[dict[str, object]]:
+    """Put the central case of each kind of damage under the recommended schedule, to be simulated event by event.
 
     Parameters
     ----------
@@ -49,10 +50,10 @@ def scheduled_plays(answer: Answer) -> list[dict[str, object]]:
         If the answer recommends no interval.
     """
     _need_interval(answer)
-    ask, plays = answer.question, []
+    ask, schedules = answer.question, []
     for mode in answer.modes:
         draws = mode.draws.on_clock(mode.units_per_schedule_unit, ask.clock)
-        plays.append(
+        schedules.append(
             {
                 "life_scale": float(draws.scale[0]),
                 "life_shape": float(draws.shape[0]),
@@ -64,11 +65,11 @@ def scheduled_plays(answer: Answer) -> list[dict[str, object]]:
                 "horizon": ask.horizon,
             }
         )
-    return plays
+    return schedules
 
 
 def _central(draws: KindDraws) -> KindDraws:
-    """Return the central value over and over, with the first onset only, which is what a play knows."""
+    """Return the central value over and over, with the first onset only, which is what the simulation knows."""
 
     def same(values: np.ndarray) -> np.ndarray:
         return np.repeat(values[:1], _REPEATS)
@@ -113,27 +114,27 @@ def _worked_out(answer: Answer) -> JointRisk:
     )
 
 
-def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.DataFrame:
-    """Set the risk of the central case of an answer beside lives that were played event by event.
+def compare_with_simulation(answer: Answer, simulated: Sequence[ScheduleOutcome]) -> pd.DataFrame:
+    """Set the risk of the central case of an answer beside lives simulated event by event.
 
     Parameters
     ----------
     answer : Answer
         What `kit.recommend` gave.
-    played : sequence of ScheduleOutcome
-        One for each of `scheduled_plays`, in that order, each with a seed of its own.
+    simulated : sequence of ScheduleOutcome
+        One for each of `simulated_schedules`, in that order, each with a seed of its own.
 
     Returns
     -------
     DataFrame
         Index measure; columns answer (median of the draws), worked_out (the central case, by the calculation
-        that the answer rests on), played and standard_error of the last two together [per 10,000 panel flight
-        hours], and difference_in_errors: worked_out less played, in standard errors [-].
+        that the answer rests on), simulated and standard_error of the last two together [per 10,000 panel flight
+        hours], and difference_in_errors: worked_out less simulated, in standard errors [-].
 
     Raises
     ------
     ValueError
-        If the answer recommends no interval, or the outcomes are not those of the plays.
+        If the answer recommends no interval, or the outcomes are not those of the schedules.
 
     Notes
     -----
@@ -141,25 +142,25 @@ def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.D
     each kind on a panel. The answer itself is the median over draws, counts every part of the fleet at its
     own usage and damage that comes again after repair; it is shown beside, and need not agree.
 
-    The plays are taken as independent, so that their variances add; with one common seed they would not
+    The simulations are taken as independent, so that their variances add; with one common seed they would not
     be.
     """
     _need_interval(answer)
     ask = answer.question
     wanted = [(answer.threshold, answer.repeat, ask.horizon)] * len(answer.modes)
-    got = [(one.first, one.repeat, one.horizon) for one in played]
+    got = [(one.first, one.repeat, one.horizon) for one in simulated]
     if len(got) != len(wanted) or not np.allclose(got, wanted):
         raise ValueError(
-            f"`played` must hold an outcome for each of the {len(wanted)} plays of `scheduled_plays`, in order. Got "
-            f"{len(got)}, first {played[0] if got else 'none'!r}."
+            f"`simulated` must hold an outcome for each of the {len(wanted)} schedules of `simulated_schedules`, in order. Got "
+            f"{len(got)}, first {simulated[0] if got else 'none'!r}."
         )
     joint = _worked_out(answer)
     hours_per_unit = joint.hours_per_unit()
     rows = []
-    for name in _PLAYED:
+    for name in _SIMULATED:
         # Exposure comes in units of the clock, as the horizon does; counts do not.
         scale = PER_FLIGHT_HOURS / (ask.horizon * (1.0 if "exposure" in name else hours_per_unit))
-        parts = [getattr(one, name) for one in played]
+        parts = [getattr(one, name) for one in simulated]
         value = scale * sum(part.value for part in parts)
         each = joint.values(name, first=answer.threshold, repeat=answer.repeat, worst=False)
         worked_out = float(each.mean())
@@ -171,11 +172,11 @@ def compare_with_play(answer: Answer, played: Sequence[ScheduleOutcome]) -> pd.D
         )
         gap = (worked_out - value) / error if error > 0 else float("nan")
         rows.append((name, answer.risk[name][0], worked_out, value, error, gap))
-    columns = ["measure", "answer", "worked_out", "played", "standard_error", "difference_in_errors"]
+    columns = ["measure", "answer", "worked_out", "simulated", "standard_error", "difference_in_errors"]
     return pd.DataFrame(rows, columns=columns).set_index("measure")
 
 
-def play_answer(answer: Answer, *, lives: int, seed: int) -> pd.DataFrame:
+def simulate_answer(answer: Answer, *, lives: int, seed: int) -> pd.DataFrame:
     """Play the recommended schedule event by event, and set what happened beside what was worked out.
 
     Parameters
@@ -185,28 +186,28 @@ def play_answer(answer: Answer, *, lives: int, seed: int) -> pd.DataFrame:
     lives : int
         Lives of each kind.
     seed : int
-        Of the play.
+        Of the simulation.
 
     Returns
     -------
     DataFrame
-        As `compare_with_play` gives it; empty where no interval is recommended.
+        As `compare_with_simulation` gives it; empty where no interval is recommended.
     """
     if answer.repeat is None:
         return pd.DataFrame()
-    played = [
-        simulate_schedule(**one, n=lives, seed=seed + k) for k, one in enumerate(scheduled_plays(answer))
+    simulated = [
+        simulate_schedule(**one, n=lives, seed=seed + k) for k, one in enumerate(simulated_schedules(answer))
     ]
-    return compare_with_play(answer, played)
+    return compare_with_simulation(answer, simulated)
 
 
-def play_words(check: pd.DataFrame) -> str:
-    """Say how far the play is from what was worked out.
+def simulation_words(check: pd.DataFrame) -> str:
+    """Say how far the simulation is from what was worked out.
 
     Parameters
     ----------
     check : DataFrame
-        What `play_answer` gave.
+        What `simulate_answer` gave.
 
     Returns
     -------
@@ -214,10 +215,10 @@ def play_words(check: pd.DataFrame) -> str:
         One sentence.
     """
     if check.empty:
-        return "No interval is recommended, so that there is no schedule to play."
+        return "No interval is recommended, so that there is no schedule to simulate."
     worst = check["difference_in_errors"].abs().max()
-    off = (check["played"] / check["worked_out"] - 1).abs().max()
-    return f"Largest difference: {worst:.1f} standard errors of the play, and {percent(off)} of what is worked out for the central case."
+    off = (check["simulated"] / check["worked_out"] - 1).abs().max()
+    return f"Largest difference: {worst:.1f} standard errors of the simulation, and {percent(off)} of what is worked out for the central case."
 
 
 def what_happened(source: str | Path, *, by: str = "group") -> pd.DataFrame:
@@ -259,3 +260,7 @@ def what_happened(source: str | Path, *, by: str = "group") -> pd.DataFrame:
         }
     )
     return parts.groupby(by).sum()
+
+
+scheduled_plays = formerly(simulated_schedules, "scheduled_plays")
+compare_with_play = formerly(compare_with_simulation, "compare_with_play")

@@ -1,8 +1,8 @@
-"""Are present risk, forecast and comparison as sure as they say: fleets played event by event, before today and after.
+"""Are present risk, forecast and comparison as sure as they say: fleets simulated event by event, before today and after.
 
 Each fleet is drawn panel by panel: damage that begins, grows, is found or missed by each look, is repaired or left and
 mapped again, and goes on after today under two programmes. The kit answers from the records alone. Nothing of the
-kit's own walk is used by the play: the one judges the other. Run as
+kit's own walk is used by this simulation: the one judges the other. Run as
 ``python -m kit.simulate.programmes_study docs/programmes.md 200``.
 """
 
@@ -27,8 +27,8 @@ from kit.programmes import (
     PanelUsage,
     count_limits,
     events_of,
-    play,
     present_chances,
+    simulate_programme,
     thinned,
 )
 from kit.simulate.confidence import SHAPE, World
@@ -37,14 +37,14 @@ LIMIT = 40.0
 LEVEL = 0.90
 PANELS, SISTERS = 300, 300
 AHEAD_HOURS, PERIODS = 8_000.0, 4
-"""Time after today that is played [flight hours], and the periods in which finds are counted."""
+"""Time after today that is simulated [flight hours], and the periods in which finds are counted."""
 _PER_DAY = 8.0  # flight hours
 _MONITORED = 0.6  # share of damage within the limit that is left and mapped again
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class PlayedPanels:
-    """A fleet played up to today: what is on record, and what nobody knows.
+class SimulatedPanels:
+    """A fleet simulated up to today: what is on record, and what nobody knows.
 
     Parameters
     ----------
@@ -128,8 +128,8 @@ class _Panel:
         return bool(self.rng.random() < w.plateau / (1 + (w.a50 / self.size_at(age)) ** w.slope))
 
 
-def play_records(world: World, seed: int) -> PlayedPanels:
-    """Play a fleet up to today.
+def simulate_records(world: World, seed: int) -> SimulatedPanels:
+    """Simulate a fleet up to today.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def play_records(world: World, seed: int) -> PlayedPanels:
 
     Returns
     -------
-    PlayedPanels
+    SimulatedPanels
         Records and truth.
     """
     rows, tracks, first, state = [], [], {}, []
@@ -181,7 +181,7 @@ def play_records(world: World, seed: int) -> PlayedPanels:
         if i >= PANELS:
             continue
         last = float(end - ages[-1]) if ages.size else np.nan
-        # A panel with known damage holds no other in this play; it is watched and not forecast.
+        # A panel with known damage holds no other in this simulation; it is watched and not forecast.
         start.append(0.0)
         now.append(end - born)
         known.append(np.nan if monitored is None else monitored[0])
@@ -204,7 +204,7 @@ def play_records(world: World, seed: int) -> PlayedPanels:
         known_mm=np.array(known),
         known_since=np.array(since),
     )
-    return PlayedPanels(
+    return SimulatedPanels(
         looks=pd.DataFrame(rows, columns=["life", "age", "found"]),
         tracks=pd.DataFrame(tracks, columns=["track", "age", "diameter_mm"]),
         first=first,
@@ -217,12 +217,12 @@ def play_records(world: World, seed: int) -> PlayedPanels:
     )
 
 
-def play_ahead(played: PlayedPanels, looks: Floats, *, seed: int) -> dict[str, Floats]:
-    """Play the panels without known damage from today on under one programme.
+def simulate_ahead(simulated: SimulatedPanels, looks: Floats, *, seed: int) -> dict[str, Floats]:
+    """Simulate the panels without known damage from today on under one programme.
 
     Parameters
     ----------
-    played : PlayedPanels
+    simulated : SimulatedPanels
         The fleet today.
     looks : ndarray, shape (n_panels, n_most)
         Hours from today at which each is looked at; infinite where there are no more.
@@ -236,7 +236,7 @@ def play_ahead(played: PlayedPanels, looks: Floats, *, seed: int) -> dict[str, F
     """
     ends = AHEAD_HOURS * np.arange(1, PERIODS + 1) / PERIODS
     out = {name: np.zeros(PERIODS) for name in ("finds", "exceedances", "exposure")}
-    for i, (one, ages) in enumerate(zip(played.state, looks, strict=True)):
+    for i, (one, ages) in enumerate(zip(simulated.state, looks, strict=True)):
         if one["monitored"]:
             continue
         panel, end = one["panel"], one["end"]
@@ -265,12 +265,12 @@ def play_ahead(played: PlayedPanels, looks: Floats, *, seed: int) -> dict[str, F
     return out
 
 
-def schedules(played: PlayedPanels) -> tuple[Floats, Floats]:
+def schedules(simulated: SimulatedPanels) -> tuple[Floats, Floats]:
     """Lay looks from today on: at the spacing that each panel has, and at twice that.
 
     Parameters
     ----------
-    played : PlayedPanels
+    simulated : SimulatedPanels
         The fleet today.
 
     Returns
@@ -280,20 +280,20 @@ def schedules(played: PlayedPanels) -> tuple[Floats, Floats]:
     """
     out = []
     for times in (1, 2):
-        step = played.gap * times
-        since = np.where(np.isfinite(played.last), played.last, 0.0)
+        step = simulated.gap * times
+        since = np.where(np.isfinite(simulated.last), simulated.last, 0.0)
         first = np.maximum(step - since, 10.0)
         looks = first[:, None] + step[:, None] * np.arange(4)
         out.append(np.where(looks < AHEAD_HOURS, looks, np.inf))
     return out[0], out[1]
 
 
-def drawn(played: PlayedPanels, seed: int, *, draws: int) -> KindDraws:
+def drawn(simulated: SimulatedPanels, seed: int, *, draws: int) -> KindDraws:
     """Answer from the records: joint draws.
 
     Parameters
     ----------
-    played : PlayedPanels
+    simulated : SimulatedPanels
         The fleet today.
     seed, draws : int
         Draws and their seed.
@@ -303,18 +303,18 @@ def drawn(played: PlayedPanels, seed: int, *, draws: int) -> KindDraws:
     KindDraws
         The central value first.
     """
-    own = played.looks["life"].str.split("/").str[0].astype(int) < PANELS
-    pooled = Histories.from_looks(played.looks, clock="flight_hours")
+    own = simulated.looks["life"].str.split("/").str[0].astype(int) < PANELS
+    pooled = Histories.from_looks(simulated.looks, clock="flight_hours")
     stated = World()
     kind = KindEvidence(
         kind="damage",
         clock="flight_hours",
-        histories=Histories.from_looks(played.looks.loc[own], clock="flight_hours"),
+        histories=Histories.from_looks(simulated.looks.loc[own], clock="flight_hours"),
         shape_prior=SHAPE,
-        growth=TrackGrowth.from_tracks(played.tracks, clock="flight_hours", forms=("linear",)),
+        growth=TrackGrowth.from_tracks(simulated.tracks, clock="flight_hours", forms=("linear",)),
         onset=FoundSizes(
             histories=pooled,
-            diameter_mm=np.array([played.first.get(str(life), np.nan) for life in pooled.life]),
+            diameter_mm=np.array([simulated.first.get(str(life), np.nan) for life in pooled.life]),
         ),
         pod=PodBelief(
             curve=DetectionCurve(stated.a50, stated.slope, stated.plateau), log_a50_sd=0.15, log_slope_sd=0.15
@@ -324,7 +324,7 @@ def drawn(played: PlayedPanels, seed: int, *, draws: int) -> KindDraws:
 
 
 def one_fleet(seed: int, *, draws: int = 128) -> dict[str, object]:
-    """Play one fleet, answer it and hold the answers against the truth.
+    """Simulate one fleet, answer it and hold the answers against the truth.
 
     Parameters
     ----------
@@ -338,16 +338,16 @@ def one_fleet(seed: int, *, draws: int = 128) -> dict[str, object]:
     dict
         Of each answer whether its bounds hold the truth; sums of chances and of what was there.
     """
-    played = play_records(draw_world(seed), seed)
-    made = drawn(played, seed, draws=draws)
+    simulated = simulate_records(draw_world(seed), seed)
+    made = drawn(simulated, seed, draws=draws)
     some = thinned(made, draws)
-    free = np.flatnonzero(~np.isfinite(played.lives.known_mm))
-    lives = played.lives.take(free)
+    free = np.flatnonzero(~np.isfinite(simulated.lives.known_mm))
+    lives = simulated.lives.take(free)
     chances = present_chances(lives, some, limit=LIMIT, seed=seed)
     row: dict[str, object] = {"seed": seed, "k_hat": made.diagnostics["growth_k_hat"]}
     for name, chance, truth in (
-        ("damage", chances.damage, played.true_damage[free]),
-        ("beyond", chances.beyond, played.true_beyond[free]),
+        ("damage", chances.damage, simulated.true_damage[free]),
+        ("beyond", chances.beyond, simulated.true_beyond[free]),
     ):
         _, low, high = count_limits(chance[:, :, None], level=LEVEL)
         row |= {
@@ -364,16 +364,16 @@ def one_fleet(seed: int, *, draws: int = 128) -> dict[str, object]:
     living = _living(lives)
     usage = PanelUsage.of(living, None)
     ends = AHEAD_HOURS / _PER_DAY * np.arange(1, PERIODS + 1) / PERIODS
-    both = [looks[free] for looks in schedules(played)]
+    both = [looks[free] for looks in schedules(simulated)]
     events = events_of([looks / _PER_DAY for looks in both], usage, ends)
     kinds, none = {"damage": some}, [{"damage": None}, {"damage": None}]
-    by_panel, counted = play(living, kinds, events, none, limit=LIMIT, seed=seed, by_panel=True)
+    by_panel, counted = simulate_programme(living, kinds, events, none, limit=LIMIT, seed=seed, by_panel=True)
     finds = by_panel["finds"][0]
     _, low, high = count_limits(
         np.concatenate([finds, finds.sum(axis=2, keepdims=True)], axis=2), level=LEVEL
     )
-    now = replace(played, state=[played.state[i] for i in free])
-    came = [play_ahead(now, looks, seed=seed) for looks in both]
+    now = replace(simulated, state=[simulated.state[i] for i in free])
+    came = [simulate_ahead(now, looks, seed=seed) for looks in both]
     quarters = np.r_[came[0]["finds"], came[0]["finds"].sum()]
     row["finds_inside"] = _inside(quarters[-1], low[-1], high[-1])
     row["quarters_inside"] = float(
@@ -398,7 +398,7 @@ def _inside(value: float, low: float, high: float) -> bool:
 
 
 def _living(lives: PanelLives) -> LivingPanels:
-    """Put played panels in the form of a fleet's."""
+    """Put simulated panels in the form of a fleet's."""
     n = len(lives)
     names = [f"P{i}" for i in range(n)]
     frame = pd.DataFrame({"panel": names, "aircraft": names, "zone": "Z", "is_age_known": True})
@@ -411,12 +411,12 @@ def _living(lives: PanelLives) -> LivingPanels:
         per_day={"flight_hours": hours, "flight_cycles": hours, "calendar_days": np.ones(n)},
         left_out=pd.DataFrame(),
         cut_off=pd.Timestamp("2025-12-31"),
-        group="played",
+        group="simulated",
     )
 
 
 def study(fleets: int, *, processes: int = 1, seed: int = 1) -> pd.DataFrame:
-    """Play and answer many fleets.
+    """Simulate and answer many fleets.
 
     Parameters
     ----------
@@ -455,11 +455,11 @@ def page(rows: pd.DataFrame) -> str:
     n = len(rows)
     error = np.sqrt(LEVEL * (1 - LEVEL) / n)
     lines = [
-        "# Present risk, forecast and comparison against played fleets",
+        "# Present risk, forecast and comparison against simulated fleets",
         "",
         f"Made by `python -m kit.simulate.programmes_study docs/programmes.md {n}`; do not edit by hand.",
         "",
-        f"{n} fleets of {PANELS} panels (and {SISTERS} sisters for growth and size at onset) are played panel by panel up to a day, with "
+        f"{n} fleets of {PANELS} panels (and {SISTERS} sisters for growth and size at onset) are simulated panel by panel up to a day, with "
         f"looks every 3,000 to 5,000 flight hours, and for {AHEAD_HOURS:,.0f} flight hours after it under two programmes: that spacing, "
         "and twice that. The kit answers from the records alone. a50, slope, size factor and Weibull shape are not what the "
         "analyst states but drawn from the spreads that the analyst states beside them.",

@@ -147,7 +147,7 @@ def _ranking(demo: _Demo) -> tuple[str, str]:
     true = (what_happened(demo.source)["arose"] / hours * 1000).sort_values(ascending=False).head(3)
     return (
         f"Damages that arise per 1,000 panel flight hours, 90 % bounds: {told}. The worst may be any of "
-        f"{', '.join(map(in_words, every.ranks.may_be_worst(0.95)))} (95 %); not told apart: "
+        f"{', '.join(map(in_words, every.ranks.may_be_worst(0.95)))} (95 %); indistinguishable: "
         f"{'; '.join(', '.join(map(in_words, names)) for names in every.ranks.sets())}.",
         f"The three worst in truth: {'; '.join(f'{in_words(name)} {value:.4f}' for name, value in true.items())}.",
     )

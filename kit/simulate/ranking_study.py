@@ -37,7 +37,7 @@ class World:
     Parameters
     ----------
     name : str
-        What is told apart.
+        What is distinguished.
     zones, aircraft : int
         How many.
     finds : float
@@ -126,7 +126,7 @@ class SimulatedZones:
 
 
 def simulate_zones(world: World, rng: np.random.Generator) -> SimulatedZones:
-    """Play damage and looks of one fleet event by event.
+    """Simulate damage and looks of one fleet event by event.
 
     Parameters
     ----------

@@ -290,7 +290,7 @@ def _tracks(form: str) -> Callable[[np.random.Generator], list[Result]]:
 
 
 STUDIES: tuple[Study, ...] = (
-    Study("Weibull, periodic looks, late entry; profile bounds", _weibull("profile")),
+    Study("Weibull, periodic looks, left truncation; profile bounds", _weibull("profile")),
     Study("the same; Wald bounds", _weibull("wald")),
     Study("the same, 40 panels; profile bounds", _weibull("profile", 40)),
     Study("the same; bootstrap of lives", _bootstrapped("clusters")),

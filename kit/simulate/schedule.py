@@ -17,7 +17,7 @@ from kit.detection import DetectionCurve
 from kit.growth import Growth, GrowthForm, delay_to, size_after
 from kit.numerics.typing import Floats
 
-_BLOCK = 250_000  # lives played together; keeps memory small however many are asked for
+_BLOCK = 250_000  # lives simulated together; keeps memory small however many are asked for
 _DAMAGE, _LOOKS = 0, 1  # families of random streams
 _NAMES = ("exceedances", "preventable", "born", "far_side", "exposure", "preventable_exposure")
 
@@ -119,7 +119,7 @@ def simulate_schedule(
     n: int,
     seed: int,
 ) -> ScheduleOutcome:
-    """Play lives under an inspection schedule and count what passes the limit unfound.
+    """Simulate lives under an inspection schedule and count what passes the limit unfound.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def simulate_schedule(
     first, repeat, horizon : float
         First look, spacing after it, and the age up to which damage counts [clock units].
     n : int
-        Number of lives to play.
+        Number of lives to simulate.
     seed : int
         Seed of the random numbers.
 

@@ -60,12 +60,12 @@ class Spell:
 
 
 def look_for_water(run: Run) -> list[dict[str, Any]]:
-    """Play the looks for water over a run, adding its looks and finds to the rows of the run.
+    """Simulate the looks for water over a run, adding its looks and finds to the rows of the run.
 
     Parameters
     ----------
     run : Run
-        A run whose zones have all been played.
+        A run whose zones have all been simulated.
 
     Returns
     -------
@@ -86,7 +86,7 @@ def look_for_water(run: Run) -> list[dict[str, Any]]:
 
 
 def _spells(run: Run, stays: list[Stay]) -> Iterator[Spell]:
-    """Play the looks of a panel between two new beginnings; yield each spell of water."""
+    """Simulate the looks of a panel between two new beginnings; yield each spell of water."""
     panel, spell, number = stays[0].panel, None, 0
     wet_from, task = NEVER, run.scenario.water_task(panel.family.group)
     for stay in stays:
@@ -140,7 +140,7 @@ def _begin(run: Run, stay: Stay, wet_from: int, number: int) -> Spell:
 
 
 def _look(run: Run, stay: Stay, task: WaterTask, index: int, day: int, spell: Spell | None) -> bool:
-    """Play one look; return whether the water was found and taken out."""
+    """Simulate one look; return whether the water was found and taken out."""
     s, tail, family = run.scenario, stay.tail, stay.panel.family
     rng = stream(run.seed, tail.name, stay.zone.label, "water", index)
     detect, luck = rng.random(2)

@@ -157,7 +157,7 @@ class TapSheet:
         if outside:
             own.append(
                 f"{outside} earlier damages of this panel lie outside its outline on record and are not in the drawing: find them, "
-                "and mend the records."
+                "and correct the records."
             )
         if not len(self.limits):
             own.append(

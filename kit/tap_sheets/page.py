@@ -1,4 +1,4 @@
-"""A page on paper: text, lines, shapes and tables placed in millimetres, and played onto a PDF canvas."""
+"""A page on paper: text, lines, shapes and tables placed in millimetres, and drawn onto a PDF canvas."""
 
 from __future__ import annotations
 

@@ -144,6 +144,6 @@ def drawing_scale(width: float, height: float, *, room: tuple[float, float]) -> 
     fit = [scale for scale in SCALES if scale >= need * (1 - 1e-9)]
     if not fit:
         raise ValueError(
-            f"outline: {width:,.0f} by {height:,.0f} mm fits the page at no scale. Mend its unit of length."
+            f"outline: {width:,.0f} by {height:,.0f} mm fits the page at no scale. Correct its unit of length."
         )
     return fit[0]

@@ -78,7 +78,7 @@ CASES = {
     "ages of 1e6": lambda: fleet(2000, unit=1000.0),
     "shape 0.3": lambda: fleet(2000, shape=0.3),
     "shape 12": lambda: fleet(2000, shape=12.0),
-    "late entry": lambda: fleet(2000, late=True),
+    "left truncation": lambda: fleet(2000, late=True),
     "rows that stand for millions": lambda: every_600({600.0: 2_000_000, 1200.0: 5_000_000}, {6000.0: 90_000_000}),
 }  # fmt: skip
 

@@ -33,7 +33,7 @@ def warned(tiny: Tiny, *cells: str):
             "limits",
             "M1",
             {"size": "40 mm"},
-            "limits.csv row 2, size = '40 mm': size is not a number. Expected: a finite number with a decimal point. Mend: write digits and a decimal point, no unit, no comma.",
+            "limits.csv row 2, size = '40 mm': size is not a number. Expected: a finite number with a decimal point. To correct: write digits and a decimal point, no unit, no comma.",
         ),
         ("limits", "M1", {"size": "4,5"}, "limits.csv row 2, size = '4,5': size is not a number."),
         (
@@ -47,50 +47,50 @@ def warned(tiny: Tiny, *cells: str):
             "limits",
             "M1",
             {"size": ""},
-            "limits.csv row 2, size = '': size is blank. Expected: allowable damage limit (ADL): largest damage that may stay; what of it is bounded: see bounds. Mend: write the size.",
+            "limits.csv row 2, size = '': size is blank. Expected: allowable damage limit (ADL): largest damage that may stay; what of it is bounded: see bounds. To correct: write the size.",
         ),
         (
             "limits",
             "M1",
             {"size": "-4"},
-            "limits.csv row 2, size = '-4': size is too small. Expected: at least 0 mm. Mend: check sign and unit.",
+            "limits.csv row 2, size = '-4': size is too small. Expected: at least 0 mm. To correct: check sign and unit.",
         ),
         (
             "limits",
             "M1",
             {"total_share": "1.5"},
-            "limits.csv row 2, total_share = '1.5': total_share is too large. Expected: at most 1. Mend: check the number",
+            "limits.csv row 2, total_share = '1.5': total_share is too large. Expected: at most 1. To correct: check the number",
         ),
         ("limits", "M1", {"limit": ""}, "limits.csv row 2, limit = '': limit is blank."),
         (
             "zones",
             "Z1",
             {"side": "Left"},
-            "zones.csv row 2, side = 'Left': side is not one of its choices. Expected: one of left, right, centre. Mend: write left.",
+            "zones.csv row 2, side = 'Left': side is not one of its choices. Expected: one of left, right, centre. To correct: write left.",
         ),
         (
             "zones",
             "Z1",
             {"removable": "y"},
-            "zones.csv row 2, removable = 'y': removable is not a flag. Expected: yes, or a blank cell. Mend: write yes or leave it blank.",
+            "zones.csv row 2, removable = 'y': removable is not a flag. Expected: yes, or a blank cell. To correct: write yes or leave it blank.",
         ),
         (
             "findings",
             "D1",
             {"size_unit": "cms"},
-            "findings.csv row 2, size_unit = 'cms': unknown size unit. Expected: one of mm, cm, in. Mend: write cm.",
+            "findings.csv row 2, size_unit = 'cms': unknown size unit. Expected: one of mm, cm, in. To correct: write cm.",
         ),
         (
             "findings",
             "D1",
             {"kind": "Dis bond"},
-            "kind = 'Dis bond': kind is not one of its choices. Expected: one of disbond, moisture, moisture_disbond, delamination, dent, puncture, core_damage. Mend: write disbond.",
+            "kind = 'Dis bond': kind is not one of its choices. Expected: one of disbond, moisture, moisture_disbond, delamination, dent, puncture, core_damage. To correct: write disbond.",
         ),
         (
             "findings",
             "D1",
             {"outline": "POLYGON ((0 0, 1 0"},
-            "findings.csv row 2, outline = 'POLYGON ((0 0, 1 0': outline is not a polygon in WKT. Expected: a closed POLYGON in WKT, which can be read. Mend: write POLYGON ((x y,",
+            "findings.csv row 2, outline = 'POLYGON ((0 0, 1 0': outline is not a polygon in WKT. Expected: a closed POLYGON in WKT, which can be read. To correct: write POLYGON ((x y,",
         ),
         (
             "findings",
@@ -102,7 +102,7 @@ def warned(tiny: Tiny, *cells: str):
             "zones",
             "Z1",
             {"outline": "POLYGON ((0 0, 10 10, 10 0, 0 10, 0 0))"},
-            "zones.csv row 2, outline = 'POLYGON ((0 0, 10 10, 10 0, 0 10, 0 0))': outline crosses itself or has no area. Expected: an outline that does not cross itself (Self-intersection[5 5]). Mend: draw the outline again.",
+            "zones.csv row 2, outline = 'POLYGON ((0 0, 10 10, 10 0, 0 10, 0 0))': outline crosses itself or has no area. Expected: an outline that does not cross itself (Self-intersection[5 5]). To correct: draw the outline again.",
         ),
         (
             "inspections",
@@ -114,7 +114,7 @@ def warned(tiny: Tiny, *cells: str):
             "findings",
             "D1",
             {"found_on": "next week"},
-            "findings.csv row 2, found_on = 'next week': found_on is not a date. Expected: a day that exists, as YYYY-MM-DD. Mend: write the year, the month and the day as digits",
+            "findings.csv row 2, found_on = 'next week': found_on is not a date. Expected: a day that exists, as YYYY-MM-DD. To correct: write the year, the month and the day as digits",
         ),
         ("findings", "D1", {"found_on": "2014-02-30"}, "found_on = '2014-02-30': found_on is not a date."),
         ("findings", "D1", {"found_on": "2014-1-1"}, "found_on = '2014-1-1': found_on"),
@@ -138,8 +138,8 @@ def test_dates_in_two_orders_are_told_with_their_rows(tiny):
         tiny,
         "findings.csv row 2, found_on = '25/03/2015': found_on: the order of day and month is mixed "
         "(day first: row 2; month first: row 3; either way: row 5; YYYY-MM-DD: 1 other row). "
-        "Expected: a day that exists, as YYYY-MM-DD. Mend: write 2015-03-25.",
-        "Mend: write 2015-03-04 if the day comes first, 2015-04-03 if the month does.",
+        "Expected: a day that exists, as YYYY-MM-DD. To correct: write 2015-03-25.",
+        "To correct: write 2015-03-04 if the day comes first, 2015-04-03 if the month does.",
         "3  findings: found_on: the order of day and month is mixed",
     )
 
@@ -150,7 +150,7 @@ def test_a_day_before_the_month_is_seen_in_iso_like_dates(tiny):
         tiny,
         "usage.csv row 9, read_on = '2016-25-03': read_on: the order of day and month is mixed "
         "(day first: row 9; YYYY-MM-DD: 8 other rows)",
-        "Mend: write 2016-03-25.",
+        "To correct: write 2016-03-25.",
     )
 
 
@@ -172,7 +172,7 @@ def test_an_id_used_twice_by_rows_that_differ_rejects_them_all(tiny):
     error = rejected(
         tiny,
         "limits.csv row 2, limit = 'M1': id used twice, and the rows differ. Expected: an id of its own; row 3 has the "
-        "same. Mend: give one row an id of its own, or say in replaces what it corrects.",
+        "same. To correct: give one row an id of its own, or say in replaces what it corrects.",
     )
     assert error.problems["row"].tolist() == [2, 3]
 
@@ -189,29 +189,29 @@ def test_the_second_of_two_equal_rows_is_rejected(tiny):
 @pytest.mark.parametrize(
     ("table", "key", "cells", "line"),
     [
-        ("panels", "F2", {"aircraft": "A9"}, "panels.csv row 4, aircraft = 'A9': no such row in aircraft. Expected: the id of a row of aircraft. Mend: mend the aircraft, or add the row to aircraft."),
+        ("panels", "F2", {"aircraft": "A9"}, "panels.csv row 4, aircraft = 'A9': no such row in aircraft. Expected: the id of a row of aircraft. To correct: correct the aircraft, or add the row to aircraft."),
         ("tasks", "K2", {"zones": "Z1;Z7"}, "tasks.csv row 3, zones = 'Z7': no such row in zones."),
         ("cards", "C2", {"zones_not_done": "Z7"}, "cards.csv row 3, zones_not_done = 'Z7': no such row in zones."),
         ("findings", "D1", {"inspection": "L9"}, "findings.csv row 2, inspection = 'L9': no such row in inspections."),
-        ("findings", "D4", {"aircraft": "A3", "zone": "Z2"}, "findings.csv row 5, zone = 'Z2': the subtype of the aircraft has no such zone. Expected: a zone of subtype S2, which A3 is. Mend: mend the zone or the aircraft"),
+        ("findings", "D4", {"aircraft": "A3", "zone": "Z2"}, "findings.csv row 5, zone = 'Z2': the subtype of the aircraft has no such zone. Expected: a zone of subtype S2, which A3 is. To correct: correct the zone or the aircraft"),
         ("inspections", "L4", {"aircraft": "A3"}, "inspections.csv row 5, zone = 'Z2': the subtype of the aircraft has no such zone."),
-        ("panels", "F2", {"fitted_on": "2019-06-01", "recorded_on": "2019-06-01"}, "inspections.csv row 5, inspected_on = '2019-02-01': no panel was fitted there that day. Expected: a panel fitted at A1 Z2 on 2019-02-01; the first panel was fitted there on 2019-06-01. Mend: mend inspected_on or the zone"),
+        ("panels", "F2", {"fitted_on": "2019-06-01", "recorded_on": "2019-06-01"}, "inspections.csv row 5, inspected_on = '2019-02-01': no panel was fitted there that day. Expected: a panel fitted at A1 Z2 on 2019-02-01; the first panel was fitted there on 2019-06-01. To correct: correct inspected_on or the zone"),
         ("panels", "F2", {"removed_on": "2018-06-01", "recorded_on": "2018-06-01"}, "inspections.csv row 5, inspected_on = '2019-02-01': no panel was fitted there that day. Expected: a panel fitted at A1 Z2 on 2019-02-01; panel P2 was removed there on 2018-06-01."),
-        ("panels", "F2", {"removed_on": "2009-06-01"}, "panels.csv row 4, removed_on = '2009-06-01': removed_on is before fitted_on. Expected: 2010-01-01 or later. Mend: mend fitted_on or removed_on."),
-        ("findings", "D4", {"found_on": "2021-05-05", "recorded_on": "2021-05-05"}, "findings.csv row 5, found_on = '2021-05-05': found_on is after the cut-off. Expected: a day up to 2020-12-31, the cut-off in dataset.toml. Mend: mend found_on, or move the cut-off."),
-        ("findings", "D4", {"recorded_on": "2019-05-04"}, "findings.csv row 5, found_on = '2019-05-05': found_on is after recorded_on: recorded before it happened. Expected: a day up to recorded_on, 2019-05-04. Mend: mend found_on or recorded_on."),
-        ("findings", "D1", {"outline": "", "length": "", "width": ""}, "findings.csv row 2, outline = '': neither an outline nor a centre with a length. Expected: an outline, or centre_x, centre_y and length, or a tap grid. Mend: draw the outline, or write centre and length."),
-        ("findings", "D2", {"size_unit": ""}, "findings.csv row 3, size_unit = '': a size without a unit. Expected: mm, cm or in. Mend: write the unit of length and width."),
-        ("findings", "D2", {"length": "50"}, "findings.csv row 3, length = '50 in': length is larger than the panel. Expected: at most 447 mm, the diagonal of the panel (it is 1270 mm). Mend: unit mix-up? 50 mm = 50 mm would fit; mend size_unit or the size."),
-        ("findings", "D2", {"centre_x": "401"}, "findings.csv row 3, centre_x = '401': the centre is outside the panel. Expected: a point on the panel (it is 401, 100 mm). Mend: check the zone, the datum and the unit."),
-        ("findings", "D1", {"outline": "POLYGON ((2000 100, 2050 100, 2050 130, 2000 100))"}, "outline is outside the panel. Expected: an outline inside its panel (0 % of it is). Mend: check the zone, the datum and the unit."),
+        ("panels", "F2", {"removed_on": "2009-06-01"}, "panels.csv row 4, removed_on = '2009-06-01': removed_on is before fitted_on. Expected: 2010-01-01 or later. To correct: correct fitted_on or removed_on."),
+        ("findings", "D4", {"found_on": "2021-05-05", "recorded_on": "2021-05-05"}, "findings.csv row 5, found_on = '2021-05-05': found_on is after the cut-off. Expected: a day up to 2020-12-31, the cut-off in dataset.toml. To correct: correct found_on, or move the cut-off."),
+        ("findings", "D4", {"recorded_on": "2019-05-04"}, "findings.csv row 5, found_on = '2019-05-05': found_on is after recorded_on: recorded before it happened. Expected: a day up to recorded_on, 2019-05-04. To correct: correct found_on or recorded_on."),
+        ("findings", "D1", {"outline": "", "length": "", "width": ""}, "findings.csv row 2, outline = '': neither an outline nor a centre with a length. Expected: an outline, or centre_x, centre_y and length, or a tap grid. To correct: draw the outline, or write centre and length."),
+        ("findings", "D2", {"size_unit": ""}, "findings.csv row 3, size_unit = '': a size without a unit. Expected: mm, cm or in. To correct: write the unit of length and width."),
+        ("findings", "D2", {"length": "50"}, "findings.csv row 3, length = '50 in': length is larger than the panel. Expected: at most 447 mm, the diagonal of the panel (it is 1270 mm). To correct: unit mix-up? 50 mm = 50 mm would fit; correct size_unit or the size."),
+        ("findings", "D2", {"centre_x": "401"}, "findings.csv row 3, centre_x = '401': the centre is outside the panel. Expected: a point on the panel (it is 401, 100 mm). To correct: check the zone, the datum and the unit."),
+        ("findings", "D1", {"outline": "POLYGON ((2000 100, 2050 100, 2050 130, 2000 100))"}, "outline is outside the panel. Expected: an outline inside its panel (0 % of it is). To correct: check the zone, the datum and the unit."),
         ("findings", "D1", {"outline": "POLYGON ((990 100, 1040 100, 1040 130, 990 130, 990 100))"}, "outline is mostly outside the panel. Expected: an outline inside its panel (20 % of it is)."),
         ("findings", "D1", {"outline": "POLYGON ((0 0, 10 10, 10 0, 0 10, 0 0))"}, "findings.csv row 2, outline = 'POLYGON ((0 0, 10 10, 10 0, 0 10, 0 0))': outline crosses itself or has no area. Expected: an outline that does not cross itself (Self-intersection[5 5])."),
         ("findings", "D1", {"outline": "POLYGON ((0 0, 10 0, 20 0, 0 0))"}, "outline crosses itself or has no area."),
-        ("findings", "D1", {"zone": "Z2"}, "findings.csv row 2, zone = 'Z2': zone is not that of its inspection. Expected: Z1, as in inspections L2. Mend: mend the zone or the inspection."),
+        ("findings", "D1", {"zone": "Z2"}, "findings.csv row 2, zone = 'Z2': zone is not that of its inspection. Expected: Z1, as in inspections L2. To correct: correct the zone or the inspection."),
         ("inspections", "L1", {"aircraft": "A2", "panel": ""}, "inspections.csv row 2, aircraft = 'A2': aircraft is not that of its card. Expected: A1, as in cards C1."),
         ("repairs", "X1", {"repaired_on": "2017-04-30"}, "repairs.csv row 2, repaired_on = '2017-04-30': repaired before it was found. Expected: 2017-05-01, the day it was found, or later."),
-        ("limits", "M1", {"replaces": "M0"}, "limits.csv row 2, replaces = 'M0': corrects a row that is not there. Expected: the id of a row of limits that was recorded before. Mend: mend the id, or leave the cell blank."),
+        ("limits", "M1", {"replaces": "M0"}, "limits.csv row 2, replaces = 'M0': corrects a row that is not there. Expected: the id of a row of limits that was recorded before. To correct: correct the id, or leave the cell blank."),
         ("limits", "M1", {"replaces": "M1"}, "limits.csv row 2, replaces = 'M1': corrects a row that is not there."),
     ],
 )  # fmt: skip
@@ -225,7 +225,7 @@ def test_a_row_that_refers_to_a_rejected_row_is_rejected_too(tiny):
         tiny,
         "findings.csv row 3, kind = 'crack': kind is not one of its choices.",
         "repairs.csv row 2, finding = 'D2': refers to a rejected row of findings. Expected: the id of an accepted row of "
-        "findings. Mend: mend findings.csv row 3 first.",
+        "findings. To correct: correct findings.csv row 3 first.",
     )
 
 
@@ -236,7 +236,7 @@ def test_two_panels_at_one_place_reject_both_fittings(tiny):
     error = rejected(
         tiny,
         "panels.csv row 3, zone = 'Z1': two panels at one place at once. Expected: no shared days "
-        "(A1 Z1 has P1 from 2010-01-01 to 2016-02-01). Mend: write removed_on of the earlier fitting",
+        "(A1 Z1 has P1 from 2010-01-01 to 2016-02-01). To correct: write removed_on of the earlier fitting",
         "(A1 Z1 has P5 from 2016-01-01 to now)",
     )
     clash = error.problems[error.problems["reason"] == "two panels at one place at once"]
@@ -276,7 +276,7 @@ def test_the_reading_that_offends_is_rejected_and_not_those_after_it(tiny):
     error = rejected(
         tiny,
         "usage.csv row 11, flight_hours = '14600': flight_hours goes backwards. Expected: a reading that rises with the "
-        "date (14600 on 2012-01-01; before it up to 0, after it from 4400). Mend: mend the reading; if the meter was "
+        "date (14600 on 2012-01-01; before it up to 0, after it from 4400). To correct: correct the reading; if the meter was "
         "changed, add a row with meter_change = yes.",
     )
     assert len(error.problems) == 1
@@ -288,7 +288,7 @@ def test_a_meter_change_row_lets_the_meter_begin_again_and_no_row_does_not(tiny)
     rejected(
         tiny,
         "usage.csv row 4, flight_hours = '0': flight_hours rises faster than an aircraft flies. Expected: at most 24 a day "
-        "(0 on 2015-01-01, 18260 on 2015-01-01). Mend: mend one of the readings; if the meter was changed, say so",
+        "(0 on 2015-01-01, 18260 on 2015-01-01). To correct: correct one of the readings; if the meter was changed, say so",
         "usage.csv row 3, flight_hours = '18260': flight_hours rises faster",
     )
 
@@ -340,7 +340,7 @@ def test_a_serial_that_disagrees_with_the_fittings_is_a_warning(tiny):
     fleet, _ = warned(
         tiny,
         "findings | findings.csv | 5 | panel | P2 | the serial as written is not that of the fittings, which stand | "
-        "P5, which the fittings say was there | mend the serial, or the fittings in panels; that panel was at A1 Z2",
+        "P5, which the fittings say was there | correct the serial, or the fittings in panels; that panel was at A1 Z2",
     )
     found = fleet.tables["findings"].set_index("finding")
     assert found.loc["D4", ["panel", "panel_as_written"]].tolist() == ["P5", "P2"]

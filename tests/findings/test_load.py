@@ -217,7 +217,7 @@ def test_a_table_without_rows_is_refused_where_rows_are_needed(tiny):
     tiny.write()
     refused(
         tiny,
-        "usage.csv: the table has no rows. Expected: at least one row: a meter reading. Mend: add the rows.",
+        "usage.csv: the table has no rows. Expected: at least one row: a meter reading. To correct: add the rows.",
     )
 
 
@@ -266,7 +266,7 @@ def test_no_dataset_file_and_empty_folder_are_told_apart(tiny):
         (
             'notice = "Invented data."',
             "colour = 3",
-            ["colour = '3': unknown key", "take out `colour` or mend its spelling"],
+            ["colour = '3': unknown key", "take out `colour` or correct its spelling"],
         ),
         ('usage = "usage.csv"', "", ["tables without a file: usage"]),
         (

@@ -23,8 +23,8 @@ def test_counts_by_reason_and_the_first_problems_are_listed():
         "5 problems in 5 rows of 1 table.",
         "    3  usage: reason 0",
         "    2  usage: reason 1",
-        "usage.csv row 2, read_on = 'x2': reason 0. Expected: a day. Mend: write it.",
-        "usage.csv row 3, read_on = 'x3': reason 1. Expected: a day. Mend: write it.",
+        "usage.csv row 2, read_on = 'x2': reason 0. Expected: a day. To correct: write it.",
+        "usage.csv row 3, read_on = 'x3': reason 1. Expected: a day. To correct: write it.",
         "and 3 more problems.",
     ]
 

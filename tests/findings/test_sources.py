@@ -39,7 +39,7 @@ def problems(frame, *, numbers=True):
     for name in ("reason", "expected", "mend"):
         rows[name] = rows[name].str.replace(r"rows? [0-9, ]+( and [0-9]+ more)?", "row", regex=True)
         rows[name] = rows[name].str.replace(
-            r"mend (\S+\.csv|\S+\.parquet|(sheet|table) \S+) row", "mend row", regex=True
+            r"correct (\S+\.csv|\S+\.parquet|(sheet|table) \S+) row", "correct row", regex=True
         )
     if not numbers:  # 0.50 is 0.5 where numbers are numbers, and a polygon may be spelt in two ways
         rows["value"] = rows["value"].map(

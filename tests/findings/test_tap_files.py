@@ -215,7 +215,7 @@ def test_a_grid_of_which_all_taps_are_rejected_is_told_at_the_finding_too(tiny):
         ("findings", "findings.csv", 5, "tap_grid", "all taps of the grid are rejected"),
         ("taps", "taps/TG-1.csv", 2, "x", "x is not a number"),
     ]
-    assert problems["mend"][0] == "mend taps/TG-1.csv row 2 and those after it first"
+    assert problems["mend"][0] == "correct taps/TG-1.csv row 2 and those after it first"
 
 
 def test_taps_off_the_panel_are_told_and_a_grid_mostly_off_it_is_refused(tiny):

@@ -32,7 +32,7 @@ def test_the_form_that_the_damage_has_is_likelier_and_none_is_chosen(true):
 def test_forms_that_the_tracks_do_not_tell_apart_are_named():
     frame = mappings(10, seed=2, times=2, error=0.2)
     compared = compare_growth(frame, forms=("linear", "proportional"))
-    assert "do not tell linear and proportional growth apart" in compared.cautions[0]
+    assert "linear and proportional growth are indistinguishable by these tracks" in compared.cautions[0]
     assert 0.02 < compared.weights["proportional"] < 0.98
     with pytest.raises(ValueError, match="`forms` must be at least one form"):
         compare_growth(frame, forms=())

@@ -35,6 +35,6 @@ def test_no_interval_rests_on_a_limit_larger_than_its_panels(tiny):
     assert units_that_cannot_be(fleet, "door") == ""
     question = read_question(DEMO / "questions" / "flap.toml").model_copy(update={"known_on": None})
     with pytest.raises(
-        QuestionError, match=r"size = '1290': the limit is larger .* Mend: check units of limits"
+        QuestionError, match=r"size = '1290': the limit is larger .* To correct: check units of limits"
     ):
         recommend(fleet, question)

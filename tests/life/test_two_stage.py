@@ -153,7 +153,7 @@ def test_where_no_look_tells_moisture_the_stages_are_not_told_apart():
     assert fit.cautions == (
         "disbond scale is assumed, not fitted",
         "disbond shape is assumed, not fitted",
-        "moisture was never seen by itself: the two stages are told apart by their shapes only",
+        "moisture was never seen by itself: the two stages are distinguished by their shapes only",
     )
     assert fit.to_frame()["assumed"].tolist() == [False, False, True, True]
 

@@ -28,9 +28,9 @@ from kit.programmes import (
     look_days,
     looks_by_period,
     method_choice,
-    play,
     present_state,
     replacement_ages,
+    simulate_programme,
 )
 from kit.simulate.schedule import simulate_schedule
 
@@ -114,7 +114,9 @@ def test_a_new_panel_meets_what_the_event_by_event_play_of_a_schedule_counts():
     some = living(panels([0.0] * 6), since=np.nan)
     days = look_days(every(4000.0), some, PanelUsage.of(some, None), days=1600.0)
     events = events_of([days], PanelUsage.of(some, None), np.array([800.0, 1600.0]))
-    expected, _ = play(some, {"disbond": draws}, events, [{"disbond": None}], limit=40.0, seed=2)
+    expected, _ = simulate_programme(
+        some, {"disbond": draws}, events, [{"disbond": None}], limit=40.0, seed=2
+    )
     truth = simulate_schedule(
         life_scale=20_000.0,
         life_shape=2.0,
@@ -139,7 +141,9 @@ def test_the_same_programme_twice_makes_no_difference_and_more_looks_never_leave
     usage = PanelUsage.of(some, None)
     looks = [look_days(every(hours), some, usage, days=1500.0) for hours in (2000.0, 2000.0, 6000.0)]
     events = events_of(looks, usage, np.array([1500.0]))
-    expected, counted = play(some, {"disbond": draws}, events, [{"disbond": None}] * 3, limit=40.0, seed=1)
+    expected, counted = simulate_programme(
+        some, {"disbond": draws}, events, [{"disbond": None}] * 3, limit=40.0, seed=1
+    )
     for name, values in expected.items():
         np.testing.assert_array_equal(values[0], values[1])
         np.testing.assert_array_equal(counted[name][0], counted[name][1])
@@ -155,7 +159,9 @@ def test_a_repaired_panel_can_be_damaged_again_as_far_as_the_question_says():
     found = {}
     for name, left in (("first only", None), ("as new", 0.0), ("as old", 1.0)):
         draws = one_draw(n=16, restoration=left)
-        expected, _ = play(some, {"disbond": draws}, events, [{"disbond": None}], limit=40.0, seed=1)
+        expected, _ = simulate_programme(
+            some, {"disbond": draws}, events, [{"disbond": None}], limit=40.0, seed=1
+        )
         found[name] = expected["finds"][0].mean()
     assert found["first only"] < found["as new"] < found["as old"]
     assert found["first only"] <= 1.0

@@ -1,4 +1,4 @@
-"""Bounds against fleets played event by event: the study of docs/programmes.md, with fewer fleets."""
+"""Bounds against fleets simulated event by event: the study of docs/programmes.md, with fewer fleets."""
 
 import numpy as np
 import pytest
@@ -7,30 +7,30 @@ from kit.simulate.programmes_study import (
     draw_world,
     one_fleet,
     page,
-    play_ahead,
-    play_records,
     schedules,
+    simulate_ahead,
+    simulate_records,
     study,
 )
 
 
 @pytest.fixture(scope="module")
-def played():
-    return play_records(draw_world(3), 3)
+def simulated():
+    return simulate_records(draw_world(3), 3)
 
 
-def test_the_play_repeats_itself_and_the_same_looks_meet_the_same_damage(played):
-    present, proposed = schedules(played)
-    again = play_ahead(played, present, seed=3)
-    for name, values in play_ahead(played, present, seed=3).items():
+def test_the_play_repeats_itself_and_the_same_looks_meet_the_same_damage(simulated):
+    present, proposed = schedules(simulated)
+    again = simulate_ahead(simulated, present, seed=3)
+    for name, values in simulate_ahead(simulated, present, seed=3).items():
         np.testing.assert_array_equal(values, again[name])
-    longer = play_ahead(played, proposed, seed=3)
+    longer = simulate_ahead(simulated, proposed, seed=3)
     assert longer["finds"].sum() <= again["finds"].sum()
     assert longer["exposure"].sum() >= again["exposure"].sum()
 
 
 @pytest.mark.long
-def test_bounds_hold_the_truth_of_played_fleets():
+def test_bounds_hold_the_truth_of_simulated_fleets():
     """Of 20 fleets at 90 %, 14 or fewer inside have a chance below 1 % for bounds that hold what they promise."""
     rows = study(20, seed=400)
     for name in (

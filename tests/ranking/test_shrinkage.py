@@ -78,7 +78,7 @@ def test_more_finds_never_make_a_zone_look_better(found, more, where):
     ("arguments", "message"),
     [
         ({"prior": "normal"}, "`prior` must be one of gamma, log-normal. Got 'normal'."),
-        ({"found": [0, 0]}, "Got none: zones cannot be told apart without."),
+        ({"found": [0, 0]}, "Got none: zones are indistinguishable without."),
         ({"expected": [np.nan, 1.0]}, "rows are not, first row 0"),
     ],
 )

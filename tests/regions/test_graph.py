@@ -111,7 +111,7 @@ def test_sizes_are_shown_against_the_age_of_the_panel(hand):
 def test_a_clock_that_cannot_be_used_is_refused(hand):
     rows = mapped((1, 0, 0, 9, 9))
     with pytest.raises(
-        ValueError, match=r"^`clock` must be one of flight_hours, .* Got 'hours'; mend the name\.$"
+        ValueError, match=r"^`clock` must be one of flight_hours, .* Got 'hours'; correct the name\.$"
     ):
         track_graph(rows, clock="hours")
     with pytest.raises(

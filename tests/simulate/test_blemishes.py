@@ -79,7 +79,7 @@ def test_clean_looks_are_recorded_singly_implied_and_lost_as_stated(demo, full_t
 def test_units_are_mixed_up_and_half_of_them_remarked(demo):
     rows = demo.tables["findings"].set_index("finding")
     mixed = of(demo, "T2")
-    mixed = mixed[~mixed["change"].str.contains("mended")]
+    mixed = mixed[~mixed["change"].str.contains("corrected")]
     for b in mixed.itertuples():
         assert {rows.at[b.row, "size_unit"], b.true_value} == {"mm", "in"}
         step = {"mm": "5", "in": "0.25"}[b.true_value]

@@ -12,7 +12,7 @@ from kit.simulate.confidence import (
     draw_records,
     measured,
     page,
-    played_risk,
+    simulated_risk,
     study,
     summary,
     world_of,
@@ -93,8 +93,8 @@ def test_answers_at_95_per_cent_meet_their_target_in_as_many_fleets():
 
 def test_damage_that_jumps_at_its_onset_is_damage_that_begins_larger_and_grows_faster():
     """A jump to twice the size at once: onset and rate of straight growth are twice as large."""
-    jumps = played_risk(World(jump_share=1.0, jump_factor=2.0, jump_delay=1e-6), panels=4_000)
-    larger = played_risk(World(onset_median=36.0, rate=0.005), panels=4_000)
+    jumps = simulated_risk(World(jump_share=1.0, jump_factor=2.0, jump_delay=1e-6), panels=4_000)
+    larger = simulated_risk(World(onset_median=36.0, rate=0.005), panels=4_000)
     np.testing.assert_allclose(jumps["exposure"], larger["exposure"], rtol=0.1)
 
 

@@ -1,17 +1,17 @@
-"""Central cases of answers beside lives played event by event, and what happened in a simulated fleet."""
+"""Central cases of answers beside lives simulated event by event, and what happened in a simulated fleet."""
 
 from dataclasses import replace
 
 import pytest
 from made_answer import CURVE, FIRST, GROWTH, HORIZON, LIMIT, REPEAT, made_draws, make_answer, make_question
 
-from kit.simulate.plays import compare_with_play, scheduled_plays, what_happened
+from kit.simulate.plays import compare_with_simulation, simulated_schedules, what_happened
 from kit.simulate.schedule import simulate_schedule
 
 
 def test_plays_are_put_on_the_clock_of_the_question_and_end_at_its_horizon():
     """An answer counts damage up to the horizon itself, whether or not a look falls on it."""
-    (given,) = scheduled_plays(make_answer())
+    (given,) = simulated_schedules(make_answer())
     assert given["life_scale"] == 30000.0
     assert given["growth"].rate_median == pytest.approx(0.004)
     assert given["detection"].far_side_share == 0.1
@@ -25,22 +25,23 @@ def test_plays_are_put_on_the_clock_of_the_question_and_end_at_its_horizon():
 
 def test_a_play_finds_damage_beyond_the_limit_no_more_surely_than_at_it():
     """As the answer counts it, so that faster growth never allows a longer interval."""
-    (given,) = scheduled_plays(make_answer())
+    (given,) = simulated_schedules(make_answer())
     assert given["detection"].relative(4 * LIMIT) == given["detection"].relative(LIMIT)
 
 
 def test_plays_without_a_recommendation_are_refused():
     with pytest.raises(ValueError, match="small: no interval examined meets the target"):
-        scheduled_plays(make_answer(repeat=None))
+        simulated_schedules(make_answer(repeat=None))
     with pytest.raises(ValueError, match="small: no interval examined meets the target"):
-        compare_with_play(make_answer(repeat=None), [])
+        compare_with_simulation(make_answer(repeat=None), [])
 
 
 def compared(answer, n=300_000):
-    played = [
-        simulate_schedule(**play, n=n, seed=3 + number) for number, play in enumerate(scheduled_plays(answer))
+    simulated = [
+        simulate_schedule(**schedule, n=n, seed=3 + number)
+        for number, schedule in enumerate(simulated_schedules(answer))
     ]
-    return compare_with_play(answer, played)
+    return compare_with_simulation(answer, simulated)
 
 
 @pytest.mark.parametrize("horizon", [20000.0, 18500.0, 3000.0])
@@ -48,10 +49,10 @@ def test_calculation_and_play_agree_within_four_standard_errors(horizon):
     """For the central case and first onsets. The answer itself is a median over draws that differ in more."""
     frame = compared(make_answer(question=make_question(horizon=horizon)))
     assert frame["difference_in_errors"].abs().max() < 4
-    assert (frame["standard_error"] / frame["played"]).loc["exceedances"] < 0.06
+    assert (frame["standard_error"] / frame["simulated"]).loc["exceedances"] < 0.06
 
 
-def test_several_kinds_of_damage_on_several_clocks_are_played_and_summed():
+def test_several_kinds_of_damage_on_several_clocks_are_simulated_and_summed():
     answer = make_answer()
     other = made_draws(
         kind="impact", clock="calendar_days", scale=9000.0, shape=1.2, growth=GROWTH, curve=CURVE
@@ -60,27 +61,27 @@ def test_several_kinds_of_damage_on_several_clocks_are_played_and_summed():
     second = replace(mode, kind="impact", clock="calendar_days", draws=other, units_per_schedule_unit=1 / 7)
     frame = compared(replace(answer, modes=(mode, second)))
     assert frame["difference_in_errors"].abs().max() < 4
-    assert (frame["played"] > compared(answer)["played"]).all()
+    assert (frame["simulated"] > compared(answer)["simulated"]).all()
 
 
 def test_a_play_of_another_case_does_not_agree():
     """Growth half as fast again is told apart, so that agreement says something."""
     answer = make_answer()
-    (play,) = scheduled_plays(answer)
-    other = replace(play["growth"], rate_median=1.5 * play["growth"].rate_median)
-    played = simulate_schedule(**(play | {"growth": other}), n=300_000, seed=3)
-    frame = compare_with_play(answer, [played])
+    (schedule,) = simulated_schedules(answer)
+    other = replace(schedule["growth"], rate_median=1.5 * schedule["growth"].rate_median)
+    simulated = simulate_schedule(**(schedule | {"growth": other}), n=300_000, seed=3)
+    frame = compare_with_simulation(answer, [simulated])
     assert frame.loc["preventable", "difference_in_errors"] < -6
 
 
 def test_a_play_that_does_not_end_at_the_horizon_is_refused():
     answer = make_answer(question=make_question(horizon=18500.0))
-    plays = [play | {"horizon": 16000.0} for play in scheduled_plays(answer)]
-    played = [simulate_schedule(**play, n=100, seed=3) for play in plays]
-    with pytest.raises(ValueError, match=r"each of the 1 plays .* Got 1, first .*horizon=16000"):
-        compare_with_play(answer, played)
+    schedules = [schedule | {"horizon": 16000.0} for schedule in simulated_schedules(answer)]
+    simulated = [simulate_schedule(**schedule, n=100, seed=3) for schedule in schedules]
+    with pytest.raises(ValueError, match=r"each of the 1 schedules .* Got 1, first .*horizon=16000"):
+        compare_with_simulation(answer, simulated)
     with pytest.raises(ValueError, match=r"Got 0, first 'none'"):
-        compare_with_play(answer, [])
+        compare_with_simulation(answer, [])
 
 
 def test_what_happened_counts_damage_that_arose_while_records_were_kept(tmp_path):

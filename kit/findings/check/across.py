@@ -126,7 +126,7 @@ def _groups_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
             f"zones of group {main[task]} ({odd.at[task, 'zone']} is of {odd.at[task, 'group']}, whose other zones are not in the task)"
             for task in _in_order(context, "tasks", tasks[marked])["task"]
         ],
-        mend="mend the group of the zone, or the zones of the task",
+        mend="correct the group of the zone, or the zones of the task",
     )
 
 
@@ -151,7 +151,7 @@ def _kinds_of_tasks(context: CheckContext) -> None:
                 index=False, name=None
             )
         ],
-        mend="mend looks_for or the method; blank: all that the method sees",
+        mend="correct looks_for or the method; blank: all that the method sees",
     )
 
 
@@ -183,7 +183,7 @@ def _revisions_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
         "zones",
         reason="the zones jump from one revision of the task to the next",
         expected=[expected[task] for task in _in_order(context, "tasks", tasks[marked])["task"]],
-        mend="mend the zones; if the programme changed, nothing",
+        mend="correct the zones; if the programme changed, nothing",
     )
 
 
@@ -212,7 +212,7 @@ def _lone_priors(context: CheckContext) -> None:
                     _in_order(context, "panels", rows[odd])["fitting"]
                 )
             ],
-            mend="mend the number; if this panel came from elsewhere, nothing",
+            mend="correct the number; if this panel came from elsewhere, nothing",
         )
 
 
@@ -249,7 +249,7 @@ def _priors_of_fleet(context: CheckContext) -> None:
                     _in_order(context, "panels", rows[odd])["fitting"]
                 )
             ],
-            mend=f"mend {first} or {second}: a digit too few or too many, or the two exchanged",
+            mend=f"correct {first} or {second}: a digit too few or too many, or the two exchanged",
         )
 
 
@@ -272,7 +272,7 @@ def _priors_of_one_panel(context: CheckContext) -> None:
                 f"from {before[fitting]:g}, as at the fitting before, by at most {most:g} a day"
                 for fitting in _in_order(context, "panels", rows[odd])["fitting"]
             ],
-            mend="mend the number here or at the fitting before",
+            mend="correct the number here or at the fitting before",
         )
 
 
@@ -291,5 +291,5 @@ def _late(context: CheckContext) -> None:
             expected=[
                 f"a day soon after {day:%Y-%m-%d}" for day in _in_order(context, name, rows[late])[column]
             ],
-            mend=f"mend recorded_on or {column}; if it was entered from old paper, nothing",
+            mend=f"correct recorded_on or {column}; if it was entered from old paper, nothing",
         )

@@ -147,7 +147,7 @@ def _events(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
             end,
             reason=f"{end} is before {start}",
             expected=[f"{day:%Y-%m-%d} or later" for day in rows.loc[wrong, start]],
-            mend=f"mend {start} or {end}",
+            mend=f"correct {start} or {end}",
         )
     if not start or TABLES[name].is_plan:
         return
@@ -161,7 +161,7 @@ def _events(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
             column,
             reason=f"{column} is after the cut-off",
             expected=f"a day up to {context.cut_off:%Y-%m-%d}, the cut-off in dataset.toml",
-            mend=f"mend {column}, or move the cut-off",
+            mend=f"correct {column}, or move the cut-off",
         )
         early = (rows[column] > rows["recorded_on"]) & (name != "basing") & (column == start)
         context.report(
@@ -171,7 +171,7 @@ def _events(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
             column,
             reason=f"{column} is after recorded_on: recorded before it happened",
             expected=[f"a day up to recorded_on, {day:%Y-%m-%d}" for day in rows.loc[early, "recorded_on"]],
-            mend=f"mend {column} or recorded_on",
+            mend=f"correct {column} or recorded_on",
         )
 
 
@@ -244,7 +244,7 @@ def _subtypes(context: CheckContext) -> None:
         "subtype",
         reason="the subtype has no zones",
         expected=f"one of {', '.join(sorted(context.labels.subtypes))}",
-        mend="mend the subtype, or name it in subtypes of zones",
+        mend="correct the subtype, or name it in subtypes of zones",
         warn=True,
     )
 
@@ -259,7 +259,7 @@ def _limits(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "group",
         reason="no zone is in the group",
         expected=f"one of {', '.join(sorted(groups.unique()))}",
-        mend="mend the group here or in zones",
+        mend="correct the group here or in zones",
         warn=True,
     )
     # Sizes were read as lengths; an area is in the unit squared.
@@ -289,7 +289,7 @@ def _limits(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "repairable_size",
         reason="the repairable damage limit is below the allowable one",
         expected=[f"at least {size:g}, the allowable damage limit" for size in rows.loc[small, "size"]],
-        mend="exchange the two, or mend one of them",
+        mend="exchange the two, or correct one of them",
         warn=True,
     )
     keys = ["group", "place", "kind", "valid_from"]
@@ -301,7 +301,7 @@ def _limits(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "valid_from",
         reason="two limits for one place in force from the same day",
         expected="one row for each group, place, kind and day",
-        mend="mend the place, the kind or the day; the row with the last id is used",
+        mend="correct the place, the kind or the day; the row with the last id is used",
         warn=True,
     )
     _crossing(context, good)
@@ -364,7 +364,7 @@ def _panels(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
                 clash, ["aircraft", "zone", "panel", "fitted_on", "removed_on"]
             ].to_numpy()
         ]
-        mend = "write removed_on of the earlier fitting, or mend the zone or the serial"
+        mend = "write removed_on of the earlier fitting, or correct the zone or the serial"
         context.report("panels", good, clash, column, reason=reason, expected=spans, mend=mend)
     ordered = good.sort_values(["fitted_on", "fitting"])
     again = ordered["panel"].duplicated() & (ordered["state"] == "new")
@@ -375,7 +375,7 @@ def _panels(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "state",
         reason="state is new, but the panel was fitted before; its age goes on",
         expected="repaired or unknown, or a new serial",
-        mend="mend the state or the serial",
+        mend="correct the state or the serial",
         warn=True,
     )
     return rows

@@ -39,7 +39,7 @@ def count_problems(planned: pd.DataFrame, aircraft: pd.DataFrame) -> pd.DataFram
                 value=str(stated[subtype]),
                 reason="not as many aircraft of the subtype as planned_usage says",
                 expected=f"{counts[subtype]}, as in the table aircraft",
-                mend="mend the count, or the subtype of an aircraft",
+                mend="correct the count, or the subtype of an aircraft",
             )
             for subtype in planned.index[counts != stated]
         ]

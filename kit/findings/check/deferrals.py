@@ -38,7 +38,7 @@ def check_deferrals(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "deferred_on",
         reason="deferred before it was found",
         expected=[f"{one:%Y-%m-%d}, the day it was found, or later" for one in day[early]],
-        mend="mend deferred_on, or the finding that it names",
+        mend="correct deferred_on, or the finding that it names",
     )
     context.report(
         "deferrals",
@@ -47,7 +47,7 @@ def check_deferrals(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "finding",
         reason="the finding is no damage, so that nothing was left",
         expected="a finding of damage",
-        mend="mend the finding, or its disposition",
+        mend="correct the finding, or its disposition",
         warn=True,
     )
     before = rows["until"] < rows["deferred_on"]
@@ -58,7 +58,7 @@ def check_deferrals(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "until",
         reason="until is before deferred_on",
         expected=[f"{one:%Y-%m-%d} or later" for one in rows.loc[before, "deferred_on"]],
-        mend="mend until or deferred_on",
+        mend="correct until or deferred_on",
     )
     _limits(context, good, found.set_axis(good.index))
     _reinspections(context, good)
@@ -124,7 +124,7 @@ def _limits(context: CheckContext, rows: pd.DataFrame, found: pd.DataFrame) -> N
         "limit",
         reason="the limit is one of another group",
         expected=[f"a limit of group {name}" for name in group[other]],
-        mend="mend the limit or the finding",
+        mend="correct the limit or the finding",
     )
     wrong = named["kind"].fillna("").ne("") & (named["kind"] != found["kind"])
     context.report(
@@ -134,7 +134,7 @@ def _limits(context: CheckContext, rows: pd.DataFrame, found: pd.DataFrame) -> N
         "limit",
         reason="the limit is one for another kind of damage",
         expected=[f"a limit for {kind}, or for every kind" for kind in found["kind"][wrong]],
-        mend="mend the limit or the finding",
+        mend="correct the limit or the finding",
     )
     late = named["valid_from"] > rows["deferred_on"]
     context.report(
@@ -144,7 +144,7 @@ def _limits(context: CheckContext, rows: pd.DataFrame, found: pd.DataFrame) -> N
         "limit",
         reason="the limit was not in force yet",
         expected="the revision in force on deferred_on",
-        mend="name that revision, or mend deferred_on",
+        mend="name that revision, or correct deferred_on",
         warn=True,
     )
 
@@ -179,7 +179,7 @@ def _reinspections(context: CheckContext, rows: pd.DataFrame) -> None:
             f"a look on {begin:%Y-%m-%d} or later (it was on {looked:%Y-%m-%d})"
             for begin, looked in zip(rows.loc[part.index, "deferred_on"], part["looked_on"], strict=True)
         ],
-        mend="name the look that came after, or mend deferred_on",
+        mend="name the look that came after, or correct deferred_on",
         warn=True,
     )
     part = named[named["blind"]]

@@ -35,7 +35,7 @@ def check_zone_of_subtype(context: CheckContext, name: str, rows: pd.DataFrame) 
             f"a zone of subtype {one}, which {plane} is"
             for one, plane in zip(subtype, good["aircraft"][lacks], strict=True)
         ],
-        mend="mend the zone or the aircraft, or name the subtype in subtypes of the zone",
+        mend="correct the zone or the aircraft, or name the subtype in subtypes of the zone",
     )
 
 
@@ -53,7 +53,7 @@ def _place(context: CheckContext, name: str, rows: pd.DataFrame) -> pd.DataFrame
         f"a panel fitted at {place[0]} {place[1]} on {place[2]:%Y-%m-%d}; {context.fittings.why_none(*place)}"
         for place in good.loc[none, ["aircraft", "zone", date]].itertuples(index=False, name=None)
     ]
-    mend = f"mend {date} or the zone, or the days of fitting and removal in panels"
+    mend = f"correct {date} or the zone, or the days of fitting and removal in panels"
     context.report(
         name, good, none, date, reason="no panel was fitted there that day", expected=whys, mend=mend
     )
@@ -61,7 +61,7 @@ def _place(context: CheckContext, name: str, rows: pd.DataFrame) -> pd.DataFrame
     other = (written != "") & ~none & (written != good["panel"])
     bad = good[other]
     hints = [
-        "mend the serial, or the fittings in panels"
+        "correct the serial, or the fittings in panels"
         + (f"; that panel was at {place[0]} {place[1]}: left and right exchanged?" if place else "")
         for place in context.fittings.place_of(bad["panel_as_written"], bad[date])
     ]
@@ -108,7 +108,7 @@ def _same_as(
                 f"{cell}, as in {target} {ref}"
                 for cell, ref in zip(there[differs], good[column][differs], strict=True)
             ],
-            mend=f"mend the {item} or the {column}",
+            mend=f"correct the {item} or the {column}",
         )
 
 
@@ -158,7 +158,7 @@ def _kinds_seen(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "method",
         reason="the method is blind to this kind of damage",
         expected=[f"one of {', '.join(methods_seeing(kind))}" for kind in rows.loc[other, "kind"]],
-        mend="mend the kind or the method",
+        mend="correct the kind or the method",
         warn=True,
     )
     _through_conductive_skin(context, "findings", rows)
@@ -176,7 +176,7 @@ def _through_conductive_skin(context: CheckContext, name: str, rows: pd.DataFram
         "method",
         reason="a moisture meter tells nothing through carbon or metal",
         expected="thermography, x_ray, ultrasonic or weighing on this skin",
-        mend="mend the method, or outer_material of the zone",
+        mend="correct the method, or outer_material of the zone",
         warn=True,
     )
 
@@ -204,7 +204,7 @@ def _with_look(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "found_on",
         reason="found_on is not the day of the look",
         expected=[f"{day:%Y-%m-%d}, the day of the look" for day in look.loc[apart, "inspected_on"]],
-        mend="mend found_on or inspected_on",
+        mend="correct found_on or inspected_on",
         warn=True,
     )
     return rows
@@ -225,7 +225,7 @@ def check_outcomes(context: CheckContext) -> None:
         "outcome",
         reason="outcome is clean, but damage hangs on the look; it counts as found",
         expected="found",
-        mend="mend the outcome, or the disposition or the inspection of the finding",
+        mend="correct the outcome, or the disposition or the inspection of the finding",
         warn=True,
     )
     context.report(
@@ -235,7 +235,7 @@ def check_outcomes(context: CheckContext) -> None:
         "outcome",
         reason="outcome is found, but no accepted finding hangs on the look; it is left out of the looks",
         expected="a finding that names the look",
-        mend="add or mend the finding, or write clean",
+        mend="add or correct the finding, or write clean",
         warn=True,
     )
 
@@ -401,7 +401,7 @@ def check_repairs(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         "repaired_on",
         reason="repaired before it was found",
         expected=[f"{day:%Y-%m-%d}, the day it was found, or later" for day in found.loc[early, "found_on"]],
-        mend="mend repaired_on, or the finding that it names",
+        mend="correct repaired_on, or the finding that it names",
     )
     text = context.text("repairs", rows)
     panels = panel_outlines(context.tables["zones"], found["zone"])

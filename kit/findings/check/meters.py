@@ -76,7 +76,7 @@ def check_meters(log: ProblemLog, usage: pd.DataFrame, text: pd.DataFrame) -> No
                 text.loc[rows.index, column],
                 reason=f"{column} goes backwards",
                 expected=expected,
-                mend="mend the reading; if the meter was changed, add a row with meter_change = yes",
+                mend="correct the reading; if the meter was changed, add a row with meter_change = yes",
             )
         _report_too_fast(log, order[~offends], stretch[~offends], text, column)
 
@@ -101,7 +101,7 @@ def _report_too_fast(
             f"at most {MOST_PER_DAY[column]:g} a day ({values[k]:g} on {day[k]}, {values[partner[k]]:g} on {day[partner[k]]})"
             for k in where.tolist()
         ],
-        mend="mend one of the readings; if the meter was changed, say so with meter_change = yes",
+        mend="correct one of the readings; if the meter was changed, say so with meter_change = yes",
     )
 
 

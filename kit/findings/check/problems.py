@@ -1,4 +1,4 @@
-"""Where is a row wrong, why, and how is it mended: problems as rows of a table."""
+"""Where is a row wrong, why, and how is it corrected: problems as rows of a table."""
 
 from __future__ import annotations
 

@@ -104,7 +104,7 @@ class References:
             cells[lost],
             reason=f"refers to a rejected row of {target}",
             expected=f"the id of an accepted row of {target}",
-            mend=[f"mend {at.get(cell, 'that row')} first" for cell in cells[lost]],
+            mend=[f"correct {at.get(cell, 'that row')} first" for cell in cells[lost]],
         )
         later = missing & is_later
         self._context.log.add(
@@ -125,7 +125,7 @@ class References:
             cells[unknown],
             reason=f"no such row in {target}",
             expected=f"the id of a row of {target}",
-            mend=f"mend the {column.name}, or add the row to {target}",
+            mend=f"correct the {column.name}, or add the row to {target}",
         )
         return cells
 

@@ -310,7 +310,7 @@ def _unit_hint(size: float, unit: str, extent: float) -> str:
     ]
     if not fits:
         return "check the size; no unit makes it fit the panel"
-    return f"unit mix-up? {' or '.join(fits)} would fit; mend size_unit or the size"
+    return f"unit mix-up? {' or '.join(fits)} would fit; correct size_unit or the size"
 
 
 def _only_polygon(shape: object) -> object:

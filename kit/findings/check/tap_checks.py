@@ -106,7 +106,7 @@ def _lone_contact_times(context: CheckContext, rows: pd.DataFrame) -> None:
         "contact_time",
         reason="the contact time is far from those of all taps around it",
         expected=[f"about {a:g} to {b:g} µs, as around it" for a, b in zip(low[odd], high[odd], strict=True)],
-        mend="mend the number: a digit too few or too many",
+        mend="correct the number: a digit too few or too many",
         warn=True,
     )
 
@@ -145,7 +145,7 @@ def check_tap_grids(
         "tap_grid",
         reason="no tap of the grid is dull, so it gives no region",
         expected="a grid with at least one dull tap, or with contact times",
-        mend="mend the marks, or the name of the grid",
+        mend="correct the marks, or the name of the grid",
         warn=True,
     )
     _report_off_panel(context, rows, named, panels)
@@ -171,7 +171,7 @@ def _report_missing(context: CheckContext, rows: pd.DataFrame, named: NDArray[np
         "tap_grid",
         reason="all taps of the grid are rejected",
         expected="a grid with accepted taps",
-        mend=[f"mend {place[grid]} and those after it first" for grid in rows["tap_grid"][is_lost]],
+        mend=[f"correct {place[grid]} and those after it first" for grid in rows["tap_grid"][is_lost]],
     )
     context.report(
         "findings",
@@ -190,7 +190,7 @@ def _report_missing(context: CheckContext, rows: pd.DataFrame, named: NDArray[np
         "tap_grid",
         reason="no such grid in taps",
         expected="a grid in taps, or a CSV file in the folder of the dataset, such as taps/TG-1.csv",
-        mend="mend the name, or add the taps",
+        mend="correct the name, or add the taps",
     )
     return is_later
 

@@ -163,7 +163,11 @@ def _check_marks(
         return
     if column.type == "date":
         early = (cells < _FIRST_DAY).to_numpy()
-        words = (f"{column.name} is before there were aircraft", "a day from 1900-01-01 on", "mend the year")
+        words = (
+            f"{column.name} is before there were aircraft",
+            "a day from 1900-01-01 on",
+            "correct the year",
+        )
     elif column.type in _TEXTS and isinstance(cells.dtype, pd.StringDtype):
         most = size_limits.LONGEST_NAME if column.type == "id" else size_limits.LONGEST_TEXT
         long = (cells.str.len() > most).to_numpy(dtype=bool)
@@ -359,7 +363,7 @@ def _report_dates(
     if order:
         reason = f"{column.name} is not a date in the order {order}, which the column map states"
         expected = f"a day that exists, in the order {order} or as YYYY-MM-DD"
-        mends: Any = "mend the date, or date_order in the column map"
+        mends: Any = "correct the date, or date_order in the column map"
     else:
         reason = order_reason(column.name, cells, rows["row"], unread)
         expected, mends = "a day that exists, as YYYY-MM-DD", [day_advice(cell) for cell in cells[unread]]

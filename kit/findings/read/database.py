@@ -51,7 +51,7 @@ class Database:
             raise self._refused(
                 "the address of the database cannot be read",
                 "such as sqlite:///fleet.db or postgresql+psycopg://user@host/fleet",
-                "mend the address",
+                "correct the address",
             ) from None
         self._connection, self._engine = self._opened(address)
         try:
@@ -178,7 +178,7 @@ class Database:
             raise self._refused(
                 f"the address names no kind of database that is known: {self._quiet(error)}",
                 "sqlite or postgresql+psycopg",
-                "mend the address",
+                "correct the address",
             ) from None
         with self._told("the database"):
             connection = engine.connect()
@@ -199,7 +199,7 @@ class Database:
         path = Path(address.database)
         if not path.is_file():
             raise FileNotFoundError(
-                f"`source` names the database file {address.database!r}, which is not there. Mend the path; "
+                f"`source` names the database file {address.database!r}, which is not there. Correct the path; "
                 "sqlite:/// comes before a path from here, sqlite://// before one from the root."
             )
         return path
@@ -217,7 +217,7 @@ class Database:
             raise self._refused(
                 f"{what} cannot be read: {self._quiet(error)}",
                 "a database that answers, and tables that may be read",
-                "mend the address, or ask for the right to read",
+                "correct the address, or ask for the right to read",
             ) from None
 
     def _quiet(self, error: Exception) -> str:
@@ -231,7 +231,7 @@ class Database:
     def _refused(self, reason: str, expected: str, mend: str) -> TableError:
         """Return the error about the database as a whole, in one line."""
         problem = one_problem("dataset", self.name, reason=reason, expected=expected, mend=mend)
-        return TableError(f"{self.name}: {reason}. Expected: {expected}. Mend: {mend}.", problem)
+        return TableError(f"{self.name}: {reason}. Expected: {expected}. To correct: {mend}.", problem)
 
 
 def _truth(cell: Any) -> Any:

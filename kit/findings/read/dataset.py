@@ -344,7 +344,7 @@ def _is_toml(value: str) -> bool:
 
 def _not_toml(name: str, error: Exception) -> TableError:
     """Return the error about a text that is not TOML."""
-    return _toml_error(name, f"not TOML in UTF-8: {error}", "TOML in UTF-8", "mend the place named")
+    return _toml_error(name, f"not TOML in UTF-8: {error}", "TOML in UTF-8", "correct the place named")
 
 
 def _toml_error(name: str, reason: str, expected: str, mend: str) -> TableError:
@@ -363,7 +363,7 @@ def _field_problem(item: dict) -> pd.DataFrame:
         reason, expected, mend = (
             "unknown key",
             "only keys that are declared",
-            f"take out `{field}` or mend its spelling",
+            f"take out `{field}` or correct its spelling",
         )
     elif item["type"] == "missing":
         reason, expected, value, mend = (
@@ -483,13 +483,13 @@ def _inside(
         path = (folder / name).resolve()
         is_inside, is_file = path.is_relative_to(folder.resolve()), path.is_file()
     except (OSError, ValueError, RuntimeError):  # a name with a null, too long, or a link to itself
-        return None, {"reason": "the name is no path", "expected": what, "mend": "mend the name"}
+        return None, {"reason": "the name is no path", "expected": what, "mend": "correct the name"}
     if not is_inside:
         mend = "move the file into the folder and write its name alone"
         reason, expected = "the path leaves the folder of the dataset", "a file inside the folder"
         return None, {"reason": reason, "expected": expected, "mend": mend}
     if not is_file:
-        reason, mend = "the file is missing", "add the file or mend its name"
+        reason, mend = "the file is missing", "add the file or correct its name"
         return None, {"reason": reason, "expected": what, "mend": mend}
     if path.suffix.lower() not in endings:
         ways = " or ".join(endings)

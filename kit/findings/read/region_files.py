@@ -125,7 +125,7 @@ def _from_geojson(path: Path, file: str) -> tuple[list[str], NDArray, list[str]]
     try:
         contents = json.loads(path.read_bytes().decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
-        raise _refused(file, f"the file is not JSON in UTF-8: {error}", "mend the place named") from None
+        raise _refused(file, f"the file is not JSON in UTF-8: {error}", "correct the place named") from None
     features = contents.get("features") if isinstance(contents, dict) else None
     if not isinstance(features, list) or not all(isinstance(item, dict) for item in features):
         raise _refused(file, "the file holds no FeatureCollection", "save the regions as a FeatureCollection")

@@ -211,12 +211,12 @@ def _heading_problems(
     for column, text in renamed.made.items():
         for name in TableMap(made={column: text}).headings_used():
             if name not in heading:
-                mend = f"mend map.{table.name}.made.{column}, or add the column"
+                mend = f"correct map.{table.name}.made.{column}, or add the column"
                 reason = f"no heading of that name, out of which {column} is to be made"
                 fatal.append(problem(name, reason=reason, expected=f"one of {', '.join(heading)}", mend=mend))
     for name in dict.fromkeys(heading):
         if name not in declared and name not in renamed.headings_used():
-            mend = "take it out, or mend its spelling"
+            mend = "take it out, or correct its spelling"
             warnings.append(problem(name, reason=NOT_READ, expected=expected, mend=mend))
     if missing:  # after what is there and not read, which matters more
         words = {

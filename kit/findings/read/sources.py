@@ -234,13 +234,13 @@ def open_source(source: str | Path) -> Source:
         return DatabaseSource(str(source))
     path, name = Path(source), without_secrets(str(source))
     if "\0" in str(source):
-        raise FileNotFoundError(f"`source` holds the character NUL: {name!r}. Mend the path.")
+        raise FileNotFoundError(f"`source` holds the character NUL: {name!r}. Correct the path.")
     if path.is_dir():
         return FolderSource(path, name)
     if not path.exists():
         raise FileNotFoundError(
             f"`source` must be a folder with {FILE_NAME}, a workbook or the address of a database. "
-            f"There is no {name!r}; mend the path."
+            f"There is no {name!r}; correct the path."
         )
     if path.suffix.lower() in ENDINGS:
         return WorkbookSource(path, name)
@@ -279,7 +279,7 @@ def _check_stored(dataset: Dataset, stored: list[str], *, kind: str, name: str) 
                 value=place,
                 reason=f"there is no {kind} of this name",
                 expected=f"one of {', '.join(stored)}",
-                mend=f"add the {kind}, or mend its name",
+                mend=f"add the {kind}, or correct its name",
             )
             for table, place in missing
         ]

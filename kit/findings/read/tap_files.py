@@ -116,7 +116,7 @@ def _opened(folder: Path | None, name: str) -> tuple[SourceTable | None, dict[st
             if lacks
             else f"{twice[0]} stands twice in its heading"
         )
-        return None, {"reason": reason, "expected": _HEADING, "mend": "mend the first line of the file"}
+        return None, {"reason": reason, "expected": _HEADING, "mend": "correct the first line of the file"}
     if not given.n_rows:
         return None, {
             "reason": "the tap file has no taps",
@@ -136,7 +136,7 @@ def _unread_columns(name: str, given: SourceTable) -> list[pd.DataFrame]:
             column=column,
             reason=NOT_READ,
             expected=_HEADING,
-            mend="take it out, or mend its spelling",
+            mend="take it out, or correct its spelling",
         )
         for column in dict.fromkeys(given.heading)
         if column not in _READ

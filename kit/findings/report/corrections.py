@@ -258,7 +258,7 @@ def _read_accepted(fleet: Fleet, path: Path) -> pd.DataFrame:
     """Return the accepted rows of a corrections file, each sound and still standing."""
     if not path.is_file():
         raise FileNotFoundError(
-            f"`path` must be a corrections file. There is no {str(path)!r}; mend the path."
+            f"`path` must be a corrections file. There is no {str(path)!r}; correct the path."
         )
     frame = _read_file(path)
     wrong = []
@@ -307,7 +307,7 @@ def _read_accepted(fleet: Fleet, path: Path) -> pd.DataFrame:
         "table",
         "no such table",
         f"one of {', '.join(TABLES)}",
-        "mend the name",
+        "correct the name",
     )
     for name, part in frame[frame["table"].isin(list(TABLES))].groupby("table"):
         _check_part(fleet, name, part, day, refuse, frame)
@@ -344,7 +344,7 @@ def _check_part(
         "column",
         f"no column of {name} that can be corrected",
         f"one of {', '.join(can)}",
-        "mend the name",
+        "correct the name",
     )
     if raw is None:
         return
@@ -362,13 +362,13 @@ def _check_part(
         "id",
         f"no such row in {name}",
         f"the id of a row of {name}",
-        "mend the id, or write new proposals",
+        "correct the id, or write new proposals",
     )
     part = part[known & ~wrong_column]
     partly = (part["column"] == "coverage") & ~part["new"].str.lower().isin(["full", ""])
     refuse(
         mark(part.index[partly]), "new", "a part looked at cannot be corrected here", "full, or a blank cell",
-        "mend the coverage in the dataset",
+        "correct the coverage in the dataset",
     )  # fmt: skip
     rows = current.loc[pd.Series(current.index, index=current[table.id_column]).loc[part["id"]]]
     later = part.sort_values("on", kind="stable").duplicated(["id", "column"]).reindex(part.index)
@@ -393,11 +393,11 @@ def _check_part(
     early = recorded > day.reindex(part.index)
     refuse(
         mark(part.index[early]), "on", "accepted before the row was recorded",
-        recorded.map(lambda at: f"a day from {at:%Y-%m-%d} on, when the row was recorded" if pd.notna(at) else ""), "mend the day",
+        recorded.map(lambda at: f"a day from {at:%Y-%m-%d} on, when the row was recorded" if pd.notna(at) else ""), "correct the day",
     )  # fmt: skip
     refuse(
         mark(part.index[recorded.isna()]), "id", f"recorded_on of the row of {name} cannot be read", "a row with a day of record",
-        "mend recorded_on in the dataset",
+        "correct recorded_on in the dataset",
     )  # fmt: skip
 
 
@@ -426,7 +426,7 @@ def _read_file(path: Path) -> pd.DataFrame:
         if lacking:
             problem = (
                 f"columns missing or twice: {', '.join(lacking)}", f"the columns {', '.join(needed)}",
-                "write new proposals, or mend the heading",
+                "write new proposals, or correct the heading",
             )  # fmt: skip
     if problem is None:
         widths = [line for line, record in zip(lines, records, strict=True) if len(record) != len(heading)]

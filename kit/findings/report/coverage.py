@@ -69,9 +69,9 @@ def coverage_table(
     the programme, which asks by hours, cycles or days of its own.
     """
     if freq not in FREQUENCIES:
-        raise ValueError(f"`freq` must be one of {', '.join(FREQUENCIES)}. Got {freq!r}; mend the name.")
+        raise ValueError(f"`freq` must be one of {', '.join(FREQUENCIES)}. Got {freq!r}; correct the name.")
     if by not in _KEYS:
-        raise ValueError(f"`by` must be panel or position. Got {by!r}; mend the name.")
+        raise ValueError(f"`by` must be panel or position. Got {by!r}; correct the name.")
     all_zones = fleet.tables["zones"]["zone"]
     wanted = list(all_zones) if zones is None else list(zones)
     unknown = sorted(set(wanted) - set(all_zones))

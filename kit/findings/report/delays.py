@@ -191,7 +191,9 @@ def reporting_delay(
     rows without an event day. See `delay_distribution` for the estimate.
     """
     if table not in DELAY_TABLES:
-        raise ValueError(f"`table` must be one of {', '.join(DELAY_TABLES)}. Got {table!r}; mend the name.")
+        raise ValueError(
+            f"`table` must be one of {', '.join(DELAY_TABLES)}. Got {table!r}; correct the name."
+        )
     rows = recorded_rows(fleet, table)
     rows = rows[rows["replaces"] == ""]
     if since is not None:

@@ -67,7 +67,7 @@ def panel_history(
     fittings = fleet.tables["panels"]
     own = fittings[fittings["panel"] == panel].sort_values(["fitted_on", "fitting"], kind="stable")
     if not len(own):
-        raise ValueError(f"`panel` must be a serial of the panels table. Got {panel!r}; mend the serial.")
+        raise ValueError(f"`panel` must be a serial of the panels table. Got {panel!r}; correct the serial.")
     made = build_looks(fleet, methods=methods) if looks is None else looks
     findings = fleet.tables["findings"]
     findings = findings[findings["panel"] == panel]

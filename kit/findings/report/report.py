@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 OF_CHECKS = (
     "The checks find what contradicts itself. A row without a problem may still be wrong.",
-    "Rejected rows are missing from every result until they are mended; rows with a warning are used as they stand.",
+    "Rejected rows are missing from every result until they are corrected; rows with a warning are used as they stand.",
 )
 """What a report on a dataset must say beside the standing cautions."""
 
@@ -62,7 +62,7 @@ def problems_text(problems: pd.DataFrame, limit: int = 20) -> str:
     """Return a plain-text summary of problems.
 
     First how many rows are concerned, then the count of each reason, then the first
-    problems one by one: where, what was read, what was expected, how to mend it. Columns that were
+    problems one by one: where, what was read, what was expected, how to correct it. Columns that were
     not read stand before all else: what they hold is in no answer.
 
     Parameters
@@ -85,7 +85,7 @@ def problems_text(problems: pd.DataFrame, limit: int = 20) -> str:
     >>> print(problems_text(pd.DataFrame([cells], columns=columns)))
     1 problem in 1 row of 1 table.
         1  usage: not a date
-    usage.csv row 7, read_on = '2015-25-03': not a date. Expected: a date. Mend: write 2015-03-25.
+    usage.csv row 7, read_on = '2015-25-03': not a date. Expected: a date. To correct: write 2015-03-25.
     """
     if not len(problems):
         return "No problems."
@@ -116,7 +116,7 @@ def _line(problem: tuple) -> str:
     if problem.column:
         value = problem.value if len(problem.value) <= 60 else problem.value[:57] + "..."
         where += f", {problem.column} = {value!r}"
-    return f"{where}: {problem.reason}. Expected: {problem.expected}. Mend: {problem.mend}."
+    return f"{where}: {problem.reason}. Expected: {problem.expected}. To correct: {problem.mend}."
 
 
 def problems_html(source: Fleet | pd.DataFrame, *, limit: int | None = None) -> str:
@@ -152,7 +152,12 @@ def problems_html(source: Fleet | pd.DataFrame, *, limit: int | None = None) -> 
             f"cut-off {source.cut_off:%Y-%m-%d}; read from {source.source}.",
         ]
         parts = [
-            ("rejected", "Rejected rows", source.rejected, "These rows are not used until they are mended."),
+            (
+                "rejected",
+                "Rejected rows",
+                source.rejected,
+                "These rows are not used until they are corrected.",
+            ),
             ("warnings", "Warnings", source.warnings, "These rows are used by a stated rule."),
         ]
     body = [f"<h1>{_escaped(title)}</h1>"]

@@ -233,7 +233,7 @@ def find_traps(fleet: Fleet, *, traps: Sequence[str] | None = None) -> pd.DataFr
     wanted = names if traps is None else traps
     unknown = [name for name in wanted if name not in names]
     if isinstance(wanted, str) or unknown:
-        raise ValueError(f"`traps` must be a list of T1 to T20. Got {traps!r}; mend the names.")
+        raise ValueError(f"`traps` must be a list of T1 to T20. Got {traps!r}; correct the names.")
     context = TrapContext(fleet)
     parts = []
     for trap in TRAPS:

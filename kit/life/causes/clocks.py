@@ -157,8 +157,8 @@ class ClockComparison:
             kept = table.index[table["below_best"] <= 2]
         names = " or ".join(in_words(clock) for clock in kept)
         if len(kept) == len(table):
-            return f"The looks do not tell the clocks apart: {names}."
-        return f"The clock may be {names}; the others are told from the best by these looks."
+            return f"The clocks are indistinguishable by these looks: {names}."
+        return f"The clock may be {names}; the others are distinguishable from the best by these looks."
 
     def to_frame(self) -> pd.DataFrame:
         """Return the clocks side by side, the likeliest first.
@@ -339,7 +339,7 @@ class TwoClockFit:
         """What the reader of the numbers must know."""
         notes = []
         if self.bounds[0] <= 0 and self.bounds[1] >= 1:
-            notes.append("the data do not tell the clocks apart: any mix of the two is as likely")
+            notes.append("the clocks are indistinguishable by these data: any mix of the two is as likely")
         if len(self.lives.left_out):
             notes.append("; ".join(f"{n} lives left out: {why}" for why, n in self.lives.left_out.items()))
         return tuple(notes)

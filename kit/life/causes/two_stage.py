@@ -177,11 +177,11 @@ class MoistureThenDisbond(Fit):
         notes = [f"{name.replace('_', ' ')} is assumed, not fitted" for name in self.assumed]
         if self.n_moisture == 0:
             notes.append(
-                "moisture was never seen by itself: the two stages are told apart by their shapes only"
+                "moisture was never seen by itself: the two stages are distinguished by their shapes only"
             )
         if DRY_ROUTE[0] in self.estimates and self.n_dry == 0:
             notes.append(
-                "no disbond was found dry: the dry route is told from that over moisture by the shapes only"
+                "no disbond was found dry: the dry route is distinguished from that over moisture by the shapes only"
             )
         return tuple(notes)
 
@@ -499,7 +499,7 @@ def _lives(frame: pd.DataFrame, *, dry_route: bool = False) -> tuple[pd.DataFram
 
 
 def _pieces(rows: pd.DataFrame, *, dry_route: bool = False) -> _Pieces:
-    """Integrals of the rows, and of what late entries are conditioned on."""
+    """Integrals of the rows, and of what left-truncated rows are conditioned on."""
     n = len(rows)
     entry, count, wet, stop, dry, clean = (
         rows[name].to_numpy(np.float64) for name in ("entry", "count", "wet", "stop", "dry", "clean")

@@ -144,7 +144,7 @@ def detection_profile(
     Notes
     -----
     A miss leaves no trace of its own: damage found late may have begun late, or been missed. Only how finds
-    scatter over looks after a first chance to see them tells the two apart, which takes many finds at looks
+    scatter over looks after a first chance to see them distinguishes the two, which takes many finds at looks
     close together. The log-likelihood, highest over scale and shape, is bounded by
     :math:`\chi^2_1/2` below its highest point.
 

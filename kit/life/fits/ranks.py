@@ -94,7 +94,7 @@ def plotting_positions(histories: Histories) -> pd.DataFrame:
     rank i on by :math:`N + 1 - i' = (N + 1 - i)(m - d + 1)/(m + 1)`, Johnson's increment taken d times.
     The share is the exact median rank of i', with N as sample size. Clean lives leave after their last
     clean look; a life clean at the very age of a find is still under watch there. Where few lives are
-    under watch at young ages, the first late entries weigh heavily and the positions scatter.
+    under watch at young ages, the first left-truncated rows weigh heavily and the positions scatter.
 
     References
     ----------

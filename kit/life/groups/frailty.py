@@ -486,7 +486,7 @@ def fit_frailty(
         What left truncation says of a group. ``lives``: a group is under watch whatever its lives did before,
         such as a zone; each life is conditioned on its own entry. ``groups``: a group is under watch only
         because all its lives were clean at their entries, such as a panel with one life; groups of long
-        life are then over-represented, which is allowed for. Without late entries both are one.
+        life are then over-represented, which is allowed for. Without left truncation both are one.
 
     Returns
     -------

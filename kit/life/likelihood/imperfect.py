@@ -91,7 +91,7 @@ def finds_all(detection: DetectionInput) -> bool:
 
 
 def pod_of_looks(model: Detection, delay: Floats, method: NDArray[np.object_] | None) -> Floats:
-    """Chance of detection at looks, by their method where the model tells methods apart.
+    """Chance of detection at looks, by their method where the model distinguishes methods.
 
     Parameters
     ----------

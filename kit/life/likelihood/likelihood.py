@@ -336,7 +336,7 @@ class SumTerms:
             parts.append((h, z, np.where(inside, rate, 0.0), np.where(inside, bend, 0.0)))
         low_parts, high_parts = parts
         h_low, h_high = low_parts[0], high_parts[0]
-        # Every row is scaled by the survival at its earliest age, so that late entries do not underflow.
+        # Every row is scaled by the survival at its earliest age, so that left-truncated rows do not underflow.
         base = np.minimum.reduceat(h_low, starts)
         shift = base[self.row]
 

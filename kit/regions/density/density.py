@@ -304,7 +304,7 @@ def _check_choices(*, kind: str | None, count: str, per: str, x_axis: str, side:
     ):
         if value not in allowed:
             words = ", ".join("None" if one is None else one for one in allowed)
-            raise ValueError(f"`{name}` must be one of {words}. Got {value!r}; mend the name.")
+            raise ValueError(f"`{name}` must be one of {words}. Got {value!r}; correct the name.")
 
 
 def _centres(shapes: NDArray[np.object_], outline: shapely.Polygon) -> Floats:

@@ -41,7 +41,7 @@ def zones_of(fleet: Fleet, group: str, *, mirror: bool, side: str | None) -> pd.
     own = zones[zones["group"] == group]
     if not len(own):
         groups = ", ".join(sorted(zones["group"].unique()))
-        raise ValueError(f"`group` must be one of {groups}. Got {group!r}; mend the name.")
+        raise ValueError(f"`group` must be one of {groups}. Got {group!r}; correct the name.")
     if side is not None:
         sided = own[own["side"] == side]
         if not len(sided):

@@ -47,7 +47,7 @@ def read_regions(path: str | Path, *, unit: str = "mm") -> pd.DataFrame:
     engineering system whose axes are in `unit`.
     """
     if unit not in MM_PER_UNIT:
-        raise ValueError(f"`unit` must be one of {', '.join(MM_PER_UNIT)}. Got {unit!r}; mend the name.")
+        raise ValueError(f"`unit` must be one of {', '.join(MM_PER_UNIT)}. Got {unit!r}; correct the name.")
     path = Path(path)
     if not path.is_file():
         raise FileNotFoundError(f"`path` must be a GeoJSON or GeoParquet file. There is no {str(path)!r}.")

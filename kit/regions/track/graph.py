@@ -186,7 +186,7 @@ def track_graph(
 def _aged(regions: pd.DataFrame, fleet: Fleet | None, clock: str) -> pd.DataFrame:
     """Add the ages of the panels on a clock."""
     if clock not in CLOCKS:
-        raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r}; mend the name.")
+        raise ValueError(f"`clock` must be one of {', '.join(CLOCKS)}. Got {clock!r}; correct the name.")
     if fleet is None or "age" in regions.columns or "panel" not in regions.columns:
         raise ValueError(
             "`clock` must come with `fleet` and with regions that have panel and found_on but no age. "
