@@ -310,7 +310,10 @@ def test_a_rate_that_few_finds_do_not_tell_is_not_handed_to_a_risk():
 
 @pytest.mark.long
 def test_size_at_onset_takes_the_place_of_growth_where_finds_are_few():
-    """The low rate is no slip of the fit: with the size at onset given, most of it goes."""
+    """The low rate is no slip of the fit: with the size at onset given, most of it goes.
+
+    Simulation, seeds fixed: in most of 40 fleets of about 20 finds the rate is too low, by a third in the middle.
+    """
     free, given = [], []
     for seed in range(40):
         histories, size = looked_at(60, seed=seed)
@@ -320,7 +323,8 @@ def test_size_at_onset_takes_the_place_of_growth_where_finds_are_few():
                 fitted(histories, size, hold={"onset_median": 20.0, "onset_log_sd": 0.4}).rate_median / 6e-3
             )
         )
-    assert np.median(free) < -0.5
+    assert (np.array(free) < 0).sum() > 20 + 1.64 * np.sqrt(40) / 2  # more often than chance has it
+    assert np.median(free) < np.log(2 / 3) + 0.1
     gain = np.array(given) - np.array(free)
     assert gain.mean() > 2 * gain.std(ddof=1) / np.sqrt(
         gain.size
