@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from kit.intervals import PER_FLIGHT_HOURS, Answer, JointRisk, Usage, as_counted
-from kit.numerics.words import percent
 from kit.numerics.renamed import formerly
+from kit.numerics.words import percent
 from kit.posterior import KindDraws, PodDraws
 from kit.simulate.schedule import ScheduleOutcome, simulate_schedule
 
