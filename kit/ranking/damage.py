@@ -138,7 +138,7 @@ class KindRanking:
         return words
 
     def words(self, *, level: float = 0.95) -> tuple[str, ...]:
-        """Say which zone may be the worst, which cannot be told apart, and what moved zones from their rank by finds.
+        """Say which zone may be the worst, which are indistinguishable, and what moved zones from their rank by finds.
 
         Parameters
         ----------
@@ -155,7 +155,7 @@ class KindRanking:
         worst = ", ".join(in_words(name) for name in self.ranks.may_be_worst(level))
         return (
             f"The worst is one of {worst} ({percent(level)}).",
-            f"Not told apart: {told}." if told else "All are told apart.",
+            f"Indistinguishable: {told}." if told else "All are distinguishable.",
             "\n".join(
                 f"- {in_words(name)}: {row['raw_rank']} by finds, {row['rank']} by damage: {row['why']}"
                 for name, row in moved.iterrows()
