@@ -313,7 +313,7 @@ def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> I
     """Answer questions, in their order, on all cores; write the record, figure and sheet of each."""
     from kit.decisions import read_decision, rows_used, set_aside_with_groups, write_decision
     from kit.figures import save_answer
-    from kit.intervals import recommend, share_evidence
+    from kit.intervals import parts_frame, recommend, share_evidence
     from kit.sheets import decision_document, html_page
 
     # What several questions share is worked out before the processes part.
@@ -341,8 +341,10 @@ def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> I
             rows=plain(answer.to_frame()),
             special={
                 "draws_meeting": answer.share_meeting,
-                "target": question.target.words,
+                "target": answer.question.target.words,
                 "confidence": answer.confidence_words,
+                "parts": plain(parts_frame(answer.parts)),
+                "as_flown": "" if answer.slack is None else answer.slack.words,
                 "cautions": answer.special_cautions,
                 "assumptions": answer.assumptions,
             },

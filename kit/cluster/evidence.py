@@ -16,7 +16,7 @@ from kit.cluster.parts import Parts
 from kit.cluster.regions import joined_regions, own_regions
 from kit.cluster.work import over_parts
 from kit.findings import TABLES, build_looks, clean_methods
-from kit.intervals import Evidence, Question, kind_asked, read_question, with_pod
+from kit.intervals import Evidence, Question, kind_asked, read_question, with_numbers
 from kit.life import RestorationFit
 from kit.posterior import KindDraws
 from kit.programmes import PanelLives, PresentChances, PresentState, group_of, present_chances
@@ -282,7 +282,7 @@ def evidence_of(
     fleet = parts.without_looks()
     if question is None:
         return PartsEvidence(fleet, parts=parts, client=client)
-    ask = with_pod(read_question(question), fleet)
+    ask = with_numbers(read_question(question), fleet)
     groups = tuple(sorted({ask.group, *ask.life_groups, *ask.growth_groups}))
     return PartsEvidence(fleet, parts=parts, client=client, groups=groups).gather(ask)
 

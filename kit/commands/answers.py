@@ -71,6 +71,10 @@ def _signed_lines(answer: Answer) -> Iterator[str]:
         )
     for name, words in answer.planned.items():
         yield f"{'initial inspection' if name == 'first' else 'repeat'} as planned: {words}"
+    for part in answer.parts:
+        yield part.words(unit)
+    if answer.slack is not None and not answer.slack.matters:  # else it is a caution
+        yield f"as flown, {answer.slack.words}"
     target = answer.question.target
     yield (
         f"target: {target.words}; assurance {answer.share_meeting:.0%} (share of draws that meet it), "

@@ -22,7 +22,7 @@ from kit.intervals import (
     QuestionError,
     allowed_by_risk,
     recommend,
-    with_pod,
+    with_numbers,
 )
 from kit.numerics.forked import Mapped
 from kit.numerics.words import in_words
@@ -252,16 +252,17 @@ class _Steps:
         return _Hybrid(dataclasses.replace(body, **plans), self._numbers(self.then))
 
     def _numbers(self, body: Fleet) -> Question:
-        """Return the question with the numbers that its POD has in a body of data."""
+        """Return the question with the numbers that its POD and the target of its class have in a body of data."""
         try:
-            return with_pod(self.asked, body)
+            return with_numbers(self.asked, body)
         except (QuestionError, PodError):
             return self.result.then.question.model_copy(update={"known_on": None})
 
     def _pod_differs(self, body: Fleet, other: Fleet | None = None) -> bool:
-        if not isinstance(self.asked.detection, NamedDetection):
+        if not isinstance(self.asked.detection, NamedDetection) and self.asked.target is not None:
             return False
-        return self._numbers(body).detection != self._numbers(other or self.then).detection
+        one, two = self._numbers(body), self._numbers(other or self.then)
+        return (one.detection, one.target) != (two.detection, two.target)
 
     def _plans_differ(self, body: Fleet) -> bool:
         return any(not getattr(body, name).equals(getattr(self.then, name)) for name in (PACKAGES, USAGE))

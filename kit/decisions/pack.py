@@ -19,7 +19,7 @@ import shapely
 from kit.decisions.record import as_record, digest_of, read_contents, rows_path
 from kit.decisions.rerun import PACKED_QUESTION, question_path
 from kit.decisions.strict_json import RecordError, json_object
-from kit.findings import PACKAGES, SIZES, TABLES, USAGE, Fleet, load_fleet, replace_bytes
+from kit.findings import PACKAGES, SIZES, TABLES, TARGETS, USAGE, Fleet, load_fleet, replace_bytes
 
 ENDING = ".pack.zip"
 """What the name of an evidence pack ends in."""
@@ -276,6 +276,8 @@ def _toml(fleet: Fleet, tables: list[str]) -> str:
         lines += ["", "[[packages]]", *_pairs(row)]
     for row in fleet.stated.get(USAGE, pd.DataFrame()).to_dict("records"):
         lines += ["", f"[[planned_usage.{json.dumps(row.pop('subtype'))}]]", *_pairs(row)]
+    for row in fleet.stated.get(TARGETS, pd.DataFrame()).to_dict("records"):
+        lines += ["", f"[[targets.{row.pop('structure_class')}]]", *_pairs(row)]
     text = "\n".join(lines) + "\n"
     tomllib.loads(text)
     return text

@@ -41,7 +41,7 @@ from kit.intervals import (
     QuestionError,
     read_question,
     recommend,
-    with_pod,
+    with_numbers,
 )
 from kit.numerics.forked import Mapped
 from kit.numerics.words import in_words
@@ -378,7 +378,7 @@ def _rows_of(path: str | Path, then: DecisionRecord) -> UsedRows | str | None:
 
 def _held_against(result: Rerun, asked: Question, evidence: Evidence) -> Rerun:
     """Add whether the question in the record is the one that was given."""
-    asked = with_pod(asked, evidence.as_known_on(result.then.known_on).fleet)
+    asked = with_numbers(asked, evidence.as_known_on(result.then.known_on).fleet)
     day = {"known_on": result.then.known_on}
     sides = [one.model_copy(update=day).model_dump(mode="json") for one in (result.then.question, asked)]
     other = [one for one in compare(*({"asked": side} for side in sides)) if one.state == DIFFERS]
@@ -397,7 +397,7 @@ def _held_against(result: Rerun, asked: Question, evidence: Evidence) -> Rerun:
 
 
 def open_question(question: Question) -> Question:
-    """Return a question without its day, its POD by name again where it had one.
+    """Return a question without its day, its POD by name and its target by class again where it had them so.
 
     Parameters
     ----------
@@ -409,8 +409,13 @@ def open_question(question: Question) -> Question:
     Question
         To be asked of what is known today.
     """
-    pod = question.detection
-    more = {} if pod.pod is None else {"detection": NamedDetection(pod=pod.pod, in_fit=pod.in_fit)}
+    more: dict[str, object] = {
+        part: NamedDetection(pod=pod.pod, in_fit=pod.in_fit)
+        for part in ("detection", "past_detection")
+        if (pod := getattr(question, part)) is not None and pod.pod is not None
+    }
+    if question.target is not None and question.target.structure_class is not None:
+        more["target"] = None
     return question.model_copy(update={"known_on": None} | more)
 
 

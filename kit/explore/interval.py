@@ -25,7 +25,7 @@ from kit.intervals import (
     share_meeting,
     shortest_look,
     threshold_rule,
-    with_pod,
+    with_numbers,
 )
 from kit.numerics.typing import Floats
 from kit.programmes import Programme, taken
@@ -435,7 +435,7 @@ def interval_bench(
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     ask = read_question(question)
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
-    ask = with_pod(ask, evidence.fleet)
+    ask = with_numbers(ask, evidence.fleet)
     believed = beliefs(ask, evidence)
     problem = problem_of(
         ask,

@@ -8,7 +8,7 @@ from kit.findings.files import replace_bytes, replace_text
 from kit.findings.fingerprint import digest_of_rows, digest_over_all
 from kit.findings.fittings import Fittings
 from kit.findings.fleet import Fleet, need_fleet
-from kit.findings.frames import need_columns
+from kit.findings.frames import names_in, need_columns
 from kit.findings.load import load_fleet
 from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks, looks_read_for
 from kit.findings.packages import MissingPackage, missing_package
@@ -38,7 +38,7 @@ from kit.findings.report.delays import (
 )
 from kit.findings.report.genealogy import lineage, panel_history
 from kit.findings.report.report import problems_html, problems_text, write_report
-from kit.findings.stated import KEYS, PACKAGES, USAGE, in_force
+from kit.findings.stated import KEYS, PACKAGES, TARGETS, USAGE, in_force
 from kit.findings.tables import (
     BOUNDED,
     CLOCKS,
@@ -92,6 +92,7 @@ __all__ = [
     "SIZES_TOO_SMALL",
     "TABLES",
     "TAP_METHODS",
+    "TARGETS",
     "TRAPS",
     "USAGE",
     "AgeBounds",
@@ -126,6 +127,7 @@ __all__ = [
     "looks_read_for",
     "methods_seeing",
     "missing_package",
+    "names_in",
     "need_columns",
     "need_fleet",
     "panel_age_bounds",

@@ -52,8 +52,11 @@ class Fleet:
     file_problems : tuple of DataFrame
         Problems of rows that were not read, and of the headings; none where nothing was.
     stated : dict of str to DataFrame
-        All rows of packages and planned usage with valid_from and recorded_on, in force or not, by `PACKAGES` and
-        `USAGE`.
+        All rows of packages, planned usage and targets with valid_from and recorded_on, in force or not, by
+        `PACKAGES`, `USAGE` and `TARGETS`.
+    targets : DataFrame
+        Target in force for each structure class that has one: structure_class, measure, per_10000_flight_hours,
+        share_of_draws, window_flight_hours, basis.
     """
 
     name: str
@@ -71,6 +74,7 @@ class Fleet:
     unusable: dict[str, pd.DataFrame] = field(default_factory=dict)
     file_problems: tuple[pd.DataFrame, ...] = ()
     stated: dict[str, pd.DataFrame] = field(default_factory=dict)
+    targets: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["structure_class"]))
 
     def __repr__(self) -> str:
         """Return name, size, days and counts of problems on one line."""
@@ -174,7 +178,7 @@ class Fleet:
         return digests | {ALL: digest_over_all(digests)}
 
     def stated_known(self) -> dict[str, pd.DataFrame]:
-        """Return packages and planned usage as known then, whether in force yet or not.
+        """Return packages, planned usage and targets as known then, whether in force yet or not.
 
         Returns
         -------
@@ -184,7 +188,7 @@ class Fleet:
         return {name: known_by(rows, self.known_on) for name, rows in self.stated.items()}
 
     def stated_in_force(self, *, known_on: pd.Timestamp, cut_off: pd.Timestamp) -> dict[str, pd.DataFrame]:
-        """Return packages and planned usage in force, as known on a day.
+        """Return packages, planned usage and targets in force, as known on a day.
 
         Parameters
         ----------
@@ -196,7 +200,7 @@ class Fleet:
         Returns
         -------
         dict of str to DataFrame
-            The fields `packages` and `planned_usage`; empty where nothing is stated with days.
+            The fields `packages`, `planned_usage` and `targets`; empty where nothing is stated with days.
         """
         out = {
             name: in_force(rows, KEYS[name], known_on=known_on, cut_off=cut_off).drop(columns=list(DATES))
@@ -205,7 +209,7 @@ class Fleet:
         return out | {USAGE: out[USAGE].set_index(KEYS[USAGE])} if USAGE in out else out
 
     def row_texts(self) -> tuple[str, ...]:
-        """Return every row that analyses see in its canonical form, packages and planned usage included.
+        """Return every row that analyses see in its canonical form, packages, planned usage and targets included.
 
         Returns
         -------

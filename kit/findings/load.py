@@ -22,7 +22,7 @@ from kit.findings.read.size_limits import shortened
 from kit.findings.read.source_table import SourceTable, declared_cells
 from kit.findings.read.sources import Source, open_source
 from kit.findings.read.tap_files import with_tap_files
-from kit.findings.stated import DATES, KEYS, PACKAGES, USAGE, in_force
+from kit.findings.stated import DATES, KEYS, PACKAGES, TARGETS, USAGE, in_force
 from kit.findings.tables import TABLES
 
 
@@ -92,7 +92,11 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     row_problems += [_from_the_future(name, table) for name, table in raw.items()]
     if dataset.guessed:
         warnings.append(_not_confirmed(dataset.guessed))
-    every = {PACKAGES: dataset.packages_frame(), USAGE: dataset.usage_frame()}
+    every = {
+        PACKAGES: dataset.packages_frame(),
+        USAGE: dataset.usage_frame(),
+        TARGETS: dataset.targets_frame(),
+    }
     days = [table.typed["recorded_on"] for table in raw.values()] + [
         rows["recorded_on"] for rows in every.values()
     ]
@@ -123,6 +127,7 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
         known_on=known_on,
         packages=stated[PACKAGES],
         planned_usage=stated[USAGE],
+        targets=stated[TARGETS],
         clocks=tuple(dataset.clocks),
         source=opened.name,
         as_read=raw,

@@ -1,13 +1,13 @@
-"""Which packages and which planned usage were known on a day and in force: rows of dataset.toml with dates."""
+"""Which packages, planned usage and targets were known on a day and in force: rows of dataset.toml with dates."""
 
 from __future__ import annotations
 
 import pandas as pd
 
-PACKAGES, USAGE = "packages", "planned_usage"
-"""Names of the two lists, as in dataset.toml and in a fingerprint."""
+PACKAGES, USAGE, TARGETS = "packages", "planned_usage", "targets"
+"""Names of the three lists, as in dataset.toml and in a fingerprint."""
 
-KEYS = {PACKAGES: "name", USAGE: "subtype"}
+KEYS = {PACKAGES: "name", USAGE: "subtype", TARGETS: "structure_class"}
 """Column that says what a row is about; later rows about the same take the place of earlier ones."""
 
 DATES = ("valid_from", "recorded_on")

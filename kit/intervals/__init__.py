@@ -1,12 +1,14 @@
 """Which threshold and repeat interval the evidence supports."""
 
 from kit.intervals.answer import Answer, ModeAnswer, RuleAnswer
-from kit.intervals.beliefs import Belief, beliefs, share_evidence
+from kit.intervals.beliefs import FEW_FINDS, Belief, beliefs, share_evidence
+from kit.intervals.by_part import PartAnswer, parts_frame, parts_side_by_side
+from kit.intervals.class_target import target_of_class
 from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
 from kit.intervals.covered import MEASURED, Study, covered_words
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
-from kit.intervals.named_pod import kind_asked, with_pod
+from kit.intervals.named_pod import kind_asked, with_numbers, with_pod
 from kit.intervals.opinions import second_opinions
 from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risk_of, risks, share_meeting
 from kit.intervals.question import (
@@ -27,11 +29,13 @@ from kit.intervals.risk import (
     worst_window,
 )
 from kit.intervals.rules import RULES, Rule, Schedule, combine, risk_rule, shortest_look, threshold_rule
+from kit.intervals.slack import Slack, package_slack
 from kit.intervals.task_due import tasks_due
 from kit.intervals.words import yearly_in_words
 
 __all__ = [
     "DAYS_PER_YEAR",
+    "FEW_FINDS",
     "MEASURED",
     "ONSET_SPREAD",
     "PER_FLIGHT_HOURS",
@@ -46,6 +50,7 @@ __all__ = [
     "NamedDetection",
     "Nodes",
     "Part",
+    "PartAnswer",
     "Problem",
     "Question",
     "QuestionError",
@@ -53,6 +58,7 @@ __all__ = [
     "RuleAnswer",
     "Schedule",
     "ScheduleKernel",
+    "Slack",
     "StatedDetection",
     "Study",
     "Usage",
@@ -67,6 +73,9 @@ __all__ = [
     "interval_risk",
     "kind_asked",
     "looks_needed",
+    "package_slack",
+    "parts_frame",
+    "parts_side_by_side",
     "problem_of",
     "read_question",
     "recommend",
@@ -78,8 +87,10 @@ __all__ = [
     "share_evidence",
     "share_meeting",
     "shortest_look",
+    "target_of_class",
     "tasks_due",
     "threshold_rule",
+    "with_numbers",
     "with_pod",
     "worst_window",
     "yearly_in_words",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -15,6 +16,10 @@ from kit.intervals.question import Question
 from kit.intervals.words import answer_in_words
 from kit.life import Histories, LifeFit
 from kit.posterior import KindDraws
+
+if TYPE_CHECKING:
+    from kit.intervals.by_part import PartAnswer
+    from kit.intervals.slack import Slack
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,6 +145,10 @@ class Answer:
         The dataset as known on the question's day.
     busiest_per_day : dict or None
         Usage of the aircraft that uses the clock of the schedule most, by clock; None where no meter tells it.
+    parts : tuple of PartAnswer
+        What each part of the fleet, such as a subtype, would be recommended alone; empty where there is one.
+    slack : Slack or None
+        Intervals of the tap tasks as flown against nominal ones; None where no cards tell them.
     """
 
     question: Question
@@ -164,6 +173,8 @@ class Answer:
     due: pd.DataFrame | None = None
     fleet: Fleet | None = None
     busiest_per_day: dict[str, float] | None = None
+    parts: tuple[PartAnswer, ...] = ()
+    slack: Slack | None = None
 
     @property
     def special_cautions(self) -> tuple[str, ...]:

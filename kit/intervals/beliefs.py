@@ -14,7 +14,7 @@ from kit.growth import Growth
 from kit.intervals.answer import ModeAnswer
 from kit.intervals.evidence import Evidence
 from kit.intervals.named_pod import kind_asked
-from kit.intervals.question import Mode, Question, QuestionError
+from kit.intervals.question import Mode, Question, QuestionError, StatedDetection
 from kit.life import Histories, NoFiniteMaximum, fit_weibull
 from kit.numerics.typing import Floats
 from kit.posterior import (
@@ -139,7 +139,7 @@ def share_evidence(evidence: Evidence, asked: Sequence[Question]) -> None:
 
 
 def pod_belief(ask: Question, far_side_share: float) -> PodBelief:
-    """POD of the looks for a kind of damage, with how sure it is.
+    """POD of the looks to come for a kind of damage, with how sure it is.
 
     Parameters
     ----------
@@ -153,7 +153,10 @@ def pod_belief(ask: Question, far_side_share: float) -> PodBelief:
     PodBelief
         As stated.
     """
-    pod = ask.detection
+    return _belief_of(ask.detection, far_side_share)
+
+
+def _belief_of(pod: StatedDetection, far_side_share: float) -> PodBelief:
     return PodBelief(
         curve=DetectionCurve(
             pod.a50_mm, pod.slope, pod.plateau, far_side_share, pod.far_side_plateau, basis=pod.basis
@@ -221,8 +224,9 @@ def kind_evidence(ask: Question, evidence: Evidence, mode: Mode) -> KindEvidence
         shape_prior=shape_prior(mode),
         growth=growth,
         onset=onset,
-        pod=pod_belief(ask, mode.far_side_share),
-        in_fit=ask.detection.in_fit,
+        pod=_belief_of(ask.looked_with, mode.far_side_share),
+        planned=None if ask.past_detection is None else pod_belief(ask, mode.far_side_share),
+        in_fit=ask.looked_with.in_fit,
         widen=_widened(histories),
         restoration=restoration,
         restoration_logit_sd=restoration_sd,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,9 +10,13 @@ import pandas as pd
 
 from kit.growth import delay_to
 from kit.intervals.beliefs import kind_asked
+from kit.intervals.by_part import PartAnswer
+from kit.intervals.class_target import is_looser
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
 from kit.intervals.problem import Problem, central, meets, share_meeting, summary
+from kit.intervals.question import Target
 from kit.intervals.rules import NO_ANSWER, Schedule, sizes_found
+from kit.intervals.slack import Slack, slack_words
 from kit.intervals.structure import CLASS_BASIS
 from kit.numerics.words import in_words
 from kit.posterior import KindDraws
@@ -24,7 +29,16 @@ _FAST = 0.9  # percentile of the growth rate that a window is worked out for
 _MOST_NAMED = 6
 
 
-def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown: float) -> dict[str, str]:
+def own_cautions(
+    problem: Problem,
+    schedule: Schedule,
+    *,
+    current: float,
+    flown: float,
+    parts: Sequence[PartAnswer] = (),
+    slack: Slack | None = None,
+    of_class: Target | None = None,
+) -> dict[str, str]:
     """Check a schedule as the trade would, one caution a check that it fails.
 
     Parameters
@@ -36,12 +50,18 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
     current, flown : float
         Repeat of the programme, and longest time between two looks at one panel that was flown; infinite and nan where
         there is none [units of the schedule's clock].
+    parts : sequence of PartAnswer
+        What each part of the fleet would have alone.
+    slack : Slack, optional
+        Intervals as flown against nominal ones.
+    of_class : Target, optional
+        Target that the dataset states for the structure class, where the question has its own.
 
     Returns
     -------
     dict of str to str
         By the name that a gate of a question has: preventable, limit, growth_window, flown, step, present; and
-        class, worst_zone, part and limit_sure, which are no gates.
+        class, target, worst_zone, part, slack and limit_sure, which are no gates.
     """
     repeat, unit, out = schedule.repeat, problem.unit, {}
     risk = summary(problem, *schedule.at)
@@ -52,7 +72,8 @@ def own_cautions(problem: Problem, schedule: Schedule, *, current: float, flown:
             "tapped: no interval prevents it. What could: a method that finds smaller damage or reaches both sides, a larger "
             "limit, replacement at an age"
         )
-    out |= _set_aside(problem, schedule) | _who_misses(problem, schedule)
+    out |= _set_aside(problem, schedule) | _looser(problem, schedule, of_class)
+    out |= _who_misses(problem, schedule, parts) | _slack(problem, schedule, slack)
     windows = {}
     for kind in problem.kinds:
         growth, curve = central(problem, kind)
@@ -106,7 +127,7 @@ def _found_surely(kind: object, pod: float) -> float | None:
     return float(np.quantile(sizes, 0.95, method="higher"))
 
 
-def _who_misses(problem: Problem, schedule: Schedule) -> dict[str, str]:
+def _who_misses(problem: Problem, schedule: Schedule, parts: Sequence[PartAnswer]) -> dict[str, str]:
     """Say where the mean of the fleet meets the target and a part of it, or its worst zone, does not."""
     if schedule.repeat is None or not problem.is_drawn:
         return {}
@@ -118,18 +139,43 @@ def _who_misses(problem: Problem, schedule: Schedule) -> dict[str, str]:
                 f"the target is held against the mean of the group's zones; its worst zone, whichever that is, meets it in "
                 f"{share:.0%} of draws, not in {asked:.0%}"
             )
-    if len(problem.usages) > 1:
-        shares = {one.name: share_meeting(problem, *schedule.at, part=one.name) for one in problem.usages}
-        missing = [
-            f"{one.name} ({one.share:.0%} of the panels) {shares[one.name]:.0%}"
-            for one in problem.usages
-            if shares[one.name] < asked - 1e-9
-        ]
-        if missing:
-            out["part"] = (
-                f"the target is met by the fleet as a whole, but not in {asked:.0%} of draws by {' and '.join(missing)}"
+    missing = [one for one in parts if one.share_meeting < asked - 1e-9]
+    if missing:
+        each = " and ".join(
+            f"{one.name} ({one.share:.0%} of the panels) {one.share_meeting:.0%}, which alone would have "
+            + (
+                "no repeat interval"
+                if one.repeat is None
+                else f"its initial inspection at {one.first:,.0f} and repeat every {one.repeat:,.0f} {problem.unit}"
             )
+            for one in missing
+        )
+        out["part"] = f"the target is met by the fleet as a whole, but not in {asked:.0%} of draws by {each}"
     return out
+
+
+def _slack(problem: Problem, schedule: Schedule, slack: Slack | None) -> dict[str, str]:
+    """Say where intervals are flown longer than they are named, and what that does to this one."""
+    if slack is None or not slack.matters or schedule.repeat is None:
+        return {}
+    first, repeat = schedule.at
+    flown = repeat * slack.upper
+    share = share_meeting(problem, first, flown)
+    words = slack_words(slack, flown, share, problem.ask.target.share_of_draws, problem.unit)
+    return {"slack": words}
+
+
+def _looser(problem: Problem, schedule: Schedule, of_class: Target | None) -> dict[str, str]:
+    """Say where a question asks less than the dataset does for the structure class."""
+    if of_class is None or (looser := is_looser(problem.ask.target, of_class)) is False:
+        return {}
+    asked = replace(problem, ask=problem.ask.model_copy(update={"target": of_class}), _risks={}, _known={})
+    share = share_meeting(asked, *schedule.at)
+    how = "asks less than" if looser else "bounds another thing than"
+    return {
+        "target": f"the target of the question {how} that which the dataset states for structure of class {of_class.structure_class} "
+        f"({of_class.words}, in {of_class.share_of_draws:.0%} of draws; {of_class.basis}): here {share:.0%} of draws meet that one"
+    }
 
 
 def _set_aside(problem: Problem, schedule: Schedule) -> dict[str, str]:
@@ -180,7 +226,7 @@ def held(schedule: Schedule, cautions: dict[str, str], gates: tuple[str, ...]) -
 
 
 def present_programme(problem: Problem, schedule: Schedule, current: float) -> dict[str, object] | None:
-    """Judge the repeat of the programme in force, with the schedule's first look.
+    """Judge the repeat of the programme in force, with the schedule's first look and the POD of the looks that were made.
 
     Parameters
     ----------
@@ -198,7 +244,26 @@ def present_programme(problem: Problem, schedule: Schedule, current: float) -> d
     """
     if not np.isfinite(current):
         return None
-    return judged(problem, schedule.at[0], current)
+    return judged(as_looked(problem), schedule.at[0], current)
+
+
+def as_looked(problem: Problem) -> Problem:
+    """Put the same problem with looks to come made as past ones were.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    Problem
+        The same one where nothing else is planned.
+    """
+    if all(not isinstance(kind, KindDraws) or kind.past_pod is None for kind in problem.kinds):
+        return problem
+    kinds = tuple(replace(kind, pod=kind.looked_with, past_pod=None) for kind in problem.kinds)
+    return replace(problem, kinds=kinds, _risks={}, _known={})
 
 
 def judged(problem: Problem, first: float, repeat: float) -> dict[str, object]:
@@ -365,15 +430,20 @@ def usage_cautions(problem: Problem, evidence: Evidence) -> list[str]:
     Returns
     -------
     list of str
-        One for each clock whose planned usage no aircraft has flown over the last three years of readings.
+        One for each subtype and clock whose planned usage lies outside what its aircraft flew over the last three
+        years of readings.
     """
     notes, every = [], evidence.flown_per_day(problem.ask.group) * DAYS_PER_YEAR
-    for clock in every.columns:
-        flown = every[clock].dropna()
-        planned = problem.units_per_day[clock] * DAYS_PER_YEAR
-        if len(flown) and not flown.min() * 0.99 <= planned <= flown.max() * 1.01:
-            notes.append(
-                f"planned usage of {planned:,.0f} {clock.replace('_', ' ')} a year is outside what the aircraft flew over the "
-                f"last three years ({flown.min():,.0f} to {flown.max():,.0f}, mean {flown.mean():,.0f})"
-            )
+    subtype = evidence.aircraft_of(problem.ask.group).set_index("aircraft")["subtype"]
+    for usage in problem.usages:
+        per_unit = usage.clock_per_unit
+        of_it = every.loc[subtype.reindex(every.index).eq(usage.name)]
+        for clock in every.columns:
+            flown = of_it[clock].dropna()
+            planned = per_unit[clock] / per_unit["calendar_days"] * DAYS_PER_YEAR
+            if len(flown) and not flown.min() * 0.99 <= planned <= flown.max() * 1.01:
+                notes.append(
+                    f"planned usage of {usage.name}, {planned:,.0f} {clock.replace('_', ' ')} a year, is outside what its aircraft flew over "
+                    f"the last three years ({flown.min():,.0f} to {flown.max():,.0f}, mean {flown.mean():,.0f})"
+                )
     return notes

@@ -10,8 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from kit.findings import TAP_METHODS, Fleet, Meters, PanelAges, build_looks, clean_methods, events_up_to
+from kit.intervals.class_target import class_of_group
 from kit.intervals.joint_risk import Usage
-from kit.intervals.structure import strictest
 from kit.life import (
     AFTER_REPAIR,
     Histories,
@@ -452,8 +452,7 @@ class Evidence:
         str
             The strictest class of its zones.
         """
-        zones = self.fleet.tables["zones"]
-        return strictest(list(zones.loc[zones["group"] == group, "structure_class"]))
+        return class_of_group(self.fleet, group)
 
     def units_per_day(self, group: str) -> dict[str, float]:
         """Planned usage of the aircraft that have a group: units of each clock per calendar day.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -664,6 +664,26 @@ class JointRisk:
             window_hours=window_hours,
             is_capped=is_capped,
         )
+
+    def of_part(self, name: str) -> JointRisk:
+        """Return the risk for one part of the fleet alone, on the same sampled damage.
+
+        Parameters
+        ----------
+        name : str
+            Part of the fleet.
+
+        Returns
+        -------
+        JointRisk
+            Schedules that were worked out for all parts need not be for this one.
+        """
+        usages = tuple(replace(one, share=1.0) for one in self.usages if one.name == name)
+        particles = {key: one for key, one in self.particles.items() if key[1] == name}
+        part = replace(self, usages=usages, particles=particles, _kept={})
+        # Sums are taken at steps of flight hours: what is kept serves both only where an hour is as long.
+        is_alike = np.isclose(part.hours_per_unit(), self.hours_per_unit(), rtol=1e-12)
+        return replace(part, _kept=self._kept) if is_alike else part
 
     def _schedule(
         self, key: tuple[str, str], first: float, repeat: float, names: Sequence[str]

@@ -110,8 +110,11 @@ def units_that_cannot_be(fleet: Fleet, group: str) -> str:
         What is wrong and what to do; "" where nothing is. Sizes taken for smaller than they are, or a limit for larger,
         would give a longer interval.
     """
+    wrong = (LIMIT_BEYOND_PANELS, SIZES_TOO_SMALL)
+    if not fleet.warnings["reason"].isin(wrong).any():
+        return ""
     found = open_warnings(fleet, group)
-    found = found[found["reason"].isin((LIMIT_BEYOND_PANELS, SIZES_TOO_SMALL))]
+    found = found[found["reason"].isin(wrong)]
     if not len(found):
         return ""
     first = found.iloc[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from typing import NamedTuple, Protocol
 
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from kit.detection import DetectionCurve
 from kit.growth import Growth, GrowthModel
 from kit.intervals.joint_risk import SUMMED, JointRisk, Usage
-from kit.intervals.packages import Package
+from kit.intervals.packages import Package, shortest_on_clock
 from kit.intervals.question import Question
 from kit.intervals.risk import PER_FLIGHT_HOURS, LifeModel, WeibullLife, age_kernel, per_flight_hours
 from kit.intervals.structure import held_against_of_class, rules_of_class
@@ -123,6 +123,8 @@ class Problem:
         By kind: hazard of each zone over the mean of the group; empty where zones are not distinguished.
     structure_class : str
         Class of structure of the zones, the strictest of several; blank where it is not known.
+    is_shown : bool
+        Whether a curve will show what the rules examine, so that all measures of it are worked out at once.
     """
 
     ask: Question
@@ -135,6 +137,7 @@ class Problem:
     units_per_day: dict[str, float]
     zones: dict[str, FrailtyDraws] = field(default_factory=dict)
     structure_class: str = ""
+    is_shown: bool = True
     _risks: dict[tuple[str, float, float, float], Floats] = field(default_factory=dict, repr=False)
     _known: dict[tuple[float, float, float], tuple] = field(default_factory=dict, repr=False)
 
@@ -182,6 +185,47 @@ class Problem:
             window_hours=self.ask.target.window_flight_hours or PER_FLIGHT_HOURS,
             is_capped=self.ask.target.window_flight_hours is not None,
         )
+
+    def of_part(self, name: str) -> Problem:
+        """Put the same question for one part of the fleet alone, on the same sampled damage.
+
+        Parameters
+        ----------
+        name : str
+            The part.
+
+        Returns
+        -------
+        Problem
+            With the usage of that part and packages as long as it makes them; the cap is that of the fleet.
+
+        Raises
+        ------
+        ValueError
+            If there is no such part.
+        """
+        usage = next((one for one in self.usages if one.name == name), None)
+        if usage is None:
+            raise ValueError(
+                f"`name` must be one of {', '.join(one.name for one in self.usages)}. Got {name!r}."
+            )
+        per_unit = usage.clock_per_unit
+        packages = [
+            one._replace(length=shortest_on_clock(one.amounts, self.ask.clock, per_unit))
+            for one in self.packages
+        ]
+        alone = replace(
+            self,
+            usages=(replace(usage, share=1.0),),
+            packages=tuple(sorted(packages, key=lambda one: one.length)),
+            units_per_day={unit: value / per_unit["calendar_days"] for unit, value in per_unit.items()},
+            is_shown=False,
+            _risks={},
+            _known={},
+        )
+        if self.is_drawn:
+            vars(alone)["joint"] = self.joint.of_part(name)  # in place of damage sampled anew
+        return alone
 
     @property
     def hours_per_unit(self) -> float:

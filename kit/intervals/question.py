@@ -183,6 +183,15 @@ class Target(_Part):
             "null only in records of form 1, which knew the mean over the horizon alone [panel flight hours]"
         ),
     ] = 10_000.0
+    basis: Annotated[
+        str, Field(description="where the target comes from; blank: stated by the question alone")
+    ] = ""
+    structure_class: Annotated[
+        str | None,
+        Field(
+            description="records only: class of structure whose target in dataset.toml was taken, its numbers beside it"
+        ),
+    ] = None
 
     @property
     def column(self) -> str:
@@ -280,7 +289,24 @@ class Question(_Part):
         Discriminator(_form_of_detection),
         Field(description="POD of the planned inspection: its numbers, or its name in the register"),
     ]
-    target: Target
+    past_detection: Annotated[
+        Annotated[
+            Annotated[StatedDetection, Tag("stated")] | Annotated[NamedDetection, Tag("named")],
+            Discriminator(_form_of_detection),
+        ]
+        | None,
+        Field(
+            description="POD of the looks that were made, with their method and `in_fit`, where those to come are made otherwise; none: "
+            "as the planned inspection"
+        ),
+    ] = None
+    target: Annotated[
+        Target | None,
+        Field(
+            description="risk that the repeat must meet; none: the target that dataset.toml states for the structure class of the "
+            "group"
+        ),
+    ] = None
     threshold: Threshold
     growth_window: Annotated[
         GrowthWindow | None,
@@ -380,6 +406,11 @@ class Question(_Part):
     draws: Annotated[Whole, Field(ge=50, le=20000, description="parameter draws")] = 1024
     seed: Annotated[Whole, Field(ge=0, description="seed of the draws")]
 
+    @property
+    def looked_with(self) -> StatedDetection | NamedDetection:
+        """POD and method of the looks that were made."""
+        return self.past_detection or self.detection
+
     @model_validator(mode="after")
     def _rules_have_their_numbers(self) -> Question:
         if self.govern is not None and not self.govern:
@@ -424,12 +455,14 @@ def read_question(source: Question | str | Path) -> Question:
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise QuestionError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
-    detection = data.get("detection")
-    if isinstance(detection, dict) and "pod" in detection and {"a50_mm", "slope", "plateau"} & set(detection):
-        raise QuestionError(
-            f"{path}: detection: give `pod` or the numbers of a POD, not both. Got pod {detection['pod']!r} beside "
-            f"{', '.join(sorted({'a50_mm', 'slope', 'plateau'} & set(detection)))}. Leave out one of them."
-        )
+    numbers = {"a50_mm", "slope", "plateau"}
+    for name in ("detection", "past_detection"):
+        detection = data.get(name)
+        if isinstance(detection, dict) and "pod" in detection and numbers & set(detection):
+            raise QuestionError(
+                f"{path}: {name}: give `pod` or the numbers of a POD, not both. Got pod {detection['pod']!r} beside "
+                f"{', '.join(sorted(numbers & set(detection)))}. Leave out one of them."
+            )
     try:
         return Question.model_validate(data)
     except ValidationError as error:

@@ -10,10 +10,12 @@ import numpy as np
 import pandas as pd
 
 from kit.cautions import CAUTIONS
-from kit.findings import Fleet, need_fleet
+from kit.findings import TAP_METHODS, Fleet, need_fleet
 from kit.intervals.answer import Answer
 from kit.intervals.beliefs import Belief, beliefs
+from kit.intervals.by_part import parts_side_by_side
 from kit.intervals.cautions import (
+    as_looked,
     due_cautions,
     held,
     judged,
@@ -24,14 +26,16 @@ from kit.intervals.cautions import (
     share_judged,
     usage_cautions,
 )
+from kit.intervals.class_target import target_of_class
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
-from kit.intervals.named_pod import kind_asked, with_pod
+from kit.intervals.named_pod import kind_asked, need_methods_that_see, with_numbers
 from kit.intervals.open_warnings import units_that_cannot_be, warning_cautions
 from kit.intervals.packages import package_lengths, shortest_on_clock
 from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, summary
-from kit.intervals.question import Question, QuestionError, read_question
+from kit.intervals.question import Question, QuestionError, StatedDetection, Target, read_question
 from kit.intervals.reference import reference_used, with_pods
 from kit.intervals.rules import Schedule, combine
+from kit.intervals.slack import package_slack
 from kit.intervals.structure import CLASS_BASIS
 from kit.life import NoFiniteMaximum
 from kit.posterior import PRIORS, FrailtyDraws, KindDraws
@@ -107,8 +111,10 @@ def allowed_by_risk(fleet: Fleet | Evidence, question: Question | str | Path) ->
         present, _ = _task_interval(problem.ask, evidence, "repeat")
         if ask.proposed_repeat is not None:
             first, repeat = schedule.first, ask.proposed_repeat
+        elif np.isfinite(present):
+            first, repeat, problem = schedule.at[0], present, as_looked(problem)
         else:
-            first, repeat = schedule.at[0], present if np.isfinite(present) else schedule.at[1]
+            first, repeat = schedule.at
         share = share_judged(problem, first, repeat)
         return float("nan") if found is None else found, share
 
@@ -127,7 +133,8 @@ def _named(ask: Question) -> Iterator[Question]:
 def _put_together(fleet: Fleet | Evidence, ask: Question) -> tuple[Problem, tuple[Belief, ...], Evidence]:
     """Draw what the evidence leaves open, and put it together with what is asked."""
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
-    ask = with_pod(ask, evidence.fleet)
+    ask = with_numbers(ask, evidence.fleet)
+    need_methods_that_see(ask)
     if wrong := units_that_cannot_be(evidence.fleet, ask.group):
         raise QuestionError(f"question {ask.name}: {wrong}")
     believed = beliefs(ask, evidence)
@@ -173,7 +180,10 @@ def problem_of(
     usages = evidence.usages(ask.group, ask.clock)
     try:
         packages = package_lengths(
-            evidence.fleet.packages, ask.packages, ask.clock, [usage.clock_per_unit for usage in usages]
+            evidence.fleet.packages,
+            ask.packages,
+            ask.clock,
+            [usage.clock_per_unit for usage in usages] + _busiest(ask, evidence),
         )
     except ValueError as problem:
         raise QuestionError(f"question {ask.name}: packages: {problem}") from None
@@ -189,6 +199,14 @@ def problem_of(
         units_per_day=per_day,
         structure_class=evidence.structure_class(ask.group),
     )
+
+
+def _busiest(ask: Question, evidence: Evidence) -> list[dict[str, float]]:
+    """Return what the busiest aircraft flew, per unit of the schedule's clock: no package is shorter for it."""
+    flown = evidence.busiest(ask.group, ask.clock)
+    if flown is None or not flown[ask.clock] > 0:
+        return []
+    return [{clock: value / flown[ask.clock] for clock, value in flown.items()}]
 
 
 def _limit(ask: Question, evidence: Evidence) -> float:
@@ -255,7 +273,16 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
     """Put the schedule, its risk and what it rests on together."""
     ask = problem.ask
     current, _ = _task_interval(ask, evidence, "repeat")
-    own = own_cautions(problem, schedule, current=current, flown=longest_flown(problem, evidence))
+    parts, slack = parts_side_by_side(problem, schedule), package_slack(evidence, ask)
+    own = own_cautions(
+        problem,
+        schedule,
+        current=current,
+        flown=longest_flown(problem, evidence),
+        parts=parts,
+        slack=slack,
+        of_class=_of_class(problem, evidence),
+    )
     schedule = held(schedule, own, ask.gates)
     due = None if schedule.repeat is None else next_due(problem, evidence, schedule.first, schedule.repeat)
     # What decides comes first, then what bears on this case, then what was weak in the data.
@@ -292,7 +319,16 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
         due=due,
         fleet=evidence.fleet,
         busiest_per_day=evidence.busiest(ask.group, ask.clock),
+        parts=parts,
+        slack=slack,
     )
+
+
+def _of_class(problem: Problem, evidence: Evidence) -> Target | None:
+    """Return the target that the dataset states for the structure class, where the question has one of its own."""
+    if problem.ask.target.structure_class is not None:
+        return None
+    return target_of_class(evidence.fleet, problem.structure_class)
 
 
 def _risk_curve(problem: Problem, schedule: Schedule, current: float) -> pd.DataFrame:
@@ -334,8 +370,10 @@ def _dataset(ask: Question, evidence: Evidence) -> dict[str, object]:
 def _assumptions(problem: Problem) -> tuple[str, ...]:
     """List what does not come from data, whatever the kinds of damage."""
     ask, pod, per_day = problem.ask, problem.ask.detection, problem.units_per_day
+    past = ask.past_detection
     lines = [
-        f"POD of {pod.method}: a50 {pod.a50_mm:g} mm, slope {pod.slope:g}, plateau {pod.plateau:g} ({pod.basis})",
+        _pod_words(pod) if past is None else f"looks to come: {_pod_words(pod)}",
+        *([] if past is None else [f"past looks and the present programme: {_pod_words(past)}"]),
         *(
             f"{mode.far_side_share:.0%} of {mode.kind} is on the far side, found with POD up to "
             f"{pod.far_side_plateau:g} ({pod.basis})"
@@ -361,6 +399,7 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
         ),
         "kinds of damage arise independently of each other",
         _class_words(problem),
+        *([f"target: {ask.target.words} ({_target_basis(ask.target)})"] if _target_basis(ask.target) else []),
     ]
     if ask.target.window_flight_hours is not None:
         lines.append("damage beyond the limit is found no more surely than damage at the limit")
@@ -371,6 +410,18 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
     if ask.growth_groups:
         lines.append("growth and size at onset are shared by the zone groups " + ", ".join(ask.growth_groups))
     return tuple(lines)
+
+
+def _pod_words(pod: StatedDetection) -> str:
+    """Say a POD with its method and basis."""
+    return f"POD of {pod.method}: a50 {pod.a50_mm:g} mm, slope {pod.slope:g}, plateau {pod.plateau:g} ({pod.basis})"
+
+
+def _target_basis(target: Target) -> str:
+    """Say where a target comes from; nothing where the question alone states it."""
+    if target.structure_class is None:
+        return target.basis
+    return f"as the dataset states for structure of class {target.structure_class}: {target.basis}"
 
 
 def _class_words(problem: Problem) -> str:
@@ -385,18 +436,27 @@ def _class_words(problem: Problem) -> str:
     )
 
 
+def _suspect_sizes(ask: Question, evidence: Evidence) -> int:
+    """Count the sizes that the answer would rest on, were their unit not in doubt."""
+    regions = evidence.regions
+    kinds = {kind_asked(ask, mode) for mode in ask.modes if "fit" in (mode.growth, mode.onset)}
+    there = regions["zone"].isin(evidence.zones_of(ask.growth_groups or (ask.group,)))
+    of_it = there & regions["kind"].isin(kinds) & regions["method"].isin(TAP_METHODS)
+    return int((of_it & regions["unit_suspect"]).sum())
+
+
 def _notes(problem: Problem, believed: tuple[Belief, ...], evidence: Evidence) -> list[str]:
     """List what the reader must know of the data and of the horizon."""
     ask, notes = problem.ask, []
-    suspect = int(evidence.regions["unit_suspect"].sum())
+    suspect = _suspect_sizes(ask, evidence)
     if suspect:
         notes.append(
-            f"{suspect} sizes in the fleet are left out of growth and size at onset: their unit is suspect"
+            f"{suspect} sizes of these kinds and groups are left out of growth and size at onset: their unit is suspect"
         )
     for mode in ask.modes:
         if (seen := kind_asked(ask, mode)) != mode.kind:
             notes.append(
-                f"{mode.kind} is not seen by {ask.detection.method}: it is read as {seen}, the bond that moisture broke"
+                f"{mode.kind} is not seen by {ask.looked_with.method}: it is read as {seen}, the bond that moisture broke"
             )
     if ask.limit_mm is None:
         limits = _limits(ask, evidence)

@@ -1,4 +1,4 @@
-"""Which limit, POD, packages and planned usage did an answer rest on, with their days."""
+"""Which limit, POD, packages, planned usage and target of a class did an answer rest on, with their days."""
 
 from __future__ import annotations
 
@@ -7,7 +7,17 @@ import datetime as dt
 import pandas as pd
 
 from kit.detection import PodEntry, PodError, PodRegister
-from kit.findings import BOUNDED, KEYS, PACKAGES, USAGE, Fleet, digest_of_rows, digest_over_all, in_force
+from kit.findings import (
+    BOUNDED,
+    KEYS,
+    PACKAGES,
+    TARGETS,
+    USAGE,
+    Fleet,
+    digest_of_rows,
+    digest_over_all,
+    in_force,
+)
 from kit.intervals.evidence import Evidence
 from kit.intervals.question import Question
 
@@ -58,8 +68,9 @@ def reference_used(ask: Question, evidence: Evidence, limit: pd.Series | None) -
     Returns
     -------
     dict of str to list of dict
-        By ``limits``, ``pods``, ``packages`` and ``planned_usage``: name or id, values and days; an empty list where the
-        question states its own, or where a POD is no longer in the register.
+        By ``limits``, ``pods``, ``packages`` and ``planned_usage``, and ``targets`` where the target of the structure class
+        was taken: name or id, values and days; an empty list where the question states its own, or where a POD is no
+        longer in the register.
     """
     fleet = evidence.fleet
     days = {"known_on": fleet.known_on, "cut_off": fleet.cut_off}
@@ -68,6 +79,7 @@ def reference_used(ask: Question, evidence: Evidence, limit: pd.Series | None) -
     for name, frame, wanted in (
         (PACKAGES, fleet.packages, set(ask.packages)),
         (USAGE, fleet.planned_usage.reset_index(), subtypes),
+        *([(TARGETS, fleet.targets, {ask.target.structure_class})] if ask.target.structure_class else []),
     ):
         key = KEYS[name]
         rows = frame.loc[frame[key].isin(wanted)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -440,8 +441,15 @@ def rises(ends: Floats, cumulative: Floats, *, window: float, horizon: float) ->
     ndarray, shape (..., n_windows)
         Rises over the windows that begin or end at a knot, linear in `cumulative` [1/clock unit].
     """
-    window = min(window, horizon)
-    knots = np.concatenate([[0.0], ends])
+    read = _windows(np.asarray(ends, np.float64).tobytes(), float(min(window, horizon)), float(horizon))
+    flat = np.reshape(cumulative, (-1, ends.size))
+    return (read @ flat.T).T.reshape(*np.shape(cumulative)[:-1], read.shape[0])
+
+
+@lru_cache(maxsize=32)  # the measures and zones of one schedule are read in the same windows
+def _windows(ends: bytes, window: float, horizon: float) -> csr_array:
+    """Return what reads the rise over each window from what has gathered by each age."""
+    knots = np.concatenate([[0.0], np.frombuffer(ends)])
     # What lies in a window rises and falls in straight lines: it is largest where one of its ends is a knot.
     starts = np.unique(
         np.clip(np.concatenate([knots, knots - window, [horizon - window]]), 0.0, horizon - window)
@@ -451,12 +459,10 @@ def rises(ends: Floats, cumulative: Floats, *, window: float, horizon: float) ->
     left, share = np.concatenate(left), np.concatenate(share)
     sign = np.repeat([-1.0, 1.0], n) / window
     # Each window reads four knots; nothing has gathered at the first of all.
-    read = csr_array(
+    return csr_array(
         (np.r_[sign * (1 - share), sign * share], (np.r_[rows, rows, rows, rows], np.r_[left, left + 1])),
         shape=(n, knots.size),
     )[:, 1:]
-    flat = np.reshape(cumulative, (-1, ends.size))
-    return (read @ flat.T).T.reshape(*np.shape(cumulative)[:-1], n)
 
 
 def per_flight_hours(

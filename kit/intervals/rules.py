@@ -125,9 +125,8 @@ def risk_rule(problem: Problem) -> RuleAnswer:
 
     def is_met(repeat: float) -> bool:
         examined.add(repeat)
-        risks(
-            problem, min(latest, repeat), repeat
-        )  # all measures at once: what is examined is shown with all of them
+        if problem.is_shown:
+            risks(problem, min(latest, repeat), repeat)  # all measures at once
         return meets(problem, min(latest, repeat), repeat)
 
     found = longest_meeting(is_met, shortest=shortest, longest=longest, **grid)

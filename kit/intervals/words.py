@@ -97,4 +97,6 @@ def answer_in_words(answer: Answer) -> str:
     """
     cautions = [f"- {one}" for one in answer.special_cautions]
     first = ["**Read first:**", "", *cautions, ""] if cautions else []
-    return "\n".join([*first, recommendation_in_words(answer), "", yearly_in_words(answer)])
+    unit = in_words(answer.question.clock)
+    beside = [*(f"- {part.words(unit)}" for part in answer.parts), ""] if answer.parts else []
+    return "\n".join([*first, recommendation_in_words(answer), "", *beside, yearly_in_words(answer)])

@@ -77,6 +77,8 @@ class KindDraws:
         What a repair leaves of the age; None counts the first onset only [-].
     diagnostics : dict
         How the draws were made and how well: names to numbers or words.
+    past_pod : PodDraws, optional
+        POD of the looks that were made, where those to come are made otherwise. Default: the same.
     """
 
     kind: str
@@ -92,6 +94,12 @@ class KindDraws:
     pod: PodDraws
     restoration: Floats | None
     diagnostics: dict[str, object]
+    past_pod: PodDraws | None = None
+
+    @property
+    def looked_with(self) -> PodDraws:
+        """POD of the looks that were made."""
+        return self.pod if self.past_pod is None else self.past_pod
 
     @property
     def n(self) -> int:
@@ -140,7 +148,7 @@ class KindDraws:
         )
 
     def detection(self, i: int) -> GrowthDetection:
-        """Return the chance of detection by the delay since onset, of one draw.
+        """Return the chance that a look that was made detects, by the delay since onset, of one draw.
 
         Parameters
         ----------
@@ -153,7 +161,7 @@ class KindDraws:
             On this clock, as a life fit takes it.
         """
         return GrowthDetection(
-            curve=self.pod.curve(i),
+            curve=self.looked_with.curve(i),
             form=str(self.form[i]),
             onset_median=float(self.onset_median[i]),
             onset_log_sd=float(self.onset_log_sd[i]),

@@ -157,7 +157,7 @@ class KindEvidence:
     onset : FoundSizes or StatedOnset
         Size at onset.
     pod : PodBelief
-        POD of past looks and of those to come, of this kind's side.
+        POD of past looks, and of those to come where nothing else is said, of this kind's side.
     in_fit : str or float
         Detection in the life fit: ``size``, ``perfect`` or one chance.
     widen : float
@@ -168,6 +168,9 @@ class KindEvidence:
         How sure that is: standard deviation of its logit [-].
     related : tuple of Histories
         Lives of other groups of zones on the same clock, that share a distribution of the hazard with this one.
+    planned : PodBelief, optional
+        POD of the looks to come where they are made otherwise than those that were; how sure it is is independent of
+        the POD of past looks. Default: as past looks.
     """
 
     kind: str
@@ -182,3 +185,4 @@ class KindEvidence:
     restoration: float | None = 0.0
     restoration_logit_sd: float = 0.0
     related: tuple[Histories, ...] = ()
+    planned: PodBelief | None = None

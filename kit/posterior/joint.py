@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import expit, logit, ndtri
@@ -25,6 +26,7 @@ from kit.posterior.size_detection import GrowthDetection
 _TYPICAL_SIZE = 25.0  # at which rates of different forms are compared, where draws are followed smoothly [mm]
 GROWTH_STREAM = 50
 """Stream of random numbers of the growth of a question's first kind; those of the others follow."""
+_PLANNED_STREAM = 7  # of the POD of looks to come, where they are made otherwise
 DESIGN = 64
 """Draws at which a conditional posterior is worked out exactly; between them it is followed smoothly."""
 
@@ -93,6 +95,10 @@ def _kind(
     design: int,
 ) -> KindDraws:
     pod = ask.pod.draws(common[:, :4])
+    planned = None
+    if ask.planned is not None:  # the side on which damage lies is the same, whoever looks
+        points = normal_points(n, 4, seed=seed, stream=_PLANNED_STREAM)
+        planned = replace(ask.planned.draws(points), far_side_share=pod.far_side_share)
     notes: dict[str, object] = {}
     own = uniform_points(n, 6, seed=seed, stream=10 + stream)
     if isinstance(ask.growth, StatedGrowth):
@@ -197,9 +203,10 @@ def _kind(
             rate_log_sd=rate_sd,
             no_growth_share=still,
             form=form,
-            pod=pod,
+            pod=pod if planned is None else planned,
             restoration=_restoration(ask, n, seed=seed, stream=stream),
             diagnostics=notes,
+            past_pod=None if planned is None else pod,
         ),
         reference=lives.life.reference,
     )
@@ -350,7 +357,16 @@ def _with_centre(draws: KindDraws, *, reference: float) -> KindDraws:
     shape = log_mean(draws.shape)
     log_hazard = (draws.shape * np.log(reference / draws.scale)).mean()
     centre = reference * np.exp(-log_hazard / shape[0])
-    pod = draws.pod
+
+    def centred(pod: PodDraws) -> PodDraws:
+        return PodDraws(
+            a50=log_mean(pod.a50),
+            slope=log_mean(pod.slope),
+            plateau=logit_mean(pod.plateau),
+            far_side_share=logit_mean(pod.far_side_share),
+            far_side_plateau=logit_mean(pod.far_side_plateau),
+        )
+
     names, counts = np.unique(draws.form, return_counts=True)
     return KindDraws(
         kind=draws.kind,
@@ -363,13 +379,8 @@ def _with_centre(draws: KindDraws, *, reference: float) -> KindDraws:
         rate_log_sd=log_mean(draws.rate_log_sd),
         no_growth_share=logit_mean(draws.no_growth_share),
         form=np.concatenate([[names[np.argmax(counts)]], draws.form]),
-        pod=PodDraws(
-            a50=log_mean(pod.a50),
-            slope=log_mean(pod.slope),
-            plateau=logit_mean(pod.plateau),
-            far_side_share=logit_mean(pod.far_side_share),
-            far_side_plateau=logit_mean(pod.far_side_plateau),
-        ),
+        pod=centred(draws.pod),
         restoration=None if draws.restoration is None else logit_mean(draws.restoration),
         diagnostics=draws.diagnostics,
+        past_pod=None if draws.past_pod is None else centred(draws.past_pod),
     )

@@ -73,11 +73,16 @@ def taken(draws: KindDraws, rows: np.ndarray) -> KindDraws:
     return replace(
         draws,
         **{name: getattr(draws, name)[rows] for name in names},
-        pod=PodDraws(**{name: values[rows] for name, values in vars(draws.pod).items()}),
+        pod=_pod_taken(draws.pod, rows),
+        past_pod=None if draws.past_pod is None else _pod_taken(draws.past_pod, rows),
         restoration=None
         if draws.restoration is None
         else np.broadcast_to(draws.restoration, draws.scale.shape)[rows],
     )
+
+
+def _pod_taken(pod: PodDraws, rows: np.ndarray) -> PodDraws:
+    return PodDraws(**{name: values[rows] for name, values in vars(pod).items()})
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -434,7 +439,7 @@ def _sampled(
     for look in lives.looks.T:
         there = np.isfinite(look)
         if there.any():
-            missed = 1 - damage.pod(np.where(there, look, -np.inf))
+            missed = 1 - damage.pod(np.where(there, look, -np.inf), draws.past_pod)
             kept[:, :, :hidden] *= missed[:, :, :hidden]
     total = kept[:, :, :hidden].sum(axis=2) + sound.astype(single)
     kept /= np.maximum(total, np.finfo(single).tiny)[:, :, None]

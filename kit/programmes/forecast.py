@@ -11,7 +11,15 @@ from numpy.typing import ArrayLike
 
 from kit.cautions import CAUTIONS
 from kit.findings import Fleet
-from kit.intervals import DAYS_PER_YEAR, Evidence, Question, QuestionError, kind_asked, read_question
+from kit.intervals import (
+    DAYS_PER_YEAR,
+    FEW_FINDS,
+    Evidence,
+    Question,
+    QuestionError,
+    kind_asked,
+    read_question,
+)
 from kit.numerics.confidence import check_level
 from kit.numerics.typing import Floats
 from kit.programmes.change import repair_share, simulate_programme
@@ -23,6 +31,8 @@ from kit.programmes.usage import PanelUsage, UsagePlan
 
 _MOST_QUARTERS = 40
 _QUARTER = DAYS_PER_YEAR / 4
+_OTHER_LOOKS = 1.15
+"""Ratio of looks made to looks planned, either way, from which on it is said (common practice, no source)."""
 _FAR_OFF = 1.5  # times what came, from which on a caution says so (common practice, no source)
 
 
@@ -307,7 +317,7 @@ class BackTest(Tabled):
         Group of zones.
     frame : DataFrame
         A row a year-end: known_on, finds with _lower and _upper (forecast for the year after it), came (finds of that year
-        as known today), inside, looks (planned), looks_made.
+        as known today), inside, looks (planned), looks_made, fewest_finds (of the kind that had fewest in its life fit then).
     level : float
         Chance that was promised [-].
     skipped : dict of str to str
@@ -318,6 +328,15 @@ class BackTest(Tabled):
     frame: pd.DataFrame
     level: float
     skipped: dict[str, str]
+
+    @property
+    def few(self) -> pd.DataFrame:
+        """Year-ends at which a kind of damage had few finds."""
+        return (
+            self.frame.loc[self.frame["fewest_finds"] < FEW_FINDS]
+            if "fewest_finds" in self.frame
+            else self.frame[:0]
+        )
 
     @property
     def coverage(self) -> float:
@@ -335,6 +354,20 @@ class BackTest(Tabled):
                 0,
                 f"past forecasts of this group were far off: they expected {side} finds ({said:.1f}) than came ({came:.0f}); "
                 "the one to come is to be read accordingly",
+            )
+        planned, made = self.frame["looks"].sum(), self.frame["looks_made"].sum()
+        if not planned / _OTHER_LOOKS <= made <= planned * _OTHER_LOOKS:
+            many, errs = ("more", "low") if made > planned else ("fewer", "high")
+            own.append(
+                f"{made / max(planned, 1.0):.2f} times as many looks were made ({made:.0f}) as the tasks on record then planned ({planned:.0f}): a "
+                f"forecast counts planned looks alone and errs {errs} where {many} are made (finds per 100 looks: forecast "
+                f"{100 * said / max(planned, 1.0):.1f}, came {100 * came / max(made, 1.0):.1f})"
+            )
+        if few := len(self.few):
+            own.append(
+                f"at {few} of {len(self.frame)} year-ends a kind of damage had fewer than {FEW_FINDS} finds: the prior of its shape and what clean "
+                f"looks leave open carry the forecast then (at those year-ends forecast {self.few['finds'].sum():.1f}, came "
+                f"{self.few['came'].sum():.0f})"
             )
         own.append(
             "years of one fleet are few and not independent of each other: their coverage says little by itself"
@@ -406,7 +439,9 @@ def back_test(
         If the question is wrong or no year-end can be tested.
     """
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
-    ask = read_question(question).model_copy(update={"known_on": None})
+    ask = read_question(question)
+    # What was to come then was looked for as it was until now, whatever is planned from here on.
+    ask = ask.model_copy(update={"known_on": None, "detection": ask.looked_with, "past_detection": None})
     if isinstance(years, bool) or not isinstance(years, int | np.integer) or years < 1:
         raise QuestionError(f"years must be a whole number of at least 1. Got {years!r}; correct it.")
     cut_off = evidence.fleet.cut_off
@@ -435,6 +470,7 @@ def back_test(
                 "inside": bool(total["finds_lower"] <= came <= total["finds_upper"]),
                 "looks": total["looks"],
                 "looks_made": looked,
+                "fewest_finds": min(one.mode.histories.n_finds for one in group.believed),
             }
         )
     if not rows:

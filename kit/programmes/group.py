@@ -19,7 +19,7 @@ from kit.intervals import (
     beliefs,
     problem_of,
     read_question,
-    with_pod,
+    with_numbers,
 )
 from kit.life import NoFiniteMaximum
 from kit.numerics.typing import Floats
@@ -87,7 +87,7 @@ class Group:
     @property
     def assumptions(self) -> tuple[str, ...]:
         """What does not come from data."""
-        pod = self.ask.detection
+        pod, planned = self.ask.looked_with, self.ask.detection
         lines = [line for one in self.believed for line in one.assumptions]
         lines += [
             f"POD of {pod.method}: a50 {pod.a50_mm:g} mm, slope {pod.slope:g}, plateau {pod.plateau:g} ({pod.basis}), of all past "
@@ -95,6 +95,11 @@ class Group:
             "kinds of damage arise independently of each other, and a repair renews its own kind alone from today on",
             "large damage is found as surely as its size says; the risk of an interval takes it as no more surely than at the limit",
         ]
+        if self.ask.past_detection is not None:
+            lines.append(
+                f"POD of looks to come, by {planned.method}: a50 {planned.a50_mm:g} mm, slope {planned.slope:g}, plateau "
+                f"{planned.plateau:g} ({planned.basis})"
+            )
         if "implied" in self.ask.basis:
             lines.append("a closed card means that its zones were tapped and clean unless it says otherwise")
         return tuple(dict.fromkeys(lines))
@@ -154,7 +159,7 @@ def group_of(
     tell = say or (lambda _: None)
     ask = read_question(question)
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
-    ask = with_pod(ask, evidence.fleet).model_copy(update={"draws": max(int(draws), 50)})
+    ask = with_numbers(ask, evidence.fleet).model_copy(update={"draws": max(int(draws), 50)})
     try:
         tell("joint draws")
         believed = beliefs(ask, evidence)

@@ -26,7 +26,7 @@ from kit.intervals import (
     risks,
     shortest_look,
     threshold_rule,
-    with_pod,
+    with_numbers,
 )
 from kit.numerics.typing import Floats
 from kit.programmes.change import simulate_programme
@@ -372,7 +372,7 @@ def tornado(
     tell = say or (lambda _: None)
     ask = read_question(question)
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
-    ask = with_pod(ask, evidence.fleet).model_copy(update={"draws": max(int(draws), 50), "packages": ()})
+    ask = with_numbers(ask, evidence.fleet).model_copy(update={"draws": max(int(draws), 50), "packages": ()})
     tell("as stated")
     problem = _problem(ask, evidence)
     base = _interval(problem)
@@ -468,11 +468,7 @@ def _flown(problem: Problem, times: float) -> Problem:
         name: value if name == "calendar_days" else value * times
         for name, value in problem.units_per_day.items()
     }
-    plain = {
-        name: getattr(problem, name)
-        for name in ("ask", "kinds", "limit_mm", "packages", "cap", "cap_basis", "zones")
-    }
-    return Problem(**plain, usages=usages, units_per_day=per_day)
+    return replace(problem, usages=usages, units_per_day=per_day, _risks={}, _known={})
 
 
 def value_of_evidence(

@@ -446,7 +446,7 @@ def test_panels_past_their_next_look_are_named_by_aircraft_and_day(evidence, ask
 def test_planned_usage_that_nobody_flew_is_cautioned_with_the_figures(fleet, ask, answer):
     """The aircraft fly 10 hours a day, 3,652 a year; 2,000 are planned."""
     assert any(
-        "planned usage of 2,000 flight hours a year is outside" in one for one in answer.special_cautions
+        "planned usage of S1, 2,000 flight hours a year, is outside" in one for one in answer.special_cautions
     )
     planned = fleet.planned_usage.assign(flight_hours=3652.5, flight_cycles=1826.25)
     other = recommend(replace(fleet, planned_usage=planned), ask())

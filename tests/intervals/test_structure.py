@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_problem import BASE, N_DRAWS, PER_UNIT, problem
 
-from kit.intervals import Usage, combine
+from kit.intervals import Usage, combine, parts_side_by_side
 from kit.intervals.cautions import own_cautions
 from kit.intervals.planned import as_planned, planned_words, rounded_down
 from kit.intervals.question import Cost, GrowthWindow
@@ -89,8 +89,11 @@ def test_a_part_of_the_fleet_that_misses_the_target_is_named():
         Usage(name="long legs", share=0.5, clock_per_unit=PER_UNIT),
     )
     made = replace(made, kinds=(kind,), usages=usages)
-    told = own_cautions(made, combine(made), current=np.inf, flown=np.nan)
+    schedule = combine(made)
+    parts = parts_side_by_side(made, schedule)
+    told = own_cautions(made, schedule, current=np.inf, flown=np.nan, parts=parts)
     assert "short hops (50% of the panels)" in told["part"]
+    assert "which alone would have its initial inspection at" in told["part"]
     assert "long legs" not in told["part"]
 
 

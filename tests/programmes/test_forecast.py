@@ -77,3 +77,26 @@ def test_past_forecasts_that_were_far_off_are_said_first():
     assert near.cautions[0] == "2020-12-31: no forecast could be made: why"
     assert near.coverage == 1.0
     assert "in 1 of 1 years" in near.words()[0]
+
+
+def test_looks_that_were_not_planned_and_few_finds_are_said_with_what_they_did_to_past_forecasts():
+    """On the demo's cowl doors 631 looks were planned and 1,039 made."""
+    days = pd.to_datetime(["2022-12-31", "2023-12-31"])
+    frame = pd.DataFrame({"known_on": days, "finds": [8.0, 12.0], "finds_lower": 3.0, "finds_upper": 20.0})
+    frame = frame.assign(came=[9, 16], inside=True, looks=100.0, looks_made=[150, 200], fewest_finds=[4, 12])
+    tried = BackTest(group_name="cowl_door", frame=frame, level=0.9, skipped={})
+    more, few = tried.cautions[:2]
+    assert more.startswith(
+        "1.75 times as many looks were made (350) as the tasks on record then planned (200)"
+    )
+    assert "errs low where more are made (finds per 100 looks: forecast 10.0, came 7.1)" in more
+    assert few.startswith("at 1 of 2 year-ends a kind of damage had fewer than 10 finds")
+    assert "(at those year-ends forecast 8.0, came 9)" in few
+    fewer = BackTest(
+        group_name="x", frame=frame.assign(looks_made=[60, 60], fewest_finds=40), level=0.9, skipped={}
+    )
+    assert "errs high where fewer are made" in fewer.cautions[0]
+    as_planned = BackTest(
+        group_name="x", frame=frame.assign(looks_made=[100, 105], fewest_finds=40), level=0.9, skipped={}
+    )
+    assert as_planned.cautions[0].startswith("years of one fleet are few")

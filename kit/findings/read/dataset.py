@@ -72,11 +72,34 @@ class PlannedUsage(BaseModel):
     recorded_on: dt.date | None = Field(None, description="day on which it became known; none: always")
 
 
+class ClassTarget(BaseModel):
+    """Risk that intervals of one class of structure must meet where a question does not say."""
+
+    model_config = _STRICT
+    measure: Annotated[
+        Literal["exposure", "exceedances", "preventable_exceedances"],
+        Field(description="which risk is bounded, as in a question"),
+    ] = "exposure"
+    per_10000_flight_hours: Annotated[
+        _Positive,
+        Field(description="largest value [exceedances or beyond-limit hours per 10,000 panel flight hours]"),
+    ]
+    share_of_draws: Annotated[
+        float, Field(gt=0, lt=1, description="share of parameter draws that must meet it [-]")
+    ] = 0.95
+    window_flight_hours: Annotated[
+        _Positive, Field(description="window of age in which it holds, wherever that is worst [flight hours]")
+    ] = 10_000.0
+    basis: Annotated[str, Field(min_length=1, description="where the target comes from")]
+    valid_from: dt.date | None = Field(None, description="first day in force; none: always")
+    recorded_on: dt.date | None = Field(None, description="day on which it became known; none: always")
+
+
 _TIMES = ("once", "dated")
 
 
 def _how_often(value: object) -> str:
-    """Tell planned usage that never changed from a list of rows with days."""
+    """Tell what is stated once for all time from a list of rows with days."""
     return "dated" if isinstance(value, list) else "once"
 
 
@@ -124,6 +147,16 @@ class Dataset(BaseModel):
             Discriminator(_how_often),
         ],
     ] = Field({}, description="by subtype: usage planned for a year, once or by the days on which it changed")
+    targets: dict[
+        Literal["critical", "primary", "secondary", "tertiary"],
+        Annotated[
+            Annotated[ClassTarget, Tag("once")] | Annotated[list[ClassTarget], Tag("dated")],
+            Discriminator(_how_often),
+        ],
+    ] = Field(
+        {},
+        description="by structure class: target of questions that state none, once or by the days on which it changed",
+    )
     regions: RegionFile | None = Field(None, description="outlines of findings in a file of their own")
     map: dict[str, TableMap] = Field({}, description="by table: how the extract differs; docs/column_map.md")
     guessed: list[str] = Field(
@@ -224,6 +257,28 @@ class Dataset(BaseModel):
         ]
         frame = pd.DataFrame(rows, columns=["subtype", "flight_hours", "flight_cycles", "aircraft", *DATES])
         types = {"subtype": "str", "flight_hours": "float64", "flight_cycles": "float64", "aircraft": "int64"}
+        return frame.astype(types | dict.fromkeys(DATES, "datetime64[us]"))
+
+    def targets_frame(self) -> pd.DataFrame:
+        """Return the targets by structure class as a table.
+
+        Returns
+        -------
+        DataFrame
+            Columns structure_class, measure, per_10000_flight_hours [exceedances or beyond-limit hours],
+            share_of_draws [-], window_flight_hours [flight hours], basis, valid_from, recorded_on, NaT where always.
+            What changed has several rows.
+        """
+        rows = [
+            {"structure_class": name} | target.model_dump()
+            for name, stated in self.targets.items()
+            for target in (stated if isinstance(stated, list) else [stated])
+        ]
+        frame = pd.DataFrame(rows, columns=["structure_class", *ClassTarget.model_fields])
+        numbers = ("per_10000_flight_hours", "share_of_draws", "window_flight_hours")
+        types = dict.fromkeys(("structure_class", "measure", "basis"), "str") | dict.fromkeys(
+            numbers, "float64"
+        )
         return frame.astype(types | dict.fromkeys(DATES, "datetime64[us]"))
 
 
