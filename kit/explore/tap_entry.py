@@ -255,6 +255,16 @@ class TapEntry:
         within = shapely.intersects_xy(dull, *self.points.T)
         return np.where(within, DULL, CLEAR).tolist()
 
+    def marked_middle(self) -> list[int]:
+        """Return marks of which the few in the middle of the panel are dull, as an example.
+
+        Returns
+        -------
+        list of int
+            Of each tap: dull within one and a half pitches of the middle of all taps.
+        """
+        return self.marked(shapely.Point(self.points.mean(axis=0)).buffer(1.5 * self.pitch_mm))
+
     def picture(self, marks: list[int]) -> Picture:
         """Draw the marks and the region that they make.
 

@@ -14,7 +14,20 @@ from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 
-from kit.figures.style import BLACK, BLUE, GREEN, INK, LINES, PURPLE, SKY, UNITS, VERMILION, YELLOW, thousands
+from kit.figures.style import (
+    BLACK,
+    BLUE,
+    GREEN,
+    INK,
+    LINES,
+    PURPLE,
+    SKY,
+    UNITS,
+    VERMILION,
+    YELLOW,
+    key_below,
+    thousands,
+)
 from kit.findings import need_columns
 from kit.numerics.words import in_words
 
@@ -22,7 +35,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from kit.regions import DamageDensity
+    from kit.regions import DamageDensity, EvenSpread
 
 KIND_STYLE: dict[str, tuple[str, str]] = {
     "disbond": (VERMILION, "////"),
@@ -369,6 +382,64 @@ def plot_density(
         )  # fmt: skip
     _draw_skin(ax, density.outline, density.fastener_rows, edge_band_mm)
     ax.figure.colorbar(mesh, ax=ax, label=f"Finds for each {density.unit}", shrink=0.8, pad=0.02)
+    return ax
+
+
+def plot_edge_distance(spread: EvenSpread, ax: Axes | None = None) -> Axes:
+    """Draw where finds lie by distance from the edge, with what even spreads would show.
+
+    Parameters
+    ----------
+    spread : EvenSpread
+        What `kit.regions.even_spread_test` gave.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Finds over those of an even spread by distance [mm], in steps; the band holds the middle 95 % of the spreads drawn.
+    """
+    if ax is None:
+        _, ax = plt.subplots()
+    bands = spread.by_distance
+    at = np.r_[bands["from_mm"], bands["to_mm"].iloc[-1]]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low, high, found = (
+            np.nan_to_num(bands[name].to_numpy(float) / bands["expected"].to_numpy(float))
+            for name in ("lower", "upper", "finds")
+        )
+    ax.fill_between(
+        at, np.r_[low, low[-1]], np.r_[high, high[-1]], step="post", facecolor="0.88", edgecolor="0.6", linewidth=0.8,
+        label=f"middle 95 % of {spread.draws:,} even spreads",
+    )  # fmt: skip
+    ax.axhline(1.0, color="0.35", linestyle=(0, (6, 3)), linewidth=1, label="even spread")
+    ax.stairs(
+        found,
+        at,
+        color=INK,
+        linewidth=2,
+        label=f"{spread.n_finds} first finds of {in_words(spread.kind or 'all kinds')}",
+    )
+    for left, right, height, n in zip(bands["from_mm"], bands["to_mm"], found, bands["finds"], strict=True):
+        ax.annotate(
+            f"{n}",
+            ((left + right) / 2, height),
+            xytext=(0, 3),
+            textcoords="offset points",
+            ha="center",
+            fontsize="small",
+        )
+    ax.set(
+        xlabel="Distance from the edge [mm]",
+        ylabel="Finds over those of an even spread [-]",
+        xlim=(0, at[-1]),
+        ylim=(0, 1.12 * max(found.max(), high.max(), 1.0)),
+    )
+    ax.set_title(
+        f"{in_words(spread.group)}: finds by distance from the edge (number: finds)", fontsize="medium"
+    )
+    key_below(ax, ncols=1)
     return ax
 
 

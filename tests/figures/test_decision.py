@@ -1,3 +1,4 @@
+import dataclasses
 import itertools
 from types import SimpleNamespace
 
@@ -9,7 +10,9 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from kit.cautions import CAUTIONS
-from kit.figures import plot_answer, plot_rerun, plot_risk
+from kit.decisions import Causes
+from kit.figures import plot_answer, plot_causes, plot_rerun, plot_risk
+from kit.intervals import RuleAnswer
 
 
 def labels(ax):
@@ -49,6 +52,19 @@ def test_exceedances_are_drawn_in_all_and_by_what_an_interval_can_prevent(make_a
     assert len({line(ax, words).get_linestyle() for words in ("in all", "preventable", "no interval")}) == 3
     top = max(answer.curve["exceedances" + worst])
     assert ax.get_ylim()[1] > top
+
+
+def test_what_lies_beyond_the_not_to_exceed_limit_is_hatched(make_answer):
+    answer = make_answer()
+    ax = plot_risk(answer)
+    assert not [one for one in ax.patches if one.get_hatch()]
+    cap = float(answer.curve["repeat"].median())
+    rules = (*answer.rules, RuleAnswer("cap", cap, False, "of the programme"))
+    ax = plot_risk(dataclasses.replace(answer, rules=rules))
+    (area,) = [one for one in ax.patches if one.get_hatch()]
+    assert area.get_x() == pytest.approx(cap)
+    assert area.get_x() + area.get_width() == pytest.approx(ax.get_xlim()[1])
+    assert f"beyond the not-to-exceed limit of {cap:,.0f}" in labels(ax)
 
 
 def test_risk_marks_the_recommendation_and_the_interval_now_by_line_and_number(make_answer):
@@ -189,6 +205,42 @@ def test_rerun_crosses_each_answer_on_its_line_and_marks_what_was_proposed(rerun
     np.testing.assert_allclose(crosses, [[4000, 0.08], [1000, 0.02]])
     assert line(ax, "proposed then 8,000").get_xdata()[0] == 8000
     np.testing.assert_allclose(line(ax, "target 0.05").get_ydata(), 0.05)
+
+
+def step(record, repeat, risk):
+    rules = (SimpleNamespace(rule="risk", interval=risk),)
+    recommendation = SimpleNamespace(threshold=1000.0, repeat=repeat)
+    return SimpleNamespace(
+        question=record.question,
+        recommendation=recommendation,
+        rules=rules,
+        proposal=None,
+        present=None,
+        share_meeting=0.9,
+    )
+
+
+def test_causes_say_what_moved_and_are_drawn_with_the_repeat_on_each(rerun_result):
+    """A repeat that vanishes is a move, and must not fall out of the list."""
+    then = rerun_result.then
+    causes = Causes(
+        (
+            ("the record", 0, step(then, 4000.0, 4300.0)),
+            ("rows corrected", 3, step(then, 4000.0, 4300.2)),
+            ("rows added late", 7, step(then, 2000.0, 2100.0)),
+            ("events since", 90, step(then, None, 1500.0)),
+        )
+    )
+    assert causes.words() == (
+        "- rows added late (7 rows): repeat -2,000 to 2,000 flight hours; longest interval of the risk rule -2,200 to 2,100 flight hours\n"
+        "- events since (90 rows): repeat 2,000 to none flight hours; longest interval of the risk rule -600 to 1,500 flight hours",
+    )
+    ax = plot_causes(causes)
+    assert [bar.get_width() for bar in ax.patches] == [4300.0, 4300.2, 2100.0, 1500.0]
+    np.testing.assert_allclose(ax.get_lines()[0].get_xdata(), [4000, 4000, 2000, np.nan])
+    assert Causes(causes.steps[:2]).words() == (
+        "No cause moved the repeat or the longest interval of the risk rule.",
+    )
 
 
 def test_line_colours_differ_in_grey_or_in_dash():

@@ -9,7 +9,14 @@ import pytest
 import shapely
 from matplotlib.patches import PathPatch
 
-from kit.figures import plot_densities, plot_density, plot_growth_strip, plot_panel, plot_size_by_age
+from kit.figures import (
+    plot_densities,
+    plot_density,
+    plot_edge_distance,
+    plot_growth_strip,
+    plot_panel,
+    plot_size_by_age,
+)
 from kit.figures.panel import KIND_STYLE
 from kit.findings import KINDS
 
@@ -177,3 +184,24 @@ def test_cells_off_the_skin_have_no_number():
     written = [text.get_text() for text in plot_density(density).texts]
     assert "nan" not in written
     assert "1" in written
+
+
+def test_finds_by_distance_from_the_edge_are_steps_over_the_band_of_even_spreads():
+    bands = pd.DataFrame(
+        {
+            "from_mm": [0, 50],
+            "to_mm": [50, 120],
+            "finds": [6, 1],
+            "expected": [2.0, 5.0],
+            "lower": [0, 2],
+            "upper": [5, 9],
+        }
+    )
+    ax = plot_edge_distance(
+        SimpleNamespace(by_distance=bands, draws=999, n_finds=7, kind="moisture_disbond", group="cowl_door")
+    )
+    (steps,) = [one for one in ax.patches if hasattr(one, "get_data")]
+    assert steps.get_data().values.tolist() == [3.0, 0.2]
+    assert steps.get_data().edges.tolist() == [0, 50, 120]
+    assert [text.get_text() for text in ax.texts] == ["6", "1"]
+    assert "middle 95 % of 999 even spreads" in [text.get_text() for text in ax.get_legend().get_texts()]

@@ -333,6 +333,28 @@ def test_without_finds_there_is_no_p_and_one_find_shows_little(flap):
     assert (p_of(at(flap, [[500, 100]])) > 0.05).all()
 
 
+def test_finds_by_distance_from_the_edge_stand_beside_even_spreads(flap):
+    """Finds drawn evenly lie within what even spreads show; those along the edge lie above it there, and nowhere else."""
+    rng = np.random.default_rng(4)
+    even = even_spread_test(at(flap, rng.random((200, 2)) * [1000, 500]), draws=199)
+    table = even.by_distance
+    assert table["finds"].sum() == 200
+    assert table["expected"].sum() == pytest.approx(200)
+    assert (table["from_mm"][1:].to_numpy() == table["to_mm"][:-1].to_numpy()).all()
+    # the part of a panel of 1000 by 500 mm that lies within 50 mm of its edge
+    assert table["expected"].iloc[0] == pytest.approx(200 * (1 - 900 * 400 / 500_000), rel=0.05)
+    assert table["finds"].between(table["lower"] - 5, table["upper"] + 5).all()
+    assert "are not told from an even spread" in even.words()
+    edge = even_spread_test(
+        at(flap, np.column_stack([np.linspace(20, 980, 40), np.full(40, 20.0)])), draws=199
+    )
+    first = edge.by_distance.iloc[0]
+    assert first["finds"] == 40 > first["upper"]
+    assert edge.words().startswith("Finds of")
+    assert "keep to the edge" in edge.words()
+    assert "none, so that nothing can be said" in even_spread_test(flap).words()
+
+
 def test_p_is_adjusted_for_testing_several(flap):
     rng = np.random.default_rng(8)
     table = even_spread_test(at(flap, rng.random((30, 2)) * [300, 500])).to_frame()

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import betaincinv
 
 from kit.numerics.typing import Floats
+from kit.numerics.words import in_words
 from kit.regions.density.density import DamageDensity
 
 SHARPEST_BEND = 30.0
@@ -42,6 +43,9 @@ class EvenSpread:
         Confidence of the bounds of the density ratio [-].
     cautions : tuple of str
         What the figures do not tell.
+    by_distance : DataFrame
+        By distance from the edge: from_mm, to_mm, finds, expected (of an even spread), and lower and upper: the middle
+        95 % of the even spreads that were drawn [finds].
     """
 
     group: str
@@ -52,12 +56,35 @@ class EvenSpread:
     seed: int
     confidence: float
     cautions: tuple[str, ...]
+    by_distance: pd.DataFrame
 
     def __repr__(self) -> str:
         """Say what it holds in one line."""
         tests = self.table.dropna(subset="p_adjusted")
         words = ", ".join(f"{row.test} {row.p_adjusted:.2g}" for row in tests.itertuples())
         return f"<EvenSpread {self.group} {self.kind or 'all kinds'}: {self.n_finds} finds; adjusted p {words or 'none'}>"
+
+    def words(self) -> str:
+        """Say whether finds keep to the edge.
+
+        Returns
+        -------
+        str
+            Sentences, with the p-value that counts all tests.
+        """
+        kind = in_words(self.kind or "all kinds")
+        where = f"Finds of {kind} on {in_words(self.group)}"
+        if not self.n_finds:
+            return f"{where}: none, so that nothing can be said of where they lie."
+        edge = self.table.set_index("test").loc["edge"]
+        near = "keep to" if edge["density_ratio"] > 1 else "keep away from"
+        told = f"{near} the edge" if edge["p_adjusted"] < _TOLD else "are not told from an even spread"
+        return (
+            f"{where} {told}: {self.n_finds} finds lie {edge['observed_mm']:.0f} mm from the edge in the mean, {edge['expected_mm']:.0f} mm if "
+            f"spread evenly. In the band of {edge['band_mm']:.0f} mm there are {edge['density_ratio']:.1f} times as many for each look and m² "
+            f"({edge['ratio_lower']:.1f} to {edge['ratio_upper']:.1f}) as inside it, p = {edge['p']:.3f}, {edge['p_adjusted']:.3f} with all "
+            "tests counted."
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """Return a row for each test.
@@ -147,9 +174,13 @@ def even_spread_test(
     pool = _even_points(density, min(max(size, 20_000), _MOST_POINTS), rng)
     pick = np.arange(size) if size <= len(pool) else rng.integers(0, len(pool), size)
     pick = pick.reshape(draws, n)
-    rows = []
+    rows, by_distance = [], pd.DataFrame()
     for name, distance in _features(density).items():
         far = distance(pool)
+        if name == "edge":
+            by_distance = _by_distance(
+                distance(points) if n else np.empty(0), far, pick, step=edge_band_mm / 2
+            )
         row = {"test": name, "band_mm": bands[name], "expected_mm": float(far.mean())}
         share = float((far <= bands[name]).mean())
         if n:
@@ -180,8 +211,12 @@ def even_spread_test(
             "The chance to find damage is taken as the same all over what was looked at.",
             "Finds on one panel, or of one event, are taken as independent of each other.",
         ),
+        by_distance=by_distance,
     )
 
+
+_TOLD = 0.05  # p below which a departure from an even spread is said to be shown
+_LEAST_SHARE = 0.02  # of the skin that was looked at, within the farthest band
 
 _COLUMNS = [
     "test",
@@ -295,6 +330,31 @@ def _overall(density: DamageDensity, points: Floats, pool: Floats, pick: NDArray
     chi = ((counts - expected) ** 2 / expected).sum(axis=1)
     own = ((np.bincount(block(points), minlength=n_blocks) - expected) ** 2 / expected).sum()
     return int((chi >= own * (1 - 1e-12)).sum())
+
+
+def _by_distance(own: Floats, far: Floats, pick: NDArray[np.int64], *, step: float) -> pd.DataFrame:
+    """Count finds by distance from the edge, beside the even spreads that were drawn.
+
+    Bands beyond which hardly any skin lies are joined to the one before.
+    """
+    ends = np.arange(step, far.max() + step, step)
+    beyond = 1 - np.searchsorted(np.sort(far), ends[:-1], side="right") / far.size
+    kept = np.r_[0.0, ends[:-1][beyond >= _LEAST_SHARE], ends[-1]]
+    band = np.clip(np.searchsorted(kept, far, side="left") - 1, 0, kept.size - 2)
+    drawn = np.stack([(band[pick] == k).sum(axis=1) for k in range(kept.size - 1)])
+    low, high = np.quantile(drawn, [0.025, 0.975], axis=1)
+    found = np.clip(np.searchsorted(kept, own, side="left") - 1, 0, kept.size - 2)
+    expected = np.bincount(band, minlength=kept.size - 1) / far.size * own.size
+    return pd.DataFrame(
+        {
+            "from_mm": kept[:-1],
+            "to_mm": kept[1:],
+            "finds": np.bincount(found, minlength=kept.size - 1),
+            "expected": expected,
+            "lower": low,
+            "upper": high,
+        }
+    )
 
 
 def _ratio(inside: int, n: int, share: float, confidence: float) -> dict[str, float]:
