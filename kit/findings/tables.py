@@ -189,7 +189,7 @@ TABLES: dict[str, Table] = {
             "one aircraft",
             (
                 Column("aircraft", "id", "name of the aircraft", required=True),
-                Column("subtype", "text", "subtype, which decides the zones it has", required=True),
+                Column("subtype", "text", "subtype (model, variant), which decides the zones it has", required=True),
                 Column("entry_into_service", "date", "first day in service", required=True),
                 Column("records_from", "date", "first day with inspection records; blank: from entry"),
             ),
@@ -216,7 +216,7 @@ TABLES: dict[str, Table] = {
             "a zone: a position with an outline",
             (
                 Column("zone", "id", "label of the zone", required=True),
-                Column("subtypes", "text", "subtypes that have it, with ; between them", required=True),
+                Column("subtypes", "text", "subtypes (models) that have it, with ; between them", required=True),
                 Column("group", "text", "group of like zones that share a question", required=True),
                 Column(
                     "side",
@@ -280,7 +280,7 @@ TABLES: dict[str, Table] = {
         ),
         Table(
             "panels",
-            "one fitting of a panel at a zone",
+            "one installation (fitting) of a panel at a zone",
             (
                 Column("fitting", "id", "name of the row", required=True),
                 Column("panel", "text", "serial of the panel", required=True),
@@ -298,7 +298,7 @@ TABLES: dict[str, Table] = {
                 Column(
                     "prior_flight_hours",
                     "number",
-                    "age when fitted, where the earlier fittings are not in this table",
+                    "age when installed, where the earlier installations are not in this table",
                     unit="flight hours",
                     minimum=0,
                 ),
@@ -382,7 +382,7 @@ TABLES: dict[str, Table] = {
                 Column(
                     "looks_for",
                     "text",
-                    "kinds of damage that its looks are timed and read for, with ; between them; blank: all that the method sees",
+                    "damage types (kinds) that its looks are timed and read for, with ; between them; blank: all that the method sees",
                     later=True,
                 ),
             ),

@@ -165,7 +165,7 @@ class Target(_Part):
     measure: Annotated[
         Literal["exposure", "exceedances", "preventable_exceedances"],
         Field(
-            description="which risk is bounded: hours beyond the limit and unfound, damage born beyond it included; damage "
+            description="which risk is bounded: undetected time beyond limits (exposure), damage beyond limits at initiation included; damage "
             "that gets beyond the limit unfound or arises there; the part of that which inspection could prevent"
         ),
     ] = "exposure"
@@ -283,7 +283,7 @@ class Question(_Part):
     ] = None
     clock: Annotated[Clock, Field(description="clock of the schedule")] = "flight_hours"
     horizon: Annotated[Positive, Field(description="age up to which damage counts [units of clock]")]
-    modes: Annotated[tuple[Mode, ...], Field(min_length=1, description="kinds of damage")]
+    modes: Annotated[tuple[Mode, ...], Field(min_length=1, description="damage types (kinds)")]
     detection: Annotated[
         Annotated[StatedDetection, Tag("stated")] | Annotated[NamedDetection, Tag("named")],
         Discriminator(_form_of_detection),
