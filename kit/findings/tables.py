@@ -189,7 +189,12 @@ TABLES: dict[str, Table] = {
             "one aircraft",
             (
                 Column("aircraft", "id", "name of the aircraft", required=True),
-                Column("subtype", "text", "subtype (model, variant), which decides the zones it has", required=True),
+                Column(
+                    "subtype",
+                    "text",
+                    "subtype (model, variant), which decides the zones it has",
+                    required=True,
+                ),
                 Column("entry_into_service", "date", "first day in service", required=True),
                 Column("records_from", "date", "first day with inspection records; blank: from entry"),
             ),
@@ -216,7 +221,9 @@ TABLES: dict[str, Table] = {
             "a zone: a position with an outline",
             (
                 Column("zone", "id", "label of the zone", required=True),
-                Column("subtypes", "text", "subtypes (models) that have it, with ; between them", required=True),
+                Column(
+                    "subtypes", "text", "subtypes (models) that have it, with ; between them", required=True
+                ),
                 Column("group", "text", "group of like zones that share a question", required=True),
                 Column(
                     "side",
