@@ -33,6 +33,9 @@ WORDS_SINCE_5 = (
 )
 """Words of records before form 5, and those of the trade that stand for the same since."""
 
+PLAINER_WORDS = ((", drawn shapes ", ", 5 % to 95 % of the drawn shapes "),)
+"""Words that were said more plainly within a form, whatever the form."""
+
 
 @dataclass(frozen=True)
 class FieldCheck:

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from kit.decisions.compare import (
     DATA,
     DIFFERS,
+    PLAINER_WORDS,
     STATED,
     TOLERANCE,
     VERSION,
@@ -526,7 +527,7 @@ def judge(
         contents,
         fresh,
         absent=_NEW.get(then.record),
-        words=WORDS_SINCE_5 if then.record < _TRADE_WORDS else (),
+        words=(*PLAINER_WORDS, *(WORDS_SINCE_5 if then.record < _TRADE_WORDS else ())),
     )
     if "pods" in changed:
         reasons.append(_pods_in_words(checks, then))

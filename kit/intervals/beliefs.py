@@ -372,7 +372,7 @@ def _life_basis(known: KindEvidence, draws: KindDraws) -> str:
     begin = f"{finds:g} finds" if finds else "no finds: what the clean looks leave open"
     return (
         f"{begin}; prior of the shape {prior.median:g} times or over e^{prior.log_sd:g} "
-        f"({prior.basis}), drawn shapes {low:.2g} to {high:.2g}"
+        f"({prior.basis}), 5 % to 95 % of the drawn shapes {low:.2g} to {high:.2g}"
     )
 
 

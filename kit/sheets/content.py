@@ -208,10 +208,10 @@ class _Writer:
 
     def _evidence(self) -> Iterator[Part]:
         names = (
-            "damage [clock]",
+            "damage type [clock]",
             "finds / lives",
-            "scale, 95 % of draws",
-            "shape, 95 % of draws",
+            "characteristic life, 95 % of draws",
+            "slope (shape), 95 % of draws",
             "how the life came about",
         )
         yield Grid(
@@ -230,7 +230,7 @@ class _Writer:
         if self.full:
             yield Grid(
                 (
-                    "damage",
+                    "damage type",
                     "size at onset [mm]",
                     "growth per unit of the clock",
                     "stands still",
@@ -276,7 +276,14 @@ class _Writer:
                     (f"{words}: {name}", *(_finite(row[part]) for part in ("scale", "shape", "age")), told)
                 )
         yield Grid(
-            ("damage: by", "scale", "shape", "age at 10 %", "what it cannot take into account"), tuple(rows)
+            (
+                "damage type: by",
+                "characteristic life",
+                "slope (shape)",
+                "age at 10 %",
+                "what it cannot take into account",
+            ),
+            tuple(rows),
         )
 
     def _changes(self) -> Iterator[Part]:

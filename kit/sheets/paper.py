@@ -189,12 +189,16 @@ def _words(paper: _Paper, part: Words) -> None:
     paper.y += 2 * _PAD
 
 
+_WHOLE = 8  # lines of an item that stay together; a longer one may go on overleaf
+
+
 def _items(paper: _Paper, part: Items) -> None:
     if part.run_on:
         paper.words(" ".join(f"({k}) {line}" for k, line in enumerate(part.lines, 1)))
         return
     for line in part.lines:
-        paper.room(paper.size * _LEADING)
+        n_lines = len(_wrapped(line, WIDTH - 2 * _MARGIN - paper.size, paper.size, False))
+        paper.room(min(n_lines, _WHOLE) * paper.size * _LEADING)  # a caution is not torn between two pages
         paper.line("•", _MARGIN + 1, paper.size)
         paper.words(line, x=_MARGIN + paper.size)
 

@@ -3,7 +3,7 @@
 import pytest
 
 from kit.decisions import compare
-from kit.decisions.compare import WORDS_SINCE_5
+from kit.decisions.compare import PLAINER_WORDS, WORDS_SINCE_5
 
 ORDER = "findings F1, found_on = '2017-27-12': mixed (day first: rows {}; YYYY-MM-DD: {} other rows)"
 
@@ -31,6 +31,14 @@ def test_words_of_then_are_the_same_as_the_words_that_stand_for_them_since():
     assert compare(then, now, words=WORDS_SINCE_5)[0].state == "same"
     other = {"notes": ["initial inspection moved up to 4,000, since the detectable-growth interval is short"]}
     assert compare(then, other, words=WORDS_SINCE_5)[0].state == "differs"
+
+
+def test_a_band_that_was_not_labelled_is_the_same_as_with_its_label_and_as_no_other():
+    then, now = ({"basis": f"prior{words} 1.1 to 2.9"} for pair in PLAINER_WORDS for words in pair)
+    assert [compare(one, now, words=PLAINER_WORDS)[0].state for one in (then, now)] == ["same", "same"]
+    assert (
+        compare({"basis": "prior, drawn shapes 1.1 to 3.9"}, now, words=PLAINER_WORDS)[0].state == "differs"
+    )
 
 
 def test_a_field_declared_since_may_be_missing_in_a_list_and_nothing_else_may():
