@@ -29,7 +29,14 @@ def answer_block(answer: Answer) -> tuple[str, ...]:
     """
     from kit.intervals import yearly_in_words
 
-    known = "" if answer.question.known_on is None else f" (known {answer.question.known_on})"
+    asked, known = answer.question.known_on, ""
+    if asked is not None:
+        held = str(answer.dataset["known_on"])  # never later than the last day that the dataset knows
+        known = (
+            f" (known {held})"
+            if held == str(asked)
+            else f" (known {held}, the last day of the data; asked as known on {asked})"
+        )
     return (
         f"\n{answer.question.name}{known}",
         *(f"  ! {caution}" for caution in answer.special_cautions),

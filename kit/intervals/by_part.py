@@ -7,7 +7,8 @@ from dataclasses import dataclass, fields
 import pandas as pd
 
 from kit.intervals.problem import Problem, share_meeting
-from kit.intervals.rules import Schedule, combine
+from kit.intervals.question import QuestionError
+from kit.intervals.rules import NO_ANSWER, Schedule, combine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,15 +85,18 @@ def parts_side_by_side(problem: Problem, schedule: Schedule) -> tuple[PartAnswer
     out = []
     for usage in problem.usages:
         part = problem.of_part(usage.name)
-        own = combine(part)
+        try:
+            own = combine(part)
+        except QuestionError:  # its own shortest interval does not fit twice into the horizon of all
+            own = None
         out.append(
             PartAnswer(
                 name=usage.name,
                 share=usage.share,
-                first=own.first,
-                repeat=own.repeat,
-                repeat_words=own.repeat_words,
-                governed_by=own.governed_by,
+                first=schedule.first if own is None else own.first,
+                repeat=None if own is None else own.repeat,
+                repeat_words="none" if own is None else own.repeat_words,
+                governed_by=NO_ANSWER if own is None else own.governed_by,
                 share_meeting=share_meeting(part, *schedule.at),
             )
         )

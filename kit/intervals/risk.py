@@ -27,7 +27,7 @@ _EARLY = 8  # parts of the time before the first look, in which risk gathers une
 
 
 class Nodes(NamedTuple):
-    """How many Gauss points a risk takes; the default is exact to about 3 in 1000.
+    """How many Gauss points a risk takes; the default is exact to about 1 in 1000.
 
     Where all damage grows nearly alike (log spread of the rate below 0.2) it is exact to 1 in 100. Where
     growth is so slow against the spacing of the looks that only damage which starts close to the limit
@@ -45,7 +45,7 @@ class Nodes(NamedTuple):
 
     first_gap: int = 20
     gap: int = 6
-    start: int = 16
+    start: int = 24
     beyond: int = 4
     delay: int = 4
 

@@ -110,6 +110,11 @@ def risk_rule(problem: Problem) -> RuleAnswer:
     RuleAnswer
         With the latest first look that goes with the interval, up to the age of the threshold rule.
 
+    Raises
+    ------
+    QuestionError
+        If the horizon does not hold two of the shortest intervals.
+
     Notes
     -----
     The interval is sought with the first look after one interval, or at the threshold where that comes first, so
@@ -120,6 +125,11 @@ def risk_rule(problem: Problem) -> RuleAnswer:
     latest = threshold_rule(problem).interval
     per_day = problem.units_per_day[ask.clock]
     shortest, longest = shortest_look(problem), ask.horizon / 2
+    if shortest > longest:
+        raise QuestionError(
+            f"question {ask.name}: horizon: {ask.horizon:,.0f} {unit} lie inside the first interval: the shortest that is examined is "
+            f"{shortest:,.0f}, and none beyond half the horizon can be told. Give at least {2 * shortest:,.0f}."
+        )
     grid = {"unit": per_day, "start": _START_DAYS * per_day}
     examined: set[float] = set()
 
