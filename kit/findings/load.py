@@ -9,7 +9,7 @@ import pandas as pd
 
 from kit.findings.check.check import check_tables
 from kit.findings.check.counts import count_problems
-from kit.findings.check.problems import TableError, one_problem, sorted_problems, table_error
+from kit.findings.check.problems import TableError, empty_problems, one_problem, sorted_problems, table_error
 from kit.findings.check.set_aside import FILE_NAME as REJECTED_FILE
 from kit.findings.check.set_aside import write_rejected
 from kit.findings.fleet import Fleet
@@ -147,7 +147,10 @@ def _latest_day() -> pd.Timestamp:
 
 def _from_the_future(name: str, table: RawTable) -> pd.DataFrame:
     """Return the problems of rows recorded after any day that has come: one would date all that is known."""
-    future = table.typed[(table.typed["recorded_on"] > _latest_day()).to_numpy()]
+    is_ahead = (table.typed["recorded_on"] > _latest_day()).to_numpy()
+    if not is_ahead.any():
+        return empty_problems()
+    future = table.typed[is_ahead]
     return sorted_problems(
         [
             one_problem(

@@ -14,22 +14,13 @@ from kit.detection import DetectionCurve
 from kit.growth import Growth, GrowthModel
 from kit.intervals.joint_risk import SUMMED, JointRisk, Usage
 from kit.intervals.packages import Package, shortest_on_clock
-from kit.intervals.question import Question
+from kit.intervals.question import RULE_FIELDS, Question
 from kit.intervals.risk import PER_FLIGHT_HOURS, LifeModel, WeibullLife, age_kernel, per_flight_hours
 from kit.intervals.structure import held_against_of_class, rules_of_class
 from kit.numerics.typing import Floats
 from kit.posterior import FrailtyDraws, KindDraws
 
 Whole = NDArray[np.intp]
-
-RULE_FIELDS = {
-    "risk": "target",
-    "growth_window": "growth_window",
-    "detection_chance": "detection_chance",
-    "failure_finding": "failure_finding",
-    "cost": "cost",
-}
-"""Field of a question that holds the numbers of each rule for the repeat; where that is empty the rule is not asked."""
 
 BAND = (0.05, 0.95)
 """Quantiles of the draws between which a risk is given."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import (
     AfterValidator,
@@ -26,6 +26,12 @@ Number = Annotated[float, Strict()]  # a whole number will do; a text or a flag 
 Whole = Annotated[int, Strict()]
 Share = Annotated[Number, Field(ge=0, le=1)]
 Positive = Annotated[Number, Field(gt=0, allow_inf_nan=False)]
+
+RuleName = Literal["risk", "growth_window", "detection_chance", "failure_finding", "cost"]
+"""Rules for the repeat, as `govern` names them. Each has its numbers in the table of its name, the risk in `target`."""
+
+RULE_FIELDS = {name: "target" if name == "risk" else name for name in get_args(RuleName)}
+"""Field of a question that holds the numbers of each rule for the repeat; where that is empty the rule is not asked."""
 
 
 class QuestionError(ValueError):
@@ -326,7 +332,7 @@ class Question(_Part):
         Cost | None, Field(description="repeat of least cost per flight hour; none: not asked")
     ] = None
     govern: Annotated[
-        tuple[Literal["risk", "growth_window", "detection_chance", "failure_finding", "cost"], ...] | None,
+        tuple[RuleName, ...] | None,
         Field(
             description="rules whose smallest answer sets the repeat interval; default by the structure class of the zones: all "
             "that bear on safety and have numbers for critical and primary structure, the risk for the rest"
@@ -417,7 +423,7 @@ class Question(_Part):
             raise ValueError("`govern` must name a rule, or be left out so that the structure class decides")
         for rule in self.govern or ():
             # The numbers of a rule stand in the table of its name; those of the risk rule in the target.
-            if rule != "risk" and getattr(self, rule) is None:
+            if getattr(self, RULE_FIELDS[rule]) is None:
                 raise ValueError(f"`govern` names {rule}, but there is no [{rule}] table with its numbers")
         kinds = [mode.kind for mode in self.modes]
         if len(set(kinds)) < len(kinds):

@@ -14,7 +14,6 @@ from kit.intervals.answer import RuleAnswer
 from kit.intervals.packages import in_packages
 from kit.intervals.problem import (
     PER_FLIGHT_HOURS,
-    RULE_FIELDS,
     Problem,
     central,
     damaged_share,
@@ -22,7 +21,7 @@ from kit.intervals.problem import (
     risks,
     share_meeting,
 )
-from kit.intervals.question import QuestionError
+from kit.intervals.question import RULE_FIELDS, QuestionError
 from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws

@@ -10,7 +10,7 @@ CLASSES = ("critical", "primary", "secondary", "tertiary")
 CLASS_BASIS = "common practice, no source"
 """Where the rules by class come from."""
 
-_SAFETY_RULES = ("risk", "growth_window", "detection_chance", "failure_finding")
+_NOT_FOR_SAFETY = ("cost",)  # every other rule bears on safety, one that is added as well
 
 
 def strictest(classes: Sequence[str]) -> str:
@@ -48,7 +48,7 @@ def rules_of_class(structure_class: str, asked: Sequence[str]) -> tuple[str, ...
     """
     if structure_class in ("secondary", "tertiary"):
         return ("risk",)
-    return tuple(rule for rule in _SAFETY_RULES if rule in asked)
+    return tuple(rule for rule in asked if rule not in _NOT_FOR_SAFETY)
 
 
 def held_against_of_class(structure_class: str) -> str:

@@ -96,9 +96,9 @@ def test_the_three_runs_are_of_the_day_of_its_events_and_of_today(result, small_
     ("place", "factor"),
     [
         (("recommendation", "repeat"), 2),
-        (("modes", 0, "scale"), 1 + 1e-9),
-        (("question", "draws"), 2),
-        (("curve", 0, "repeat"), 1.01),
+        pytest.param(("modes", 0, "scale"), 1 + 1e-9, marks=pytest.mark.long),
+        pytest.param(("question", "draws"), 2, marks=pytest.mark.long),
+        pytest.param(("curve", 0, "repeat"), 1.01, marks=pytest.mark.long),
     ],
 )
 def test_any_number_changed_in_the_file_is_an_altered_record(path, small_evidence, tmp_path, place, factor):
@@ -154,6 +154,7 @@ def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folde
     assert not frame.loc["moisture_disbond: finds", "same"]
 
 
+@pytest.mark.long
 def test_a_row_taken_out_is_changed_data(path, folder):
     rows = rows_of(folder, "repairs")
     gone = next(row for row in rows if row["recorded_on"] <= DAY and not row["replaces"])

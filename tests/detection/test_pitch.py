@@ -35,6 +35,7 @@ def test_looks_on_a_grid_find_as_often_as_it_says():
     assert np.pi * long * wide == pytest.approx(shapely.Point(0, 0).buffer(size / 2, 512).area, rel=1e-4)
 
 
+@pytest.mark.long
 @given(st.floats(5, 60), st.floats(0.1, 0.95), st.floats(1, 4))
 @settings(max_examples=30, deadline=None)
 def test_detectable_size_and_widest_pitch_undo_each_other(pitch, pod, aspect):

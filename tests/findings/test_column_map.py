@@ -62,7 +62,16 @@ def extract(tiny):
     return as_extract(tiny)
 
 
-@pytest.mark.parametrize("kind", ["csv", "parquet", "parquet as text", "workbook", "sqlite"])
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "csv",
+        *(
+            pytest.param(kind, marks=pytest.mark.long)
+            for kind in ("parquet", "parquet as text", "workbook", "sqlite")
+        ),
+    ],
+)
 def test_the_example_of_the_documentation_loads_as_the_kit_s_own_columns(tmp_path, kind):
     expected = load_fleet(named_readings(Tiny(tmp_path / "own")).write())
     extract = as_extract(Tiny(tmp_path / "extract"))

@@ -193,6 +193,7 @@ def allowed(name: str, row: int, column: str, cell: str) -> set[tuple[str, int, 
     return cells
 
 
+@pytest.mark.long
 def test_corruptions_of_single_cells_are_harmless_reported_or_refused():
     """A sample of 278: every column of the larger tables, once or twice."""
     n, n_silent, _ = withstood(corruptions(0)[::8])

@@ -141,6 +141,7 @@ def test_rows_since_knows_no_more_than_the_fleet(tiny):
     assert len(fleet.rows_since("2019-06-30")) == 0
 
 
+@pytest.mark.long
 def test_every_cell_changes_the_fingerprint_of_its_table_and_of_all(tiny):
     changes = {
         "aircraft": ("A2", "records_from", "2014-01-02"),

@@ -175,6 +175,7 @@ def test_lineage_and_history_agree_for_every_panel_of_a_sample(demo_fleet):
         assert (history["event"] == "repair").sum() == row.n_repairs
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("clock", ["flight_hours", "calendar_days"])
 def test_virtual_ages_are_those_with_which_lives_after_a_repair_enter_the_histories(demo_fleet, clock):
     lives = build_histories(demo_fleet, clock=clock, include_repaired=True).to_frame()

@@ -21,6 +21,8 @@ from kit.findings.packages import MissingPackage
 from kit.findings.read import size_limits
 
 KINDS = ("parquet", "parquet as text", "workbook", "workbook beside its toml", "sqlite", "sqlite as text")
+PLAIN = ("parquet", "workbook", "sqlite")
+"""One way to write each kind; the others differ in small things, and are read so in the long tests."""
 
 
 def stored(kind, folder, place):
@@ -56,7 +58,9 @@ def problems(frame, *, numbers=True):
     return sorted(map(tuple, rows.to_numpy()))
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "kind", [kind if kind in PLAIN else pytest.param(kind, marks=pytest.mark.long) for kind in KINDS]
+)
 def test_the_tiny_fleet_is_the_same_from_every_source(tiny, tmp_path, kind):
     expected = load_fleet(tiny.write())
     fleet = load_fleet(stored(kind, tiny.folder, tmp_path))

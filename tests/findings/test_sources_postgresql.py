@@ -80,6 +80,7 @@ def server():
         shutil.rmtree(folder)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("as_text", [False, True])
 def test_the_tiny_fleet_is_the_same_from_postgresql(tiny, server, as_text):
     expected = load_fleet(tiny.write())

@@ -372,6 +372,7 @@ def test_every_trap_has_a_detector_a_policy_and_says_what_it_cannot_see():
         assert trap.unseen
 
 
+@pytest.mark.long
 def test_a_clean_fleet_has_none_of_the_traps_that_are_errors(tmp_path):
     scenario = default_scenario(n_aircraft=6)
     clean = {field.name: 0 for field in dataclasses.fields(scenario.blemishes)}
@@ -383,6 +384,7 @@ def test_a_clean_fleet_has_none_of_the_traps_that_are_errors(tmp_path):
     assert not len(table), table.to_string()
 
 
+@pytest.mark.long
 def test_the_order_of_rows_does_not_matter(small_folder, tmp_path):
     import shutil
 
@@ -435,11 +437,12 @@ def test_the_fleet_is_left_as_it_was(small_evidence):
 def test_the_demo_fleet_is_searched_in_two_seconds(demo_fleet):
     import time
 
-    start = time.perf_counter()
+    start = time.process_time()
     find_traps(demo_fleet)
-    assert time.perf_counter() - start < 6  # 1 s where nothing else runs
+    assert time.process_time() - start < 6  # 1 s where nothing else runs
 
 
+@pytest.mark.long
 def test_the_demo_study_counts_what_was_put_in():
     from kit.simulate.trap_study import trap_table
 

@@ -28,6 +28,7 @@ def test_what_was_simulated_comes_back(simulated, asked, more):
         assert abs(off(fit, name, true)) < 3, name
 
 
+@pytest.mark.long
 def test_damage_that_stops_at_a_random_time_comes_back():
     fit = fit_tracks(mappings(200, seed=4, arrest=2e-4, rate=1e-2, error=0.08), may_stop=True)
     for name, true in (
@@ -41,6 +42,7 @@ def test_damage_that_stops_at_a_random_time_comes_back():
     assert never.arrest_rate < 0.2 * 2e-4
 
 
+@pytest.mark.long
 def test_jumps_come_back_and_would_else_be_taken_for_error():
     tracks = mappings(200, seed=2, jump=0.03, still=0.2)
     fit = fit_tracks(tracks, may_jump=True)

@@ -74,6 +74,7 @@ def test_a_built_in_entry_needs_no_file(ask, small_evidence):
     assert any("Genest" in words and "assumed: slope" in words for words in answer.assumptions)
 
 
+@pytest.mark.long
 def test_a_re_run_does_not_hang_on_the_register(ask, dataset, tmp_path):
     path = write_decision(recommend(dataset, ask('pod = "manual-thin"')), tmp_path / "decisions")
     stored = json.loads(path.read_text())["question"]["detection"]

@@ -163,6 +163,7 @@ def test_what_is_recommended_meets_the_target(evidence, ask, packages, value, me
     assert answer.repeat <= 20000
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("packages", [(), ("A check", "base check")])
 def test_a_stricter_target_never_gives_a_longer_repeat(evidence, ask, packages):
     repeats = [

@@ -1,6 +1,8 @@
 """Intervals that can be flown: searches, packages, shares, clocks."""
 
+import ast
 import math
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -8,8 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import kit
+from kit.intervals import RULES
 from kit.intervals.packages import Package, in_packages, package_lengths, shortest_on_clock
+from kit.intervals.question import RULE_FIELDS
 from kit.intervals.search import age_at_share, longest_meeting
+from kit.intervals.structure import rules_of_class
 
 NAN = float("nan")
 PER_DAY = {"calendar_days": 1.0, "flight_hours": 6.0, "flight_cycles": 5.0}
@@ -230,3 +236,22 @@ def test_a_share_reached_at_once_or_never_gives_an_end():
 
 def test_a_share_that_jumps_from_nothing_is_found_within_the_step():
     assert 100.0 <= age_at_share(np.array([10.0, 100.0, 1000.0]), np.array([0.0, 0.0, 0.5]), 0.2) <= 1000.0
+
+
+def test_a_rule_stands_in_two_files_alone():
+    """Its numbers in the question, what it works out in the rules; answers, words, figures and records take it by its name."""
+    names = tuple(rule.name for rule in RULES)
+    assert names == tuple(RULE_FIELDS)
+    kit_folder = Path(kit.__file__).parent
+    for name in ("detection_chance", "failure_finding"):
+        holds = {
+            path.relative_to(kit_folder).as_posix()
+            for path in kit_folder.rglob("*.py")
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if isinstance(node, ast.Constant) and node.value == name
+        }
+        assert holds == {"intervals/question.py", "intervals/rules.py"}
+
+
+def test_a_rule_that_is_added_governs_what_bears_on_safety():
+    assert rules_of_class("critical", ("risk", "of tomorrow", "cost")) == ("risk", "of tomorrow")

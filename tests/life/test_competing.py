@@ -81,6 +81,7 @@ def test_a_plain_one_minus_survival_says_too_much_for_each_cause(two):
     assert share["disbond"] < 1 - two.fits["disbond"].survival(40000.0)
 
 
+@pytest.mark.long
 def test_each_kind_is_fitted_on_its_own_clock_and_ended_by_the_others(demo_fleet):
     clocks = {"moisture_disbond": "calendar_days", "disbond": "flight_cycles", "core_damage": "flight_cycles"}
     lives = fit_competing(demo_fleet, clocks)

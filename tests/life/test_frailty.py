@@ -232,6 +232,7 @@ def test_a_vanishing_spread_gives_the_weibull_likelihood(frame):
         assert value == pytest.approx(weibull.terms.value(*point)[0], abs=1e-7)
 
 
+@pytest.mark.long
 def test_the_test_for_a_spread_keeps_its_level_when_there_is_none():
     """100 fleets without differences at 10 %: the binomial 99.9 % range is 2 to 22."""
     p = [fit_frailty(some_groups(900 + i, n_groups=12, spread=0.0), "zone").p_no_spread for i in range(100)]

@@ -170,6 +170,7 @@ def test_the_band_holds_the_estimate_and_widens_with_fewer_lives():
     assert (many.band(ages, n=50, seed=7)[0] == many.band(ages, n=50, seed=7)[0]).all()
 
 
+@pytest.mark.long
 def test_the_band_draws_whole_clusters():
     """Ten copies of a life in one cluster say no more than the life."""
     entry, lower, upper = ages_and_lives(2, n=60)

@@ -278,6 +278,7 @@ def test_every_name_in_the_tables_is_an_invented_one(demo):
     assert t["inspections"]["inspector"].str.fullmatch(r"I(0\d|1[0-8])").all()
 
 
+@pytest.mark.long
 def test_loading_rejects_no_row_without_an_injected_error(demo, tmp_path):
     """Every rejected row has an error of the truth file, or is a repair or deferral of a finding that has one."""
     rejected = load_fleet(demo.folder, set_aside=tmp_path).rejected

@@ -332,6 +332,7 @@ def test_panels_go_by_present_risk_and_those_without_one_come_first(evidence):
     assert "present risk not worked out" in ordered[0].order
 
 
+@pytest.mark.long
 def test_the_command_writes_the_file_and_says_all(tmp_path):
     source = Tiny(tmp_path / "fleet").write()
     out = tmp_path / "sheets.pdf"

@@ -103,6 +103,11 @@ def type_table(
     written = text if plain else LazyText(text)
     for column in table.all_columns:
         factor = MM_PER_UNIT[renamed.unit(column.name, length_unit)]
+        if not given_cells(text[column.name]).any():
+            # Most columns of most tables are blank: there is nothing to read and nothing to refuse.
+            columns[column.name] = _blank_cells(column, text[column.name])
+            unread[column.name] = np.zeros(len(text), dtype=bool)
+            continue
         columns[column.name], unread[column.name] = _typed_cells(
             table.name, column, text[column.name], written, factor, renamed.order(column.name), log
         )
@@ -210,6 +215,19 @@ def _report_marks(
         bad = rows[mask]
         shown = bad[column.name].map(size_limits.shortened)
         log.add(table, bad, column.name, shown, reason=reason, expected=expected, mend=mend)
+
+
+_BLANK = {"date": ("NaT", "datetime64[us]"), "flag": (False, "bool")}
+_BLANK |= dict.fromkeys(_REAL_BY_TYPE, (np.nan, "float64")) | dict.fromkeys(GEOMETRIES, (None, "object"))
+"""By type of column, what stands for a blank cell, and the type of the typed column; text stays as it is."""
+
+
+def _blank_cells(column: Column, cells: pd.Series) -> pd.Series:
+    """Return a column without a cell that is given."""
+    if column.type not in _BLANK:
+        return cells
+    value, dtype = _BLANK[column.type]
+    return pd.Series(np.full(len(cells), value, dtype=dtype), index=cells.index)
 
 
 def _typed_cells(
@@ -461,7 +479,8 @@ def cell_schema(table: str) -> Any:
             checks.append(check(lambda cells, least=column.minimum: ~(cells < least), "minimum"))
         if column.maximum is not None:
             checks.append(check(lambda cells, most=column.maximum: ~(cells > most), "maximum"))
-        columns[column.name] = pa.Column(None, nullable=True, checks=checks)
+        if checks:  # each column that is named costs time, whether anything is asked of it or not
+            columns[column.name] = pa.Column(None, nullable=True, checks=checks)
     return pa.DataFrameSchema(columns, strict=False)
 
 
