@@ -10,6 +10,7 @@ import pandas as pd
 from matplotlib.patches import Patch
 
 from kit.figures.style import INK
+from kit.numerics.words import percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -73,7 +74,7 @@ def plot_coverage(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
     ax.set(xlim=(-0.6, len(periods) - 0.4), ylim=(len(labels) - 0.4, -0.6))
     word = "Panel [serial]" if "panel" in table.columns else "Position [aircraft and zone]"
     ax.set(ylabel=word, xlabel="Period [year]" if form == "%Y" else "Period [year and month of its start]")
-    ax.set_title(f"without a look in {bare.mean():.0%} of the periods fitted", fontsize="medium")
+    ax.set_title(f"without a look in {percent(bare.mean())} of the periods fitted", fontsize="medium")
     handles, names = ax.get_legend_handles_labels()
     handles.append(Patch(facecolor="0.93", edgecolor="0.6", hatch="////", linewidth=0))
     ax.legend(

@@ -8,7 +8,8 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.ticker import StrMethodFormatter
 
-from kit.figures.style import INK
+from kit.figures.style import INK, key_below
+from kit.numerics.words import percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -70,7 +71,7 @@ def plot_reporting_delay(delay: ReportingDelay, ax: Axes | None = None, *, level
     )
     ax.axhline(level, color="0.5", linewidth=0.8)
     ax.annotate(
-        f"{level:.0%}",
+        percent(level),
         (age[0], level),
         xytext=(3, 3),
         textcoords="offset points",
@@ -83,5 +84,5 @@ def plot_reporting_delay(delay: ReportingDelay, ax: Axes | None = None, *, level
     ax.set_title(f"{delay.table}: {delay.n_rows:,} rows", fontsize="medium")
     ax.grid(color="0.9")
     ax.set_axisbelow(True)
-    ax.legend(loc="lower right", frameon=False, fontsize="small")
+    key_below(ax)
     return ax

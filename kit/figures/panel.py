@@ -549,5 +549,5 @@ def plot_size_by_age(
     ax.set(xlabel=f"Panel age [{UNITS.get(clock, clock)}]", ylabel="Equivalent diameter [mm]")
     ax.set_ylim(bottom=0)
     thousands(ax)
-    ax.legend(loc="upper left", fontsize="small", frameon=True, framealpha=0.9, edgecolor="none")
+    key_below(ax)
     return ax

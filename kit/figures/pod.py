@@ -8,7 +8,8 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.patheffects import withStroke
 
-from kit.figures.style import LINES
+from kit.figures.style import LINES, key_below
+from kit.numerics.words import in_words, percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,10 +52,12 @@ def plot_pod(
             lower, upper = result.pod_bounds(size, level, one_sided=True, **choose)
             ax.fill_between(
                 size, lower, upper, color=colour, alpha=0.15, linewidth=0,
-                label=f"bounds, each {level:.0%} one-sided" if number == 0 else None,
+                label=f"bounds, each {percent(level)} one-sided" if number == 0 else None,
             )  # fmt: skip
             ax.plot(size, lower, color=colour, linewidth=0.8, linestyle=dash)
-        words = str(group) or ("POD as fitted" if hasattr(result, "a90_95") else f"POD ({result.basis})")
+        words = in_words(str(group)) or (
+            "POD as fitted" if hasattr(result, "a90_95") else f"POD ({result.basis})"
+        )
         ax.plot(size, result.pod(size, **choose), color=colour, linestyle=dash, linewidth=2, label=words)
         if hasattr(result, "data"):
             _trial(ax, result, number, colour, marker)
@@ -63,8 +66,7 @@ def plot_pod(
     ax.set(xlabel="Equivalent diameter of the damage [mm]", ylabel="Chance to be found [-]", ylim=(0, 1))
     ax.set_xlim(0, size[-1])
     ax.axhline(0.9, color="0.6", linewidth=0.8, linestyle=(0, (1, 3)), zorder=0)
-    # Below the axes, where it hides neither curve nor trial.
-    ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2, fontsize="small", frameon=False)
+    key_below(ax)
     return ax
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.ticker import FuncFormatter
 
 from kit.figures.style import BLUE, INK, ORANGE, PALE, SKY, UNITS, YELLOW, key_below, thousands
+from kit.numerics.words import percent
 from kit.programmes import PARTS
 
 if TYPE_CHECKING:
@@ -175,7 +176,7 @@ def plot_forecast(forecast: Forecast, *, quantity: str = "finds", ax: Axes | Non
     x, value = np.arange(len(rows)), rows[quantity].to_numpy()
     ax.bar(x, value, 0.7, color=PALE, label="to be expected")
     low, high = rows[f"{quantity}_lower"].to_numpy(), rows[f"{quantity}_upper"].to_numpy()
-    ax.vlines(x, low, high, color=INK, linewidth=1.5, label=f"{forecast.level:.0%} limits")
+    ax.vlines(x, low, high, color=INK, linewidth=1.5, label=f"{percent(forecast.level)} limits")
     ax.scatter(np.r_[x, x], np.r_[low, high], marker="_", color=INK)
     ax.set_xticks(x, [f"to {day:%b %Y}" for day in rows["ends"]], rotation=40, ha="right", fontsize="small")
     ax.set(ylabel=f"{_WORDS[quantity]} [a quarter]", ylim=(0, high.max() * 1.05 + 0.5))
@@ -205,7 +206,12 @@ def plot_back_test(test: BackTest, *, ax: Axes | None = None) -> Axes:
     x = rows["known_on"].dt.year.to_numpy() + 1
     low, high, came = (rows[name].to_numpy() for name in ("finds_lower", "finds_upper", "came"))
     ax.vlines(
-        x, low, high, color=PALE, linewidth=9, label=f"{test.level:.0%} limits, as known the year-end before"
+        x,
+        low,
+        high,
+        color=PALE,
+        linewidth=9,
+        label=f"{percent(test.level)} limits, as known the year-end before",
     )
     ax.scatter(x, rows["finds"], marker="_", s=120, color="0.25", label="expected")
     inside = rows["inside"].to_numpy(bool)

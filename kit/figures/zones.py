@@ -10,7 +10,7 @@ import shapely
 from matplotlib.patches import Polygon
 from matplotlib.ticker import MaxNLocator
 
-from kit.figures.style import INK, LINES, thousands
+from kit.figures.style import INK, LINES, key_below, thousands
 from kit.ranking import RATES, funnel_limits
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ _WORDS = {name: f"Finds [{words}]" for name, words in RATES.items()} | {
     "per_m2": "Finds [per m² of skin in the fleet]"
 }
 _HATCHES = ("", "..", "//", "xx", "++++")
+_NAME_STEP = 0.055  # between names beside points [heights of the axes]
 
 
 def _plain(name: object) -> str:
@@ -135,7 +136,7 @@ def plot_shrinkage(
     ax.xaxis.set_major_locator(MaxNLocator(5))
     ax.grid(axis="x", color="0.9")
     ax.set_axisbelow(True)
-    ax.legend(fontsize="small", loc="lower right")
+    key_below(ax, ncols=3, below=0.14)
     return ax
 
 
@@ -160,7 +161,7 @@ def plot_funnel(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     grid = np.geomspace(max(expected.min() * 0.7, 0.2), expected.max() * 1.3, 200)
     for level, style in ((0.95, "--"), (0.998, "-")):
         low, high = funnel_limits(grid, level=level)
-        ax.plot(grid, low, style, color="0.45", label=f"{level:.1%} limits of chance")
+        ax.plot(grid, low, style, color="0.45", label=f"{100 * level:g} % limits of chance")
         ax.plot(grid, high, style, color="0.45")
     called = table["called"].to_numpy(bool)
     ax.axhline(1.0, color="0.75", linewidth=1)
@@ -172,17 +173,20 @@ def plot_funnel(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         color=INK,
         label="called, 5 % of calls wrong",
     )
-    for i, (name, row) in enumerate(table.sort_values("ratio").iterrows()):
-        if row["called"] or not row["lower_95"] <= row["ratio"] <= row["upper_95"]:
-            ax.annotate(
-                _plain(name),
-                (row["expected"], row["ratio"]),
-                xytext=(6, -9 if i % 2 else 3),
-                textcoords="offset points",
-                fontsize="small",
-            )
     ax.set(xlabel="Finds expected of an average zone [-]", ylabel="Found over expected [-]", ylim=(0, None))
-    ax.legend(fontsize="small")
+    outside = ~table["ratio"].between(table["lower_95"], table["upper_95"])
+    named = table.loc[called | outside].sort_values("ratio")
+    # Names keep a line's height between them, so that those of zones close to each other can be read.
+    step = _NAME_STEP * (ax.get_ylim()[1] - ax.get_ylim()[0])
+    below = -np.inf
+    for name, row in named.iterrows():
+        at = max(float(row["ratio"]), below + step)
+        ax.annotate(
+            _plain(name), (row["expected"], row["ratio"]), xytext=(row["expected"] + 0.03 * grid[-1], at), textcoords="data",
+            fontsize="small", va="center", arrowprops={"arrowstyle": "-", "color": "0.6", "linewidth": 0.6},
+        )  # fmt: skip
+        below = at
+    key_below(ax)
     return ax
 
 

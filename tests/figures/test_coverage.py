@@ -47,7 +47,7 @@ def test_periods_fitted_without_a_look_are_hatched_and_the_others_are_not(table)
     cells = [patch for patch in ax.patches if patch.get_hatch()]
     centres = [(cell.get_x() + cell.get_width() / 2, cell.get_y() + cell.get_height() / 2) for cell in cells]
     np.testing.assert_allclose(sorted(centres), [(1, 0), (1, 1)])
-    assert ax.get_title() == "without a look in 40% of the periods fitted"
+    assert ax.get_title() == "without a look in 40 % of the periods fitted"
     assert "fitted, no look" in [text.get_text() for text in ax.get_legend().get_texts()]
 
 

@@ -34,7 +34,7 @@ def test_level_axes_and_number_of_rows_are_named():
     ax = plot_reporting_delay(delay_distribution([2, 5], [50, 50]), level=0.9)
     assert (ax.get_xlabel(), ax.get_ylabel()) == ("Time since the event [days]", "Share recorded [-]")
     assert ax.get_title() == "findings: 2 rows"
-    assert [text.get_text() for text in ax.texts] == ["90%"]
+    assert [text.get_text() for text in ax.texts] == ["90 %"]
     assert ax.get_xlim() == (1, 10)
 
 

@@ -44,7 +44,7 @@ def test_the_band_reaches_from_bound_to_bound(fit):
     lower, upper = fit.pod_bounds(at, 0.9, one_sided=True)
     height = vertices[np.isclose(vertices[:, 0], at), 1]
     assert (height.min(), height.max()) == pytest.approx((float(lower), float(upper)))
-    assert "bounds, each 90% one-sided" in labels(ax)
+    assert "bounds, each 90 % one-sided" in labels(ax)
 
 
 def test_the_trial_stands_under_the_fit_with_its_counts(fit):

@@ -46,7 +46,7 @@ def test_an_arrow_leads_from_what_was_found_to_what_arises(ranking):
 
 def test_the_funnel_has_the_limits_of_chance_and_names_who_lies_outside():
     ax = plot_funnel(funnel_table(["door", "fin"], [60, 21], [20.0, 20.0]))
-    line = next(one for one in ax.lines if one.get_label() == "95.0% limits of chance")
+    line = next(one for one in ax.lines if one.get_label() == "95 % limits of chance")
     x, y = line.get_data()
     assert y == pytest.approx(funnel_limits(x, level=0.95)[0])
     assert [text.get_text() for text in ax.texts] == ["door"]

@@ -71,16 +71,21 @@ class AfterRepair:
             "",
         ]
         for name, row in self.table.iterrows():
-            upper = "no upper bound" if np.isinf(row["upper"]) else f"{row['upper']:.2f}"
             verdict = {
                 "yes": "younger than before: the repair pays",
                 "no": "older than before: sooner damaged than had nothing been done, or prone from the start",
                 "open": "the looks do not tell whether it pays",
             }[row["pays"]]
+            # A factor at the end of its range is where the search stopped, no estimate.
+            told = (
+                f"at least {row['lower']:.2f} of the age stays (the search stopped at {row['factor']:.2f}, the end of its range), the same "
+                f"share after **{row['after_lower']:,.0f} to {row['after_upper']:,.0f}** {unit}"
+                if np.isinf(row["upper"])
+                else f"{row['factor']:.2f} of the age stays ({row['lower']:.2f} to {row['upper']:.2f}), the same share after "
+                f"**{row['after']:,.0f}** ({row['after_lower']:,.0f} to {row['after_upper']:,.0f}) {unit}"
+            )
             lines.append(
-                f"- **{name}**: {row['factor']:.2f} of the age stays ({row['lower']:.2f} to {upper}), the same share after "
-                f"**{row['after']:,.0f}** ({row['after_lower']:,.0f} to {row['after_upper']:,.0f}) {unit}; {verdict} "
-                f"({row['finds']:g} finds in {row['lives']:g} lives)."
+                f"- **{name}**: {told}; {verdict} ({row['finds']:g} finds in {row['lives']:g} lives)."
             )
         return "\n".join(lines)
 
