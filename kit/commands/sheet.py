@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from kit.cautions import CAUTIONS
 from kit.commands.shell import AsJson, Source, Strict, bad_input, load_aside, notice, print_json, say, steps
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from kit.intervals import Evidence
 
 
 def sheet(
@@ -62,12 +68,8 @@ def sheet(
                 made = panel_sheets(evidence, panel, **grid)
             else:
                 title = f"{aircraft}, {check}"
-                states = []
-                for path in question or ():
-                    from kit.programmes import present_state
-
-                    states.append(present_state(evidence, path, draws=draws, say=tell))
-                made, left_out = check_sheets(evidence, aircraft, check, states=states, **grid)
+                present = _present(evidence, question or (), draws=draws, say=tell)
+                made, left_out = check_sheets(evidence, aircraft, check, present=present, **grid)
             n_pages = write_sheets(made, out, paper=paper, title=title, say=tell)
     rows = [
         {
@@ -108,3 +110,18 @@ def sheet(
     for line in (*own, *CAUTIONS):
         say(f"- {line}")
     say(f"{len(made)} sheets, {n_pages} pages: {out}. Print at 100 % and check the bar of 100 mm.")
+
+
+def _present(
+    evidence: Evidence, questions: Sequence[Path], *, draws: int, say: Callable[[str], None]
+) -> list[pd.DataFrame]:
+    """Judge the panels of each question, on all cores.
+
+    The first is judged by itself: what it works out of the whole fleet, such as growth, the others find done.
+    """
+    from kit.numerics.forked import forked_map
+    from kit.programmes import present_state
+
+    first = [present_state(evidence, path, draws=draws, say=say).to_frame() for path in questions[:1]]
+    rest = forked_map(lambda path: present_state(evidence, path, draws=draws).to_frame(), questions[1:])
+    return [*first, *rest]

@@ -13,7 +13,7 @@ from kit.cautions import CAUTIONS
 from kit.findings import KINDS, PLACES, TAP_METHODS, Fleet
 from kit.intervals import Evidence, QuestionError, tasks_due
 from kit.numerics.typing import Floats
-from kit.programmes import PresentState
+from kit.numerics.words import percent
 from kit.regions import (
     TIER_WORDS,
     damage_place,
@@ -220,7 +220,7 @@ def check_sheets(
     aircraft: str,
     check: str,
     *,
-    states: Sequence[PresentState] = (),
+    present: Sequence[pd.DataFrame] = (),
     size_mm: float | None = None,
     aspect: float = ASPECT,
     chance: float = CHANCE,
@@ -235,9 +235,10 @@ def check_sheets(
         The aircraft.
     check : str
         A package of the dataset, or a task.
-    states : sequence of PresentState, optional
-        What stands on the panels today, of as many groups as were worked out: panels go by what a look takes away of the
-        chance of unfound damage beyond the limit, after those for which it is not known. Without any they go by due date.
+    present : sequence of DataFrame, optional
+        What stands on the panels today, as `kit.programmes.PresentState.to_frame` gives it, of as many groups as were
+        worked out: panels go by what a look takes away of the chance of unfound damage beyond the limit, after those for
+        which it is not known. Without any they go by due date.
     size_mm, aspect, chance : float, optional
         As of `panel_sheets`.
 
@@ -277,7 +278,7 @@ def check_sheets(
             f"check: {check!r} asks for no tap test on {aircraft}. {'; '.join(left_out) or 'Give another check.'}"
         )
     first = tapped.drop_duplicates("panel")
-    order = _order(first, states, fleet.cut_off)
+    order = _order(first, present, fleet.cut_off)
     words = dict(zip(order["panel"], order["words"], strict=True))
     made = _made(evidence, list(words), tapped, words, size_mm=size_mm, aspect=aspect, chance=chance)
     return made, left_out
@@ -326,10 +327,10 @@ def _fitted(fleet: Fleet) -> pd.DataFrame:
     return rows.sort_values(["panel", "fitted_on"]).drop_duplicates("panel", keep="last").set_index("panel")
 
 
-def _order(first: pd.DataFrame, states: Sequence[PresentState], cut_off: pd.Timestamp) -> pd.DataFrame:
+def _order(first: pd.DataFrame, present: Sequence[pd.DataFrame], cut_off: pd.Timestamp) -> pd.DataFrame:
     """Put panels by present risk where it is known, after those for which it is not, which go by due date."""
     out = first.copy()
-    risk = {row.panel: row for state in states for row in state.frame.itertuples()}
+    risk = {row.panel: row for rows in present for row in rows.itertuples()}
     out["removed"] = [risk[panel].removed if panel in risk else np.inf for panel in out["panel"]]
     out = out.sort_values(["removed", "due_on"], ascending=[False, True], na_position="first", kind="stable")
     words = []
@@ -343,8 +344,8 @@ def _order(first: pd.DataFrame, states: Sequence[PresentState], cut_off: pd.Time
             when += f", or earlier: {row.not_told.replace('_', ' ')} cannot be told"
         if row.panel in risk:
             one = risk[row.panel]
-            when = f"unfound damage beyond the limit {one.beyond:.1%} ({one.beyond_lower:.1%} to {one.beyond_upper:.1%}), {when}"
-        elif states:
+            when = f"unfound damage beyond the limit {percent(one.beyond)} ({percent(one.beyond_lower)} to {percent(one.beyond_upper)}), {when}"
+        elif present:
             when = f"present risk not worked out, {when}"
         words.append(when)
     return out.assign(words=words)

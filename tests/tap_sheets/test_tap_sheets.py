@@ -315,20 +315,18 @@ def test_panels_go_by_present_risk_and_those_without_one_come_first(evidence):
     panels = [one.panel for one in made]
     assert len(panels) > 1
 
-    class State:
-        frame = pd.DataFrame(
-            {
-                "panel": panels[:1],
-                "removed": [0.5],
-                "beyond": [0.6],
-                "beyond_lower": [0.1],
-                "beyond_upper": [0.9],
-            }
-        )
-
-    ordered, _ = check_sheets(evidence, aircraft, "base check", states=[State()], size_mm=40.0)
+    state = pd.DataFrame(
+        {
+            "panel": panels[:1],
+            "removed": [0.5],
+            "beyond": [0.6],
+            "beyond_lower": [0.1],
+            "beyond_upper": [0.9],
+        }
+    )
+    ordered, _ = check_sheets(evidence, aircraft, "base check", present=[state], size_mm=40.0)
     assert [one.panel for one in ordered] == [*panels[1:], panels[0]]
-    assert "unfound damage beyond the limit 60.0% (10.0% to 90.0%)" in ordered[-1].order
+    assert "unfound damage beyond the limit 60 % (10 % to 90 %)" in ordered[-1].order
     assert "present risk not worked out" in ordered[0].order
 
 

@@ -77,9 +77,10 @@ class AfterRepair:
                 "open": "the looks do not tell whether it pays",
             }[row["pays"]]
             # A factor at the end of its range is where the search stopped, no estimate.
+            end = ", where its range ends" if row["factor"] >= _MOST else ""
             told = (
-                f"at least {row['lower']:.2f} of the age stays (the search stopped at {row['factor']:.2f}, the end of its range), the same "
-                f"share after **{row['after_lower']:,.0f} to {row['after_upper']:,.0f}** {unit}"
+                f"at least {row['lower']:.2f} of the age stays (likeliest {row['factor']:.2f}{end}; no upper bound), the same share after "
+                f"**{row['after_lower']:,.0f} to {row['after_upper']:,.0f}** {unit}"
                 if np.isinf(row["upper"])
                 else f"{row['factor']:.2f} of the age stays ({row['lower']:.2f} to {row['upper']:.2f}), the same share after "
                 f"**{row['after']:,.0f}** ({row['after_lower']:,.0f} to {row['after_upper']:,.0f}) {unit}"
