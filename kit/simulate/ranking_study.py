@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.special import chdtrc
 
 from kit.cautions import CAUTIONS
 from kit.detection import DetectionCurve
@@ -87,6 +88,7 @@ SKINS = (
     DetectionCurve(40.0, 3.3, 0.90, 0.30, 0.10),
 )
 _LOG_A50_SD = 0.1  # how wrong the stated a50 of each skin is, and is said to be
+_SEED_ANEW = 20270131
 _SETS = 8  # draws of the PODs that the ranking works with
 
 
@@ -397,14 +399,69 @@ def calibration(zones: pd.DataFrame) -> pd.DataFrame:
 FLEETS = 200
 """Fleets of each world on the page."""
 
+ANEW = 600
+"""Fleets, of other random numbers, that are played anew of each world where a fifth was too far off."""
 
-def ranking_page(found: pd.DataFrame, zones: pd.DataFrame) -> str:
+MOST_OFF = 0.05
+"""How far chances may lie from how often it was so [-]."""
+
+_LEAST_ZONES = 50
+
+
+def worlds_off(zones: pd.DataFrame) -> tuple[World, ...]:
+    """Return the worlds in which the chances of a fifth are off by more than they may be.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        As `study` gives it.
+
+    Returns
+    -------
+    tuple of World
+        These.
+    """
+    off = [world for world, part in zones.groupby("world") if (_fifths(part)["gap"].abs() > MOST_OFF).any()]
+    return tuple(world for world in WORLDS if world.name in off)
+
+
+def _fifths(zones: pd.DataFrame) -> pd.DataFrame:
+    """Fifths of one world that hold enough zones to be told."""
+    each = calibration(zones)
+    return each.loc[each["zones"] >= _LEAST_ZONES]
+
+
+def all_by_chance(zones: pd.DataFrame) -> tuple[float, int, float]:
+    """Say whether the gaps of all fifths of all worlds are such as chance makes where every chance given is right.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        As `study` gives it.
+
+    Returns
+    -------
+    total : float
+        Sum of the squares of the gaps over their standard errors [-].
+    n : int
+        How many fifths.
+    p : float
+        Chance of so large a sum, which then is about chi-square [-].
+    """
+    every = pd.concat([_fifths(part) for _, part in zones.groupby("world")])
+    total = float(((every["gap"] / every["standard_error"]) ** 2).sum())
+    return total, len(every), float(chdtrc(len(every), total))
+
+
+def ranking_page(found: pd.DataFrame, zones: pd.DataFrame, anew: pd.DataFrame | None = None) -> str:
     """Write what the study showed as Markdown.
 
     Parameters
     ----------
     found, zones : DataFrame
         As `study` gives them.
+    anew : DataFrame, optional
+        Zones of the worlds of `worlds_off`, played anew.
 
     Returns
     -------
@@ -457,12 +514,38 @@ def ranking_page(found: pd.DataFrame, zones: pd.DataFrame) -> str:
         "| --- | --- | --- | --- |",
     ]
     for world, part in zones.groupby("world", sort=False):
-        each = calibration(part)
-        each = each.loc[each["zones"] >= 50]
+        each = _fifths(part)
         worst = each["gap"].abs().idxmax()
         lines.append(
             f"| {world} | {each['gap'][worst]:+.3f} | {worst} | {each['standard_error'][worst]:.3f} |"
         )
+    total, n_fifths, p = all_by_chance(zones)
+    lines += [
+        "",
+        f"{n_fifths} fifths of {len(table)} worlds: with every chance right, some lie beyond {MOST_OFF:.0%} by luck alone, since their standard errors "
+        f"are up to {max(_fifths(part)['standard_error'].max() for _, part in zones.groupby('world')):.3f}. The squares of gap over standard error "
+        f"add up to {total:.1f}, where right chances would give about {n_fifths} (p = {p:.2f}).",
+    ]
+    if anew is not None and len(anew):
+        lines += [
+            "",
+            f"So the worlds that were off by more than {MOST_OFF:.0%} in a fifth are played anew, {ANEW} fleets of other random numbers each:",
+            "",
+            "| world | chance given | zones | mean chance | was so | gap | standard error |",
+            "| --- | --- | --- | --- | --- | --- | --- |",
+        ]
+        for world, part in anew.groupby("world", sort=False):
+            for name, row in _fifths(part).iterrows():
+                lines.append(
+                    f"| {world} | {name} | {row['zones']:.0f} | {row['said']:.3f} | {row['were']:.3f} | {row['gap']:+.3f} | {row['standard_error']:.3f} |"
+                )
+        still = [world.name for world in worlds_off(anew)]
+        lines += [
+            "",
+            f"There every fifth is within {MOST_OFF:.0%}: the gaps above were those of few zones."
+            if not still
+            else f"Still off by more than {MOST_OFF:.0%} in a fifth: {', '.join(still)}. There the chances are wrong by what the table says.",
+        ]
     lines += [
         "",
         "What this does not show: damage that comes in showers, lots, or zones whose shape of life differs; there chances are less sure than "
@@ -486,7 +569,10 @@ def main(target: str, n: str = str(FLEETS)) -> None:
     n : str
         Fleets of each world.
     """
-    replace_text(Path(target), ranking_page(*study(int(n))))
+    found, zones = study(int(n))
+    off = worlds_off(zones)
+    anew = study(ANEW, seed=_SEED_ANEW, worlds=off)[1] if off else None
+    replace_text(Path(target), ranking_page(found, zones, anew))
 
 
 if __name__ == "__main__":

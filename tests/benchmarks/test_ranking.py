@@ -35,11 +35,12 @@ def ranked(looks):
 
 @pytest.mark.long
 def test_twenty_million_looks_and_a_million_finds_are_ranked(benchmark, looks, capsys):
-    start = time.perf_counter()
+    start = time.process_time()
     np.argsort(looks[1])
-    floor = time.perf_counter() - start
+    floor = time.process_time() - start
     chances = benchmark.pedantic(ranked, args=(looks,), rounds=1)
     assert chances.sum() == pytest.approx(3)
+    benchmark.extra_info.update({"times_floor": benchmark.stats["mean"] / floor})
     with capsys.disabled():
         sys.stdout.write(
             f"\nranking {benchmark.stats['mean']:.1f} s, {benchmark.stats['mean'] / floor:.1f} times one sort of its looks\n"

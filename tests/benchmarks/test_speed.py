@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import surpyval
+from benchmarks.measured import measured
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
@@ -81,20 +82,42 @@ def test_fit_of_a_million_truncated_histories(benchmark, capsys, ages):
         print(pd.Series(figures).map("{:.4g}".format).to_string())  # noqa: T201
 
 
-def test_histories_from_five_million_looks(benchmark, capsys):
-    """500,000 lives of ten looks each, in no order; integer names."""
-    rng = np.random.default_rng(3)
-    lives = np.repeat(np.arange(500_000), 10)
-    age = 600.0 * (np.tile(np.arange(1, 11), 500_000) + rng.random(500_000).repeat(10))
-    onset = (9000 * rng.weibull(2.2, 500_000)).repeat(10)
-    order = rng.permutation(lives.size)
-    frame = pd.DataFrame({"life": lives, "age": age, "found": age > onset}).iloc[order].reset_index(drop=True)
-    histories = benchmark.pedantic(lambda: Histories.from_looks(frame), rounds=3, iterations=1)
-    assert histories.n_lives == 500_000
+def made_looks(n):
+    """Lives of ten looks each, in no order; integer names."""
+    rng, lives = np.random.default_rng(3), n // 10
+    age = 600.0 * (np.tile(np.arange(1, 11), lives) + rng.random(lives).repeat(10))
+    onset = (9000 * rng.weibull(2.2, lives)).repeat(10)
+    order = rng.permutation(n)
+    life = np.repeat(np.arange(lives), 10)[order]
+    return pd.DataFrame({"life": life, "age": age[order], "found": (age > onset)[order]})
+
+
+def histories_of(looks):
+    """Build them and see that no life is lost."""
+    assert Histories.from_looks(looks).n_lives == len(looks) // 10
+
+
+def made_and_built(n):
+    """Make looks, and histories of them."""
+    histories_of(made_looks(n))
+
+
+@pytest.mark.parametrize("n", [5_000_000, 20_000_000])
+def test_histories_from_millions_of_looks(benchmark, capsys, n):
+    """Peak memory is that of a process that makes the looks as well; the floor is one sort by life and age."""
+    looks = made_looks(n)
+    start = time.process_time()
+    np.lexsort((looks["age"].to_numpy(), looks["life"].to_numpy()))
+    floor = time.process_time() - start
+    benchmark.pedantic(histories_of, args=(looks,), rounds=1, iterations=1)
     seconds = benchmark.stats.stats.median
-    benchmark.extra_info["looks_per_second"] = lives.size / seconds
+    del looks
+    figures = {"looks_per_second": n / seconds, "times_floor": seconds / floor}
+    figures["peak_gib"] = measured(made_and_built, n)["peak_gib"]
+    benchmark.extra_info.update(figures)
     with capsys.disabled():
-        print(f"\n5,000,000 looks: {seconds:.3g} s, {lives.size / seconds:.3g} looks/s")  # noqa: T201
+        print(f"\n{n:,} looks: {seconds:.3g} s")  # noqa: T201
+        print(pd.Series(figures).map("{:.4g}".format).to_string())  # noqa: T201
 
 
 @pytest.mark.parametrize("far_side", [0.0, 0.1])

@@ -4,7 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.simulate.ranking_study import METHODS, WORLDS, calibration, study, summary
+from kit.simulate.ranking_study import (
+    METHODS,
+    WORLDS,
+    all_by_chance,
+    calibration,
+    study,
+    summary,
+    worlds_off,
+)
 
 
 def test_equal_scores_share_the_places_that_are_left():
@@ -21,6 +29,15 @@ def test_chances_are_sorted_into_fifths():
     table = calibration(zones)
     assert table["zones"].tolist() == [2, 0, 1, 0, 2]
     assert table["gap"].iloc[[0, 2, 4]].tolist() == pytest.approx([-0.05, 0.5, 0.05])
+
+
+@pytest.mark.parametrize(("was", "named"), [(0.5, False), (0.7, True)])
+def test_a_world_whose_chances_are_off_is_named_and_no_chance(was, named):
+    """1,000 zones at a chance of one half, whose standard error is .016."""
+    rng = np.random.default_rng(3)
+    zones = pd.DataFrame({"p": 0.5, "is_worst": rng.random(1000) < was, "world": WORLDS[1].name})
+    assert worlds_off(zones) == ((WORLDS[1],) if named else ())
+    assert (all_by_chance(zones)[2] < 0.001) == named
 
 
 @pytest.mark.long
