@@ -36,6 +36,10 @@ def reinspections(
     A look is of the panel where the fittings say so, or where the serials as they are written do: of a look or a
     finding that was put down at the wrong side, the serial is right and the zone is not.
     """
+    # There are few deferrals, and millions of looks.
+    inspections = inspections.loc[inspections["inspection"].isin(deferrals["reinspection"])]
+    hanging = findings.loc[findings["inspection"].isin(deferrals["reinspection"])]
+    findings = findings.loc[findings["finding"].isin(deferrals["finding"])]
     looks = (
         inspections.drop_duplicates("inspection").set_index("inspection").reindex(deferrals["reinspection"])
     )
@@ -62,8 +66,9 @@ def reinspections(
     ]
     out["blind"] = named & ~pd.Series(sees, index=out.index, dtype=bool)
     looks_for = tasks.drop_duplicates("task").set_index("task")["looks_for"]
+    cards = cards.loc[cards["card"].isin(looks["card"])]
     read_for = cards.drop_duplicates("card").set_index("card")["task"].reindex(looks["card"]).map(looks_for)
-    hits = set(zip(findings["inspection"], findings["kind"], strict=True))
+    hits = set(zip(hanging["inspection"], hanging["kind"], strict=True))
     not_read = [
         isinstance(text, str) and text != "" and kind not in names_in(text) and (look, kind) not in hits
         for text, look, kind in zip(read_for, deferrals["reinspection"], out["kind"], strict=True)

@@ -63,7 +63,7 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
         return pd.DataFrame({"found": [], "suggestion": [], "confidence": []}, dtype="str")
     zones = zones.set_index("zone")
     size = rows["length"].to_numpy()
-    reasons: list[list[str]] = [[] for _ in range(len(rows))]
+    reasons: dict[int, list[str]] = {}  # of the few rows in doubt
     votes = np.full((len(rows), len(MM_PER_UNIT)), 0)
     units = np.array(list(MM_PER_UNIT), dtype=object)
     factors = np.array(list(MM_PER_UNIT.values()))
@@ -72,7 +72,7 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
 
     def hold(mask: NDArray, fits: NDArray, words: list[str], *, is_strong: bool = False) -> None:
         for k, word in zip(np.flatnonzero(mask), words, strict=True):
-            reasons[k].append(word)
+            reasons.setdefault(int(k), []).append(word)
         votes[mask] += fits[mask]
         if is_strong:
             strong[mask] = True
@@ -113,18 +113,19 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
     fits = (named.to_numpy(dtype=object)[:, None] == units).astype(int) * 2
     hold(mask, fits, [f"the remarks say {unit}" for unit in named[mask]])
 
-    hit = np.array([len(why) > 0 for why in reasons])
+    hit = np.array(sorted(reasons), dtype=np.int64)
     votes[rows["size_unit"].to_numpy(dtype=object)[:, None] == units] = 0
+    votes, strong = votes[hit], strong[hit]
     best = votes.max(axis=1)
     one = (votes == best[:, None]).sum(axis=1) == 1
     suggestion = np.where((best > 0) & one, units[votes.argmax(axis=1)], "")
-    n_reasons = np.array([len(why) for why in reasons])
+    n_reasons = np.array([len(reasons[k]) for k in hit])
     confidence = np.where(
         strong & (n_reasons > 1), SURE, np.where(strong | (n_reasons > 1), LIKELY, POSSIBLE)
     )
-    found = np.array(["; ".join(why) for why in reasons], dtype=object)
-    out = pd.DataFrame({"found": found, "suggestion": suggestion, "confidence": confidence}, index=index)
-    return out[hit].astype("str")
+    found = np.array(["; ".join(reasons[k]) for k in hit], dtype=object)
+    out = pd.DataFrame({"found": found, "suggestion": suggestion, "confidence": confidence}, index=index[hit])
+    return out.astype("str")
 
 
 def _extent(zones: pd.DataFrame, zone: pd.Series) -> NDArray[np.float64]:

@@ -45,9 +45,9 @@ def truncated_histories(whole, n=N, seed=1):
 def median_seconds(call, times):
     spent = []
     for _ in range(times):
-        start = time.perf_counter()
+        start = time.process_time()
         call()
-        spent.append(time.perf_counter() - start)
+        spent.append(time.process_time() - start)
     return float(np.median(spent))
 
 
@@ -64,9 +64,9 @@ def test_fit_of_a_million_truncated_histories(benchmark, capsys, ages):
         lambda: fit_weibull(lower=lower, upper=upper, entry=entry), rounds=7, iterations=1, warmup_rounds=1
     )
     floor = floor_seconds(N)
-    start = time.perf_counter()
+    start = time.process_time()
     other = surpyval.Weibull.fit(xl=lower, xr=upper, tl=entry)
-    theirs = time.perf_counter() - start
+    theirs = time.process_time() - start
     np.testing.assert_allclose([fit.scale, fit.shape], other.params, rtol=1e-5)
     ours = benchmark.stats.stats.median
     figures = {

@@ -444,7 +444,7 @@ def campaign(demo: Demo, drawn: list[Corruption], keep: Path | None = None, most
         alone += [k for k in members if k not in settled]
     for k in progress(sorted(alone), "alone"):
         settle(k, **_alone(demo, drawn[k]))
-    rows = [{**asdict(drawn[k]), "id": demo.texts[drawn[k].table][1][drawn[k].row][0], **settled[k]} for k in sorted(settled)]  # fmt: skip
+    rows = [{**asdict(drawn[k]), "id": demo.texts[drawn[k].table][1][drawn[k].row][0], **settled[k]} for k in range(len(drawn))]  # fmt: skip
     return pd.DataFrame(rows)
 
 

@@ -134,10 +134,9 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
 
 def _kinds_seen(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Read moisture found by a method that is blind to water as the bond that it broke; report other blind finds."""
-    blind = pd.Series(
-        [m in SEES and k not in SEES[m] for k, m in zip(rows["kind"], rows["method"], strict=True)]
-    )
-    blind = blind.set_axis(rows.index).astype(bool)
+    blind = pd.Series(False, index=rows.index)
+    for method in SEES:
+        blind |= (rows["method"] == method) & ~rows["kind"].isin(list(SEES[method]))
     wet = blind & (rows["kind"] == "moisture")
     context.report(
         "findings",

@@ -44,7 +44,7 @@ def looks_of(names: pd.Series) -> pd.Series:
     >>> looks_of(pd.Series(["FL10", "fl 1O", "FL" + chr(0x200B) + "10"])).nunique()
     1
     """
-    joined = "\n".join(names)
+    joined = "\n".join(names.to_numpy(dtype=object))
     if joined.isascii() and joined.count("\n") == len(names) - 1:  # all in one go: there may be millions
         looks = joined.lower().translate(_LOOKS).replace(" ", "").split("\n")
     else:

@@ -9,7 +9,7 @@ import shapely
 from kit.findings.check.context import CheckContext
 from kit.findings.check.evidence import SMALLEST_MM
 from kit.findings.check.problems import one_problem
-from kit.findings.tables import TAP_METHODS, is_damage
+from kit.findings.tables import MM_PER_UNIT, TAP_METHODS, is_damage
 from kit.findings.units import FAR_FROM_USUAL, FEWEST_USUAL, SMALLEST_TAPPED
 
 SMALL_LIMIT = 10.0
@@ -131,10 +131,10 @@ def _limits(context: CheckContext, limits: pd.DataFrame, widest: pd.Series, medi
 
 def _quarters(context: CheckContext, found: pd.DataFrame) -> None:
     """Report sizes in mm or cm that heap on quarters and eighths, as inches do."""
-    text = context.known["findings"].current
-    kept = context.raw["findings"].text.loc[text.index[text["finding"].isin(found["finding"])]]
+    current = context.known["findings"].current
+    kept = current.loc[current["finding"].isin(found["finding"]), ["size_unit", "length", "file"]]
     for unit in ("mm", "cm"):
-        written = pd.to_numeric(kept.loc[kept["size_unit"] == unit, "length"], errors="coerce")
+        written = kept.loc[kept["size_unit"] == unit, "length"] / MM_PER_UNIT[unit]
         part = (written % 1).round(4)
         n = int(part.isin(_EIGHTHS).sum())
         if n >= FEWEST_USUAL and n > SHARE_OF_QUARTERS * len(written):
