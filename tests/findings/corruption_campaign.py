@@ -392,10 +392,7 @@ def batches(demo: Demo, some: list[int], drawn: list[Corruption], most: int) -> 
 
 def campaign(demo: Demo, drawn: list[Corruption], keep: Path | None = None, most: int = 24) -> pd.DataFrame:
     """Settle every corruption; a row each: what it was, how it was settled, and what moved."""
-    settled: dict[int, dict] = {}
-    if keep is not None and keep.exists():
-        for line in keep.read_text(encoding="utf-8").splitlines():
-            settled |= {(one := json.loads(line))["k"]: one}
+    settled = _kept(keep)
 
     def settle(k: int, how: str, **more: object) -> None:
         settled[k] = {"k": k, "how": how, **more}
@@ -444,7 +441,19 @@ def campaign(demo: Demo, drawn: list[Corruption], keep: Path | None = None, most
         alone += [k for k in members if k not in settled]
     for k in progress(sorted(alone), "alone"):
         settle(k, **_alone(demo, drawn[k]))
-    rows = [{**asdict(drawn[k]), "id": demo.texts[drawn[k].table][1][drawn[k].row][0], **settled[k]} for k in range(len(drawn))]  # fmt: skip
+    return so_far(demo, drawn, settled)
+
+
+def _kept(keep: Path | None) -> dict[int, dict]:
+    """What was settled before, by number of the corruption."""
+    if keep is None or not keep.exists():
+        return {}
+    return {(one := json.loads(line))["k"]: one for line in keep.read_text(encoding="utf-8").splitlines()}
+
+
+def so_far(demo: Demo, drawn: list[Corruption], settled: dict[int, dict]) -> pd.DataFrame:
+    """A row for each corruption that is settled."""
+    rows = [{**asdict(one), "id": demo.texts[one.table][1][one.row][0], **settled[k]} for k, one in enumerate(drawn) if k in settled]  # fmt: skip
     return pd.DataFrame(rows)
 
 
@@ -486,17 +495,21 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("n", type=int, help="how many corruptions")
     parser.add_argument("--seed", type=int, default=1, help="of the draw")
     parser.add_argument("--keep", type=Path, help="where what is settled is kept, to go on from")
+    parser.add_argument(
+        "--so-far", action="store_true", help="write the page of what is settled, and settle no more"
+    )
     given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as folder:
         demo = Demo(DEMO, Path(folder) / "fleet")
         keep = given.keep or given.page.with_suffix(".partial.jsonl")
-        table = campaign(demo, draw(demo, given.n, given.seed), keep)
-    given.page.write_text(page(table, given.seed), encoding="utf-8")
+        drawn = draw(demo, given.n, given.seed)
+        table = so_far(demo, drawn, _kept(keep)) if given.so_far else campaign(demo, drawn, keep)
+    given.page.write_text(page(table, given.seed, given.n), encoding="utf-8")
 
 
-def page(table: pd.DataFrame, seed: int) -> str:
-    """Write what came out of a campaign as a page."""
-    n = len(table)
+def page(table: pd.DataFrame, seed: int, n: int) -> str:
+    """Write what came out of a campaign, or has come out so far, as a page."""
+    n_open = n - len(table)
     moved = table[table["how"] == "moved"]
     ways = ["named", "not read", "same evidence", "same answers", "moved"]
     by_table = (
@@ -513,8 +526,14 @@ def page(table: pd.DataFrame, seed: int) -> str:
         "either named by file, row and column, or held against every demo question. Made by",
         f"`python tests/findings/corruption_campaign.py docs/corruptions.md {n} --seed {seed}`.",
         "",
-        f"**{len(moved)} of {n:,} ({len(moved) / n:.2%}) are not named and move an answer** (first look or repeat of a demo question by more "
-        f"than {MOVES:.1%}).",
+        f"**{len(moved)} of {len(table):,} settled ({len(moved) / len(table):.2%}) are not named and move an answer** (first look or repeat of a demo "
+        f"question by more than {MOVES:.1%})."
+        + (
+            f" {n_open:,} are not settled yet. They are no random part: what is named in its own row is settled first, so that they are those that "
+            "are not named in their own row or touch many panels. Up to that many more may move an answer."
+            if n_open
+            else ""
+        ),
         "",
         "*Not read*: a column that no question reads; *same evidence*: lives, tracks, sizes, limit, cap and usage of every",
         "question are what they were; *same answers*: first look and repeat of all questions whose evidence changed stay.",

@@ -4,14 +4,14 @@ import pytest
 
 from findings.corruption_campaign import DEMO, Demo, campaign, draw
 
-SLICE, SEED = 100, 2
+SLICE, SEED = 100, 1
 MOST_UNNAMED = 0.003
 """Share that may move an answer unnamed [-]; of so few cells that is none."""
 
 
 @pytest.mark.long
 def test_cells_that_go_wrong_are_named_or_move_no_answer(tmp_path):
-    """A slice of other cells than the page's, which has its table of what is left."""
+    """The first of the cells of docs/corruptions.md, whose command goes through 3,000 of them."""
     demo = Demo(DEMO, tmp_path / "fleet")
     table = campaign(demo, draw(demo, SLICE, SEED))
     assert len(table) == SLICE
