@@ -44,6 +44,16 @@ SHARED = {"aircraft", "basing", "zones", "tasks", "limits"}
 EVERYWHERE = {"findings", "usage"}
 """Tables of one aircraft of which a question reads something beside panels: how long damages are for their width, and usage."""
 
+CATCHES = {
+    ("findings", "centre_x"): "the outline or the taps of the mapping kept beside its centre",
+    ("findings", "centre_y"): "the outline or the taps of the mapping kept beside its centre",
+    ("findings", "length"): "the outline kept beside the size; a second reading of the card",
+    ("findings", "width"): "the outline kept beside the size; a second reading of the card",
+    ("usage", "flight_hours"): "readings each month: a step of one is held against those beside it",
+    ("usage", "flight_cycles"): "readings each month: a step of one is held against those beside it",
+}
+"""What could catch a cell that went wrong so; other columns: a second reading of the paper."""
+
 UNREAD = {
     "basing": ["base", "climate"],
     "zones": ["outer_material", "inner_material", "core_material", "cell_size", "core_density", "removable", "former_label_until"],
@@ -547,11 +557,11 @@ def page(table: pd.DataFrame, seed: int, n: int) -> str:
     ]  # fmt: skip
     if len(moved):
         lines += [
-            "| table, row | column | kind | was | became | answer | said by a trap |",
-            "| --- | --- | --- | --- | --- | --- | --- |",
+            "| table, row | column | kind | was | became | answer | said by a trap | what could catch it |",
+            "| --- | --- | --- | --- | --- | --- | --- | --- |",
         ]
         for row in moved.sort_values(["table", "column", "id"]).to_dict("records"):
-            cells = [f"{row['table']} {row['id']}", row["column"], row["kind"], _short(row["was"]), _short(row["cell"]), row["what"], "yes" if row.get("trap") is True else "no"]  # fmt: skip
+            cells = [f"{row['table']} {row['id']}", row["column"], row["kind"], _short(row["was"]), _short(row["cell"]), row["what"], "yes" if row.get("trap") is True else "no", CATCHES.get((row["table"], row["column"]), "a second reading of the paper")]  # fmt: skip
             lines.append("| " + " | ".join(cells) + " |")
     else:
         lines.append("None.")
