@@ -7,8 +7,17 @@ import pytest
 
 _PICTURES = {"image/jpeg", "image/png"}
 
-_LONG = {"06_rerun_decision.ipynb", "09_forecast.ipynb", "10_why_zones_differ.ipynb"}
-"""Notebooks of half a minute of processor time and more: checked with the long tests, the others with the fast ones."""
+_LONG = {
+    f"{name}.ipynb"
+    for name in (
+        "04_fit_life",
+        "06_rerun_decision",
+        "08_change_programme",
+        "09_forecast",
+        "10_why_zones_differ",
+    )
+}
+"""Notebooks of about a quarter of a minute of processor time and more: checked with the long tests, the others with the fast ones."""
 
 
 def pytest_collectstart(collector):
