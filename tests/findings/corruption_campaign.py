@@ -520,6 +520,8 @@ def main(arguments: list[str] | None = None) -> None:
 def page(table: pd.DataFrame, seed: int, n: int) -> str:
     """Write what came out of a campaign, or has come out so far, as a page."""
     n_open = n - len(table)
+    n_first = next((i for i, k in enumerate(table["k"]) if k != i), len(table))
+    n_first_moved = int((table["how"].iloc[:n_first] == "moved").sum())
     moved = table[table["how"] == "moved"]
     ways = ["named", "not read", "same evidence", "same answers", "moved"]
     by_table = (
@@ -540,7 +542,8 @@ def page(table: pd.DataFrame, seed: int, n: int) -> str:
         f"question by more than {MOVES:.1%})."
         + (
             f" {n_open:,} are not settled yet. They are no random part: what is named in its own row is settled first, so that they are those that "
-            "are not named in their own row or touch many panels. Up to that many more may move an answer."
+            "are not named in their own row or touch many panels. Up to that many more may move an answer. The first "
+            f"{n_first:,} drawn are all settled: {n_first_moved} of them ({n_first_moved / n_first:.2%}) move an answer unnamed."
             if n_open
             else ""
         ),
