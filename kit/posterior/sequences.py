@@ -30,6 +30,10 @@ def uniform_points(n: int, dimensions: int, *, seed: int, stream: int = 0) -> Fl
     A scrambled sequence gives estimates without bias whose error falls faster than that of independent
     draws, so that an answer hangs less on its seed.
 
+    Each stream stands in a random order of its own. Two scramblings of one dimension have the same leading bits up to a
+    flip: side by side in the order of the sequence, draws of two streams that should know nothing of each other would lie
+    in two quarters of the square alone, with a sign that hangs on the seed.
+
     References
     ----------
     .. [1] A. B. Owen, "Scrambled net variance for integrals of smooth functions", *Ann. Statist.*,
@@ -40,7 +44,7 @@ def uniform_points(n: int, dimensions: int, *, seed: int, stream: int = 0) -> Fl
     rng = np.random.default_rng(np.random.SeedSequence([seed, stream]))
     bits = int(np.ceil(np.log2(max(n, 2))))
     points = qmc.Sobol(dimensions, scramble=True, rng=rng).random_base2(bits)[:n]
-    return np.clip(points, 1e-9, 1 - 1e-9)
+    return np.clip(points[rng.permutation(n)], 1e-9, 1 - 1e-9)
 
 
 def normal_points(n: int, dimensions: int, *, seed: int, stream: int = 0) -> Floats:
