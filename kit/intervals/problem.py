@@ -468,17 +468,43 @@ def share_meeting(
     float
         Share [-].
     """
+    values = held_values(problem, first, repeat, until=until, against=against, part=part)
+    return float(np.mean(values <= problem.ask.target.per_10000_flight_hours))
+
+
+def held_values(
+    problem: Problem,
+    first: float,
+    repeat: float,
+    *,
+    until: float | None = None,
+    against: str | None = None,
+    part: str | None = None,
+) -> Floats:
+    """Risk in each draw that is held against the target.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat : float
+        The schedule [units of its clock].
+    until, against, part : optional
+        As for `share_meeting`.
+
+    Returns
+    -------
+    ndarray, shape (n_draws,)
+        Without the central value [per 10,000 panel flight hours].
+    """
     target = problem.ask.target
     if part is not None:
         name = target.column.removesuffix("_worst")
-        values = problem.joint.values(
-            name, first=first, repeat=repeat, worst=target.window_flight_hours is not None, part=part
-        )[1:]
-    else:
-        is_zone = (against or problem.held_against) == "worst_zone" and _has_zones(problem)
-        name = f"{target.column}_zone" if is_zone else target.column
-        values = risk_of(problem, name, first, repeat, until=until)[1:]
-    return float(np.mean(values <= target.per_10000_flight_hours))
+        worst = target.window_flight_hours is not None
+        return problem.joint.values(name, first=first, repeat=repeat, worst=worst, part=part)[1:]
+    is_zone = (against or problem.held_against) == "worst_zone" and _has_zones(problem)
+    name = f"{target.column}_zone" if is_zone else target.column
+    return risk_of(problem, name, first, repeat, until=until)[1:]
 
 
 def meets(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> bool:

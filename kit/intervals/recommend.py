@@ -28,6 +28,7 @@ from kit.intervals.cautions import (
 )
 from kit.intervals.class_target import target_of_class
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
+from kit.intervals.monte_carlo import draws_words
 from kit.intervals.named_pod import kind_asked, need_methods_that_see, with_numbers
 from kit.intervals.open_warnings import units_that_cannot_be, warning_cautions
 from kit.intervals.packages import package_lengths, shortest_on_clock
@@ -291,7 +292,8 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
         for rule in schedule.rules
         if rule.interval is None and rule.governs
     ]
-    notes += [*own.values(), *schedule.notes]
+    drawn, unsure = draws_words(problem, schedule)
+    notes += [*own.values(), *schedule.notes, *([unsure] if unsure else [])]
     notes += [] if due is None else due_cautions(due, problem.unit)
     notes += [note for one in believed for note in one.notes]
     notes += [*usage_cautions(problem, evidence), *_notes(problem, believed, evidence)]
@@ -312,7 +314,9 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
         current if np.isfinite(current) else None,
         None if ask.proposed_repeat is None else judged(problem, schedule.first, ask.proposed_repeat),
         problem.units_per_day,
-        assumptions=tuple(line for one in believed for line in one.assumptions) + _assumptions(problem),
+        assumptions=tuple(line for one in believed for line in one.assumptions)
+        + _assumptions(problem)
+        + ((drawn,) if drawn else ()),
         cautions=tuple(dict.fromkeys(notes)) + CAUTIONS,
         share_meeting=share_meeting(problem, *schedule.at),
         present=present_programme(problem, schedule, current),

@@ -1,0 +1,78 @@
+"""How far an answer hangs on the finite number of its draws: Monte Carlo standard error of an interval."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from kit.intervals.problem import Problem, held_values
+from kit.intervals.rules import Schedule
+
+_STEP = 1.1  # over the interval of the rule, to see how fast the risk rises with it
+LARGE = 0.05
+"""Relative standard error of the interval from which on more draws are asked for [-]."""
+
+
+def monte_carlo_error(problem: Problem, interval: float, latest: float) -> float:
+    r"""Relative standard error of the interval of the risk rule that comes from the number of draws alone.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    interval : float
+        What the risk rule allows [units of the schedule's clock].
+    latest : float
+        Age of the threshold rule [same].
+
+    Returns
+    -------
+    float
+        Standard error over the interval; nan where the risk does not rise with the interval [-].
+
+    Notes
+    -----
+    The share of n independent draws below the target has a standard error of :math:`\sqrt{q (1 - q) / n}`; the quantiles
+    of the risk that far on both sides of q, over the slope of the log of the risk by the log of the interval, give that
+    of the interval. Draws that are more even than independent ones err by less.
+    """
+    asked = problem.ask.target.share_of_draws
+    error = float(np.sqrt(asked * (1 - asked) / problem.n_draws))
+    here, beyond = (
+        np.maximum(held_values(problem, min(latest, repeat), repeat), 1e-300)
+        for repeat in (interval, _STEP * interval)
+    )
+    ends = np.clip([asked - error, asked + error], 0.0, 1.0)
+    low, high = np.log(np.quantile(here, ends))
+    rise = float(np.log(np.quantile(beyond, asked) / np.quantile(here, asked)) / np.log(_STEP))
+    return float((high - low) / 2 / rise) if rise > 0.05 else float("nan")
+
+
+def draws_words(problem: Problem, schedule: Schedule) -> tuple[str, str]:
+    """Say how far the interval of the risk rule hangs on the number of draws.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    schedule : Schedule
+        What is recommended.
+
+    Returns
+    -------
+    stated, caution : str
+        What is said with every answer, and what is said first where the error is large; empty where there is nothing to say.
+    """
+    rules = {rule.rule: rule for rule in schedule.rules}
+    risk, draws = rules.get("risk"), f"{problem.n_draws:,} draws from seed {problem.ask.seed}"
+    if not problem.is_drawn or risk is None or risk.interval is None or risk.is_open:
+        return "", ""
+    error = monte_carlo_error(problem, risk.interval, rules["threshold"].interval)
+    if not np.isfinite(error):
+        return "", ""
+    stated = f"{draws}: others would give the risk rule an interval that differs by about {error:.0%} (one standard error, at most)"
+    if error <= LARGE:
+        return stated, ""
+    return stated, (
+        f"the risk rule's interval hangs on the draws: {draws} leave it sure to about {error:.0%} (one standard error); ask for more draws "
+        "before it is signed"
+    )
