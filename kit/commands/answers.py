@@ -73,8 +73,8 @@ def _signed_lines(answer: Answer) -> Iterator[str]:
         yield f"{name}: initial inspection at {answer.threshold:,.0f} {unit}; no repeat is recommended"
     else:
         yield (
-            f"{name}: initial inspection at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
-            f"({answer.repeat_in_packages}); governed by {in_words(answer.governed_by)}"
+            f"{name}: initial inspection at {answer.threshold:,.0f}, then every {answer.repeat_words}; "
+            f"governed by {in_words(answer.governed_by)}"
         )
     for name, words in answer.planned.items():
         yield f"{'initial inspection' if name == 'first' else 'repeat'} as planned: {words}"

@@ -226,8 +226,8 @@ def _page(answer: Answer) -> tuple[Figure, Text]:
         )
     else:
         words = (
-            f"initial inspection at {answer.threshold:,.0f}, then every {answer.repeat:,.0f} {unit} "
-            f"({answer.repeat_in_packages}); governed by {in_words(answer.governed_by)}"
+            f"initial inspection at {answer.threshold:,.0f}, then every {answer.repeat_words}; "
+            f"governed by {in_words(answer.governed_by)}"
         )
     title = f"{answer.question.group.replace('_', ' ')}: {words}"
     notice = str(answer.dataset["notice"]).split(".")[0]

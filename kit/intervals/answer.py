@@ -15,6 +15,7 @@ from kit.intervals.planned import planned_words
 from kit.intervals.question import Question
 from kit.intervals.words import answer_in_words
 from kit.life import Histories, LifeFit
+from kit.numerics.words import in_words
 from kit.posterior import KindDraws
 
 if TYPE_CHECKING:
@@ -195,6 +196,16 @@ class Answer:
             for name, length in lengths.items()
             if length is not None
         }
+
+    @property
+    def repeat_words(self) -> str:
+        """The repeat interval with its unit, and as packages where it is one of them or several; empty where there is none."""
+        if self.repeat is None:
+            return ""
+        plain = f"{self.repeat:,.0f} {in_words(self.question.clock)}"
+        return (
+            plain if self.repeat_in_packages == f"every {plain}" else f"{plain} ({self.repeat_in_packages})"
+        )
 
     def __repr__(self) -> str:
         """Return one line with the recommendation."""

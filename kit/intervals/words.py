@@ -30,7 +30,7 @@ def recommendation_in_words(answer: Answer) -> str:
     if answer.repeat is None:
         return f"{begin}; **no repeat interval is recommended**, as no examined one meets the target."
     return (
-        f"{begin}, then every **{answer.repeat:,.0f} {unit}** ({answer.repeat_in_packages}); governed by {in_words(answer.governed_by)}. "
+        f"{begin}, then every **{answer.repeat_words}**; governed by {in_words(answer.governed_by)}. "
         f"Target: {answer.question.target.words}; {percent(answer.share_meeting)} of the draws meet it, "
         f"{percent(answer.question.target.share_of_draws)} is asked."
     )
