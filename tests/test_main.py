@@ -481,7 +481,7 @@ BROKEN = {
     "a file": (lambda folder: (shutil.rmtree(folder), folder.write_text("x")), ["must be a folder with dataset.toml"]),
     "empty folder": (lambda folder: (shutil.rmtree(folder), folder.mkdir()), ["there is no dataset.toml (the folder is empty)"]),
     "missing table": (lambda folder: (folder / "cards.csv").unlink(), ["cards.csv", "the file is missing"]),
-    "missing column": (lambda folder: drop_column(folder, "limits", "size"), ["limits.csv", "size", "Expected", "Correct"]),
+    "missing column": (lambda folder: drop_column(folder, "limits", "size"), ["limits.csv", "size", "Expected", "To correct"]),
     "unreadable toml": (lambda folder: (folder / "dataset.toml").write_text("name ="), ["dataset.toml", "not TOML"]),
     "unknown unit": (
         lambda folder: (folder / "dataset.toml").write_text((folder / "dataset.toml").read_text().replace('"mm"', '"ft"')),

@@ -8,6 +8,7 @@ from kit.intervals.classical import AgeReplacement, age_replacement, failure_fin
 from kit.intervals.covered import MEASURED, Study, covered_words
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
+from kit.intervals.monte_carlo import monte_carlo_error
 from kit.intervals.named_pod import kind_asked, with_numbers, with_pod
 from kit.intervals.opinions import second_opinions
 from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risk_of, risks, share_meeting
@@ -73,6 +74,7 @@ __all__ = [
     "interval_risk",
     "kind_asked",
     "looks_needed",
+    "monte_carlo_error",
     "package_slack",
     "parts_frame",
     "parts_side_by_side",

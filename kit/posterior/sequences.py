@@ -8,7 +8,7 @@ from scipy.special import ndtri
 from kit.numerics.typing import Floats
 
 
-def uniform_points(n: int, dimensions: int, *, seed: int, stream: int = 0) -> Floats:
+def uniform_points(n: int, dimensions: int, *, seed: int, stream: int = 0, shuffled: bool = True) -> Floats:
     """Return scrambled Sobol points in the unit cube.
 
     Parameters
@@ -19,6 +19,9 @@ def uniform_points(n: int, dimensions: int, *, seed: int, stream: int = 0) -> Fl
         Dimensions of the cube.
     seed, stream : int
         Seed of the scrambling, and which of its independent streams.
+    shuffled : bool
+        Whether the points stand in a random order. In the order of the sequence the first of them are even too; of the
+        streams that stand side by side one at most may do so.
 
     Returns
     -------
@@ -44,7 +47,7 @@ def uniform_points(n: int, dimensions: int, *, seed: int, stream: int = 0) -> Fl
     rng = np.random.default_rng(np.random.SeedSequence([seed, stream]))
     bits = int(np.ceil(np.log2(max(n, 2))))
     points = qmc.Sobol(dimensions, scramble=True, rng=rng).random_base2(bits)[:n]
-    return np.clip(points[rng.permutation(n)], 1e-9, 1 - 1e-9)
+    return np.clip(points[rng.permutation(n)] if shuffled else points, 1e-9, 1 - 1e-9)
 
 
 def normal_points(n: int, dimensions: int, *, seed: int, stream: int = 0) -> Floats:

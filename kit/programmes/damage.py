@@ -364,7 +364,8 @@ def _sampled(
 ) -> PanelDamage:
     d, n, k = rows.size, len(lives), hidden + coming
     single = np.float32
-    turn = uniform_points(1024, 4, seed=seed, stream=31)[rows % 1024]
+    # In the order of the sequence, so that few draws are even too: those of the joint draws are shuffled.
+    turn = uniform_points(1024, 4, seed=seed, stream=31, shuffled=False)[rows % 1024]
     u_start, u_rate, _u_side = rotated_lattice(k, turn[:, :3])
     # What a sample is, under each draw; each panel meets them from another one on.
     two_sided = bool((draws.pod.far_side_share > 0).any())

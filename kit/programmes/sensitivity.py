@@ -20,6 +20,7 @@ from kit.intervals import (
     QuestionError,
     Usage,
     beliefs,
+    monte_carlo_error,
     problem_of,
     read_question,
     risk_rule,
@@ -29,6 +30,7 @@ from kit.intervals import (
     with_numbers,
 )
 from kit.numerics.typing import Floats
+from kit.numerics.words import percent, three_digits
 from kit.programmes.change import simulate_programme
 from kit.programmes.group import Group, Progress, group_of
 from kit.programmes.programme import Programme, events_of, look_days
@@ -274,6 +276,8 @@ class Tornado(Tabled):
         The question.
     base : float
         Interval as stated, before cap and packages; 0 where none meets the target [units of the schedule's clock].
+    error : float
+        Relative standard error of that interval from the number of draws alone; nan where it cannot be told [-].
     frame : DataFrame
         A row a value, that moves the interval most on top: name, unit, base, low, high, basis, interval_low,
         interval_high (intervals with the low and the high value), moves (between the two).
@@ -288,6 +292,7 @@ class Tornado(Tabled):
 
     ask: Question
     base: float
+    error: float
     frame: pd.DataFrame
     worth: pd.DataFrame
     assumptions: tuple[str, ...]
@@ -298,9 +303,15 @@ class Tornado(Tabled):
         """What the reader must know."""
         own = (
             "each value is moved by itself: what moves together moves the interval further",
-            f"{DRAWS} joint draws: intervals that differ by less than about 5 % are indistinguishable",
+            f"{self.ask.draws} joint draws leave the interval sure to about {percent(self.error)} (one standard error): re-runs share "
+            "their random numbers, yet a change by less than twice that can be chance",
         )
         return (*own, *self.notes, *CAUTIONS)
+
+    @property
+    def _noise(self) -> float:
+        """Relative change below which nothing is said to hang on a value."""
+        return max(2 * self.error, 0.05) if np.isfinite(self.error) else 0.05
 
     def __repr__(self) -> str:
         """Return one line."""
@@ -323,11 +334,11 @@ class Tornado(Tabled):
         ]
         for row in self.frame.head(3).itertuples():
             out.append(
-                f"{row.name}: {row.low:.3g} gives {row.interval_low:,.0f}, {row.high:.3g} gives {row.interval_high:,.0f} ({row.basis})."
+                f"{row.name}: {three_digits(row.low)} gives {row.interval_low:,.0f}, {three_digits(row.high)} gives {row.interval_high:,.0f} ({row.basis})."
             )
-        still = self.frame.loc[self.frame["moves"] <= 0.05 * max(self.base, 1.0), "name"]
+        still = self.frame.loc[self.frame["moves"] <= self._noise * max(self.base, 1.0), "name"]
         if len(still):
-            out.append(f"Hardly anything hangs on {', '.join(still)}.")
+            out.append(f"No more than chance hangs on {', '.join(still)}.")
         for row in self.worth.itertuples():
             out.append(
                 f"{row.evidence}: {row.after:,.0f} {unit} on average ({row.after_lower:,.0f} to {row.after_upper:,.0f}) in place of "
@@ -376,6 +387,7 @@ def tornado(
     tell("as stated")
     problem = _problem(ask, evidence)
     base = _interval(problem)
+    error = monte_carlo_error(problem, base, threshold_rule(problem).interval) if base else float("nan")
     rows, notes = [], []
     for one in stated_values(ask, limit_mm=problem.limit_mm):
         tell(one.name)
@@ -387,7 +399,7 @@ def tornado(
             try:
                 intervals.append(_interval(_moved(problem, evidence, one, value)))
             except (QuestionError, ValueError) as error:
-                notes.append(f"{one.name} at {value:.3g} has no answer: {error}")
+                notes.append(f"{one.name} at {three_digits(value)} has no answer: {error}")
                 intervals.append(np.nan)
         rows.append(
             {
@@ -412,6 +424,7 @@ def tornado(
     return Tornado(
         ask=ask,
         base=base,
+        error=error,
         frame=frame.reset_index(drop=True),
         worth=gains,
         assumptions=assumptions,

@@ -123,7 +123,10 @@ def test_a_table_that_stays_with_the_parts_is_no_empty_table(tiny, tmp_path):
     parts = write_parts(whole, tmp_path / "parts", parts=1)
     evidence = evidence_of(parts)
     assert evidence.fingerprint == whole.fingerprint()
-    pd.testing.assert_frame_equal(evidence.fleet.warnings, whole.warnings)
+    # Texts of the parts lie in Arrow's memory, those of a tiny table do not.
+    pd.testing.assert_frame_equal(
+        evidence.fleet.warnings, whole.warnings, check_dtype=False, check_column_type=False
+    )
     with pytest.raises(KeyError, match="the table inspections stays with the parts"):
         kit.build_histories(evidence.fleet)
     with pytest.raises(ValueError, match="Write parts of that day"):

@@ -10,8 +10,11 @@ from kit.figures.of_docs import ANSWERS, pictures
 ROOT = Path(__file__).parents[2]
 
 
-def test_every_picture_in_the_documentation_is_made_by_the_command():
-    made = {f"{name}.png" for name in ANSWERS}
+OF_ONE_MACHINE = {"cost_against_size.png"}  # made with docs/benchmarks.md from what was measured there
+
+
+def test_every_picture_in_the_documentation_is_made_by_a_command():
+    made = {f"{name}.png" for name in ANSWERS} | OF_ONE_MACHINE
     assert {path.name for path in (ROOT / "docs" / "images").iterdir()} == made
     shown = {
         Path(link).name
