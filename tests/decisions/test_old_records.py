@@ -79,7 +79,10 @@ def test_a_shape_that_was_fitted_is_left_to_the_finds(tmp_path):
 
 @pytest.mark.long
 def test_a_record_of_form_1_runs_again_to_the_same_recommendation(fleet):
-    """Joint draws with the certainties of then come to the same schedule, though to other numbers.
+    """Joint draws with the certainties of then come to the same repeat, though to other numbers.
+
+    The first look was the length of a check of so many days at the mean usage; the busiest aircraft flies further in as many days,
+    and a check is judged by it too since: the first look is one check earlier.
 
     What is shown since is the median of draws, sampled, in place of the best estimate by quadrature: the value of then
     must lie in the band of now.
@@ -89,11 +92,8 @@ def test_a_record_of_form_1_runs_again_to_the_same_recommendation(fleet):
     assert any("its own certainties were used" in reason for reason in result.reasons)
     assert (result.changed_tables, len(result.rows_since)) == ((), 0)
     then, now = result.then.recommendation, result.now.recommendation
-    assert (now.threshold, now.repeat, now.governed_by) == (
-        pytest.approx(then.threshold),
-        pytest.approx(then.repeat),
-        then.governed_by,
-    )
+    assert (now.repeat, now.governed_by) == (pytest.approx(then.repeat), then.governed_by)
+    assert now.threshold == pytest.approx(5000.0) < then.threshold
     for name, (value, _, _) in then.risk.items():
         middle, low, high = now.risk[name]
         assert low < value < high

@@ -28,13 +28,13 @@ def test_lesson_a_all_kinds_together_by_count_hide_who_leads_in_each(demo_fleet)
 
 
 def test_lesson_b_water_on_flight_cycles_is_laid_to_the_subtype(demo_fleet):
-    """Naive: a hazard several times as large, sure of it; on the calendar the two are not told apart; in truth they are alike."""
+    """Naive: a hazard several times as large, sure of it; on the calendar the two are indistinguishable; in truth they are alike."""
     lesson = lessons.lesson_clock(demo_fleet, DEMO)
     naive, right, truth = values(lesson)
     assert truth == 1
     assert naive > 3
     assert "differs" in lesson["says"]["naive"]
-    assert "not told apart" in lesson["says"]["right"]
+    assert "is indistinguishable" in lesson["says"]["right"]
     assert abs(np.log(right)) < 0.25 * abs(np.log(naive))
 
 
