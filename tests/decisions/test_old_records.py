@@ -79,10 +79,10 @@ def test_a_shape_that_was_fitted_is_left_to_the_finds(tmp_path):
 
 @pytest.mark.long
 def test_a_record_of_form_1_runs_again_to_the_same_recommendation(fleet):
-    """Joint draws with the certainties of then come to the same repeat, though to other numbers.
+    """Joint draws with the certainties of then come to the same checks, judged by the aircraft that flies most between them.
 
-    The first look was the length of a check of so many days at the mean usage; the busiest aircraft flies further in as many days,
-    and a check is judged by it too since: the first look is one check earlier.
+    Every second check was 7,995 flight hours at the mean usage, by its days; the busiest aircraft reaches the 10,000 of its hours first. They
+    are beyond the first look that is allowed, so that this is one check earlier.
 
     What is shown since is the median of draws, sampled, in place of the best estimate by quadrature: the value of then
     must lie in the band of now.
@@ -92,8 +92,8 @@ def test_a_record_of_form_1_runs_again_to_the_same_recommendation(fleet):
     assert any("its own certainties were used" in reason for reason in result.reasons)
     assert (result.changed_tables, len(result.rows_since)) == ((), 0)
     then, now = result.then.recommendation, result.now.recommendation
-    assert (now.repeat, now.governed_by) == (pytest.approx(then.repeat), then.governed_by)
-    assert now.threshold == pytest.approx(5000.0) < then.threshold
+    assert (now.repeat_in_words, now.governed_by) == (then.repeat_in_words, then.governed_by)
+    assert (now.threshold, now.repeat) == (pytest.approx(5000.0), pytest.approx(10_000.0))
     for name, (value, _, _) in then.risk.items():
         middle, low, high = now.risk[name]
         assert low < value < high
