@@ -84,7 +84,7 @@ def test_a_record_of_form_1_runs_again_to_the_same_recommendation(fleet):
     Every second check was 7,995 flight hours at the mean usage, by its days; the busiest aircraft reaches the 10,000 of its hours first. They
     are beyond the first look that is allowed, so that this is one check earlier.
 
-    The risk that is shown is that of these longer gaps: it is no less than the value of then, whose schedule was shorter.
+    The risk that is shown is that of these longer gaps: the value of then lies below its upper end.
     """
     result = rerun(FORM_1 / "small.json", fleet)
     assert result.verdict == "software changed"
