@@ -12,6 +12,7 @@ import pandas as pd
 
 from kit.cluster.parts import Parts
 from kit.cluster.work import over_parts
+from kit.findings import Fleet
 from kit.life import Histories
 from kit.life import build_histories as build_in_memory
 
@@ -59,7 +60,29 @@ def histories_of_part(parts: Parts, asked: dict[str, object], part: int) -> Hist
     Histories
         Of its own panels.
     """
-    every = build_in_memory(parts.fleet(part, TABLES_OF_LOOKS, outlines=False), **asked)
+    return own_histories(parts, part, parts.fleet(part, TABLES_OF_LOOKS, outlines=False), asked)
+
+
+def own_histories(parts: Parts, part: int, fleet: Fleet, asked: dict[str, object]) -> Histories:
+    """Build the histories of the panels of one part from what was read to work on it.
+
+    Parameters
+    ----------
+    parts : Parts
+        The fleet.
+    part : int
+        Number of the part.
+    fleet : Fleet
+        What was read to work on it: the tables of `TABLES_OF_LOOKS` at least.
+    asked : dict
+        As `kit.build_histories` takes it.
+
+    Returns
+    -------
+    Histories
+        Of its own panels.
+    """
+    every = build_in_memory(fleet, **asked)
     own = every.take(np.flatnonzero(parts.own(every.life, part)))
     excluded = every.excluded[parts.own(every.excluded["life"], part)]
     return dataclasses.replace(own, excluded=excluded.reset_index(drop=True))

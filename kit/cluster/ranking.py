@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from kit.cluster.histories import histories_of_part, joined
+from kit.cluster.histories import joined, own_histories
 from kit.cluster.parts import Parts
 from kit.cluster.regions import joined_regions, own_regions
 from kit.cluster.work import over_parts
+from kit.findings import Fleet
 from kit.life import Histories
 from kit.ranking import (
     DISBOND_KINDS,
@@ -70,7 +71,10 @@ def _selected(found: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 
 def _counts_of_part(parts: Parts, selection: Selection, part: int) -> tuple[ZoneSums, pd.DataFrame]:
-    fleet = parts.fleet(part)
+    return _counts(parts, selection, part, parts.fleet(part))
+
+
+def _counts(parts: Parts, selection: Selection, part: int, fleet: Fleet) -> tuple[ZoneSums, pd.DataFrame]:
     sums = zone_sums(fleet, selection, panels=lambda names: parts.own(names, part))
     return sums, own_regions(parts, part, fleet, selected_regions(fleet, selection))
 
@@ -134,11 +138,11 @@ def rank_by_damage(
 def _lives_of_part(
     parts: Parts, selection: Selection, clocks: dict[str, str], part: int
 ) -> tuple[ZoneSums, pd.DataFrame, pd.DataFrame, dict[str, Histories]]:
-    sums, selected = _counts_of_part(parts, selection, part)
     fleet = parts.fleet(part)
+    sums, selected = _counts(parts, selection, part, fleet)
     regions = own_regions(parts, part, fleet, tracked_regions(fleet))
     lives = {
-        kind: histories_of_part(parts, {"kind": kind, "clock": clock, "include_repaired": True}, part)
+        kind: own_histories(parts, part, fleet, {"kind": kind, "clock": clock, "include_repaired": True})
         for kind, clock in clocks.items()
     }
     return sums, selected, regions, lives
