@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from kit.numerics.words import in_words, three_digits
+from kit.numerics.words import in_words, number
 
 if TYPE_CHECKING:
     from kit.intervals import Answer, ModeAnswer
@@ -54,9 +54,14 @@ def _evidence(mode: ModeAnswer) -> str:
     prior = "" if mode.fit is not None and not mode.fit.shape_assumed else ", mostly prior"
     return (
         f"{in_words(mode.kind)}: finds/lives {mode.histories.n_finds:g}/{mode.histories.n_lives:g}; characteristic life (scale) "
-        f"{three_digits(mode.scale)} ({three_digits(low)} to {three_digits(high)}) {_SHORT[mode.clock]}; slope (shape) {mode.shape:.2f} "
+        f"{_three(mode.scale)} ({_three(low)} to {_three(high)}) {_SHORT[mode.clock]}; slope (shape) {mode.shape:.2f} "
         f"({least:.2f} to {most:.2f}){prior}"
     )
+
+
+def _three(value: float) -> str:
+    """Three leading digits, thousands with commas."""
+    return "∞" if value == float("inf") else number(float(f"{value:.3g}"))
 
 
 def _signed_lines(answer: Answer) -> Iterator[str]:

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.ticker import FuncFormatter
 
 from kit.figures.style import BLUE, INK, ORANGE, PALE, SKY, UNITS, YELLOW, key_below, thousands
-from kit.numerics.words import percent, three_digits
+from kit.numerics.words import number, percent
 from kit.programmes import PARTS
 
 if TYPE_CHECKING:
@@ -271,7 +271,7 @@ def plot_tornado(result: Tornado, *, top: int = 12, ax: Axes | None = None) -> A
         )
     ax.axvline(result.base, color="0.25", linewidth=1)
     names = [
-        f"{name} ({three_digits(low)} to {three_digits(high)})"
+        f"{name} ({number(low)} to {number(high)})"
         for name, low, high in zip(rows["name"], rows["low"], rows["high"], strict=True)
     ]
     ax.set_xlabel(f"Interval of the risk rule [{UNITS[result.ask.clock]}]")

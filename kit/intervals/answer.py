@@ -13,7 +13,7 @@ from kit.growth import Growth
 from kit.intervals.covered import covered_words
 from kit.intervals.planned import planned_words
 from kit.intervals.question import Question
-from kit.intervals.words import answer_in_words
+from kit.intervals.words import answer_in_words, interval_in_words
 from kit.life import Histories, LifeFit
 from kit.numerics.words import in_words
 from kit.posterior import KindDraws
@@ -202,10 +202,7 @@ class Answer:
         """The repeat interval with its unit, and as packages where it is one of them or several; empty where there is none."""
         if self.repeat is None:
             return ""
-        plain = f"{self.repeat:,.0f} {in_words(self.question.clock)}"
-        return (
-            plain if self.repeat_in_packages == f"every {plain}" else f"{plain} ({self.repeat_in_packages})"
-        )
+        return interval_in_words(self.repeat, in_words(self.question.clock), self.repeat_in_packages)
 
     def __repr__(self) -> str:
         """Return one line with the recommendation."""

@@ -9,6 +9,7 @@ import pandas as pd
 from kit.intervals.problem import Problem, share_meeting
 from kit.intervals.question import QuestionError
 from kit.intervals.rules import NO_ANSWER, Schedule, combine
+from kit.intervals.words import interval_in_words
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +58,7 @@ class PartAnswer:
         then = (
             "no repeat interval will do"
             if self.repeat is None
-            else f"then every {self.repeat:,.0f} {unit} ({self.repeat_words})"
+            else f"then every {interval_in_words(self.repeat, unit, self.repeat_words)}"
         )
         return (
             f"{self.name} alone ({self.share:.0%} of the panels): initial inspection at {self.first:,.0f}, {then}; under the schedule "

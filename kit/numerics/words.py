@@ -108,26 +108,3 @@ def span(value: float, low: float, high: float) -> str:
     if not math.isfinite(low):
         return f"{number(value)} (at most {number(high)})"
     return f"{number(value)} ({number(low)} to {number(high)})"
-
-
-def three_digits(value: float) -> str:
-    """Return a number with its three leading digits, and thousands with commas.
-
-    Parameters
-    ----------
-    value : float
-        The number.
-
-    Returns
-    -------
-    str
-        Never with a power of ten.
-
-    Examples
-    --------
-    >>> three_digits(31987.0), three_digits(3.3912), three_digits(float("inf"))
-    ('32,000', '3.39', '∞')
-    """
-    if value == math.inf:
-        return "∞"
-    return f"{float(f'{value:.3g}'):,.0f}" if abs(value) >= 100 else f"{value:.3g}"

@@ -30,7 +30,7 @@ from kit.intervals import (
     with_numbers,
 )
 from kit.numerics.typing import Floats
-from kit.numerics.words import percent, three_digits
+from kit.numerics.words import number, percent
 from kit.programmes.change import simulate_programme
 from kit.programmes.group import Group, Progress, group_of
 from kit.programmes.programme import Programme, events_of, look_days
@@ -334,7 +334,7 @@ class Tornado(Tabled):
         ]
         for row in self.frame.head(3).itertuples():
             out.append(
-                f"{row.name}: {three_digits(row.low)} gives {row.interval_low:,.0f}, {three_digits(row.high)} gives {row.interval_high:,.0f} ({row.basis})."
+                f"{row.name}: {number(row.low)} gives {row.interval_low:,.0f}, {number(row.high)} gives {row.interval_high:,.0f} ({row.basis})."
             )
         still = self.frame.loc[self.frame["moves"] <= self._noise * max(self.base, 1.0), "name"]
         if len(still):
@@ -399,7 +399,7 @@ def tornado(
             try:
                 intervals.append(_interval(_moved(problem, evidence, one, value)))
             except (QuestionError, ValueError) as error:
-                notes.append(f"{one.name} at {three_digits(value)} has no answer: {error}")
+                notes.append(f"{one.name} at {number(value)} has no answer: {error}")
                 intervals.append(np.nan)
         rows.append(
             {

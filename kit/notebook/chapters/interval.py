@@ -253,11 +253,7 @@ def rules_words(result: Answer) -> tuple[str, ...]:
     unit = in_words(result.question.clock)
     now = "no interval" if result.current_repeat is None else f"every {result.current_repeat:,.0f} {unit}"
     first = "none" if result.threshold is None else f"{result.threshold:,.0f} {unit}"
-    repeat = (
-        "none recommended"
-        if result.repeat is None
-        else f"every {result.repeat:,.0f} {unit} ({result.repeat_in_packages})"
-    )
+    repeat = "none recommended" if result.repeat is None else f"every {result.repeat_words}"
     return (
         f"The repeat interval is governed by: {in_words(result.governed_by)}. Initial inspection: {first}.",
         f"Repeat: {repeat}. The programme asks {now} now.",
