@@ -235,7 +235,7 @@ class IntervalBench:
             for kind, one in own.zones.items()
         }
         kinds = tuple(taken(kind, rows) for kind in own.kinds)
-        return replace(own, kinds=kinds, zones=zones, _risks={}, _known={})
+        return own.changed(kinds=kinds, zones=zones)
 
     def _problem(self, setting: Setting) -> Problem:
         """Return the problem with another limit or POD, under some of the draws; what was sampled for it is kept."""
@@ -259,7 +259,7 @@ class IntervalBench:
                     for kind in kinds
                 )
             kinds = tuple(taken(kind, self._rows) for kind in kinds)
-            self._made[key] = replace(own, kinds=kinds, limit_mm=setting.limit_mm, _risks={}, _known={})
+            self._made[key] = own.changed(kinds=kinds, limit_mm=setting.limit_mm)
         return self._made[key]
 
     def _warnings(self, setting: Setting) -> tuple[str, ...]:

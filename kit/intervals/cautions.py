@@ -169,7 +169,7 @@ def _looser(problem: Problem, schedule: Schedule, of_class: Target | None) -> di
     """Say where a question asks less than the dataset does for the structure class."""
     if of_class is None or (looser := is_looser(problem.ask.target, of_class)) is False:
         return {}
-    asked = replace(problem, ask=problem.ask.model_copy(update={"target": of_class}), _risks={}, _known={})
+    asked = problem.changed(ask=problem.ask.model_copy(update={"target": of_class}))
     share = share_meeting(asked, *schedule.at)
     how = "asks less than" if looser else "bounds another thing than"
     return {
@@ -263,7 +263,7 @@ def as_looked(problem: Problem) -> Problem:
     if all(not isinstance(kind, KindDraws) or kind.past_pod is None for kind in problem.kinds):
         return problem
     kinds = tuple(replace(kind, pod=kind.looked_with, past_pod=None) for kind in problem.kinds)
-    return replace(problem, kinds=kinds, _risks={}, _known={})
+    return problem.changed(kinds=kinds)
 
 
 def judged(problem: Problem, first: float, repeat: float) -> dict[str, object]:

@@ -177,6 +177,21 @@ class Problem:
             is_capped=self.ask.target.window_flight_hours is not None,
         )
 
+    def changed(self, **changes: object) -> Problem:
+        """Return the problem with some of its parts changed, and nothing kept of the risks worked out before.
+
+        Parameters
+        ----------
+        **changes : object
+            Parts by name.
+
+        Returns
+        -------
+        Problem
+            Another one; this one stays as it is.
+        """
+        return replace(self, **changes, _risks={}, _known={})
+
     def of_part(self, name: str) -> Problem:
         """Put the same question for one part of the fleet alone, on the same sampled damage.
 
@@ -205,14 +220,11 @@ class Problem:
             one._replace(length=shortest_on_clock(one.amounts, self.ask.clock, per_unit))
             for one in self.packages
         ]
-        alone = replace(
-            self,
+        alone = self.changed(
             usages=(replace(usage, share=1.0),),
             packages=tuple(sorted(packages, key=lambda one: one.length)),
             units_per_day={unit: value / per_unit["calendar_days"] for unit, value in per_unit.items()},
             is_shown=False,
-            _risks={},
-            _known={},
         )
         if self.is_drawn:
             vars(alone)["joint"] = self.joint.of_part(name)  # in place of damage sampled anew

@@ -403,7 +403,7 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
         ),
         "kinds of damage arise independently of each other",
         _class_words(problem),
-        *([f"target: {ask.target.words} ({_target_basis(ask.target)})"] if _target_basis(ask.target) else []),
+        *([f"target: {ask.target.words} ({basis})"] if (basis := _target_basis(ask.target)) else []),
     ]
     if ask.target.window_flight_hours is not None:
         lines.append("damage beyond the limit is found no more surely than damage at the limit")

@@ -401,7 +401,7 @@ def method_choice(
                 continue
             made = programme.pod_draws(kind, far_side_share=kind.pod.far_side_share, seed=group.ask.seed)
             kinds.append(replace(kind, pod=PodDraws(**(vars(made) | {"a50": made.a50 * a50_factor}))))
-        other = replace(problem, kinds=tuple(kinds), zones={}, _risks={})
+        other = problem.changed(kinds=tuple(kinds), zones={})
         repeat = repeats[0] if a50_factor is None else repeats[1]
         return risks(other, min(latest, repeat), repeat)
 

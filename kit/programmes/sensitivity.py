@@ -481,7 +481,7 @@ def _flown(problem: Problem, times: float) -> Problem:
         name: value if name == "calendar_days" else value * times
         for name, value in problem.units_per_day.items()
     }
-    return replace(problem, usages=usages, units_per_day=per_day, _risks={}, _known={})
+    return problem.changed(usages=usages, units_per_day=per_day)
 
 
 def value_of_evidence(
