@@ -50,6 +50,7 @@ from kit.commands import (
     wrapped,
 )
 from kit.numerics.forked import forked_map
+from kit.numerics.words import signed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -408,7 +409,11 @@ def rerun(
                 cell(row["quantity"]),
                 _number(row["then"]),
                 _number(row["now"]),
-                "" if row["difference"] != row["difference"] else f"{row['difference']:.1e}",
+                ""
+                if row["difference"] != row["difference"]
+                else "0"
+                if row["difference"] == 0
+                else f"{row['difference']:.1e}",
                 "yes" if row["same"] else "NO",
                 _number(row["known_now"]),
                 _number(row["today"]),
@@ -457,7 +462,7 @@ def _causes_table(steps: pd.DataFrame) -> Table:
     for name in ("cause", "rows", *names):
         table.add_column(name, justify="left" if name == "cause" else "right")
     for one in steps.to_dict("records"):
-        cells = [f"{_number(one[name])} ({one[f'{name}_change']:+,.4g})" for name in names]
+        cells = [f"{_number(one[name])} ({signed(one[f'{name}_change'])})" for name in names]
         words = one["cause"] if one["answered"] else f"{one['cause']}: no answer"
         table.add_row(cell(words), f"{one['rows']:,}", *cells)
     return table

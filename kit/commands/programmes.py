@@ -24,6 +24,7 @@ from kit.commands.shell import (
     show,
     steps,
 )
+from kit.numerics.words import number, signed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -254,8 +255,12 @@ def compare(
             [
                 row["year"],
                 *(
-                    f"{row[f'{n}_present']:,.4g} → {row[f'{n}_proposed']:,.4g}"
-                    + ("" if n == "looks" else f"\n{row[f'{n}_lower']:+,.3g} to {row[f'{n}_upper']:+,.3g}")
+                    f"{number(row[f'{n}_present'])} → {number(row[f'{n}_proposed'])}"
+                    + (
+                        ""
+                        if n == "looks"
+                        else f"\n{signed(row[f'{n}_lower'])} to {signed(row[f'{n}_upper'])}"
+                    )
                     for n in names
                 ),
             ]
@@ -391,10 +396,10 @@ def sensitivity(
         rows = [
             [
                 row.name,
-                f"{row.base:.4g} {row.unit}",
-                f"{row.low:.4g}",
+                f"{number(row.base)} {row.unit}",
+                number(row.low),
                 f"{row.interval_low:,.0f}",
-                f"{row.high:.4g}",
+                number(row.high),
                 f"{row.interval_high:,.0f}",
                 f"{row.moves:,.0f}",
                 row.basis,

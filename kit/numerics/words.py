@@ -83,6 +83,29 @@ def number(value: float) -> str:
     return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
+def signed(value: float) -> str:
+    """Return a change with its sign, three leading digits and separators of thousands.
+
+    Parameters
+    ----------
+    value : float
+        A difference.
+
+    Returns
+    -------
+    str
+        ``0`` without a sign where nothing changed; words where it is not finite.
+
+    Examples
+    --------
+    >>> signed(10000.0), signed(-0.25684), signed(0.0)
+    ('+10,000', '-0.257', '0')
+    """
+    if value == 0 or not math.isfinite(value):
+        return number(abs(value))
+    return ("+" if value > 0 else "-") + number(abs(value))
+
+
 def span(value: float, low: float, high: float) -> str:
     """Return a value with its bounds.
 

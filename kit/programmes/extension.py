@@ -147,7 +147,7 @@ class MonitoringRule:
             One sentence.
         """
         return (
-            f"Take the extension back at {self.alarm} finds or more in a year: expected are {self.expected:.1f}; a false alarm has "
+            f"Reconsider the interval at {self.alarm} finds or more in a year: expected are {self.expected:.1f}; a false alarm has "
             f"{self.false_alarm:.1%} chance a year, and a doubled rate is noticed within a year with {self.detection:.0%}."
         )
 

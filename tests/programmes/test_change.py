@@ -220,7 +220,7 @@ def test_an_extension_says_what_it_needs_and_what_takes_it_back(group):
     assert made.frame["looks"].is_monotonic_increasing
     assert made.frame["chance_clean"].is_monotonic_decreasing
     assert made.rule.false_alarm <= 0.05 < made.rule.detection
-    assert "Take the extension back at" in made.words()[-1]
+    assert "Reconsider the interval at" in made.words()[-1]
 
 
 @pytest.mark.parametrize(
