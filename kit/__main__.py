@@ -25,6 +25,7 @@ from kit.commands import (
     COMMANDS,
     NO,
     NOTEBOOKS,
+    SHORT,
     AsJson,
     Source,
     Strict,
@@ -45,6 +46,7 @@ from kit.commands import (
     register_app,
     say,
     sheet,
+    short_row,
     show,
     sign_off,
     wrapped,
@@ -268,12 +270,29 @@ def decide(
             say("\nAssumed in every answer:")
             for line in shared:
                 say(wrapped(f"- {line}"))
+            say("")
+            show(_short_table(answers))
+            say(
+                wrapped(
+                    "now: the repeat in force; draws: share that meets the target (and is asked). What each rests on, and its cautions (!), stand above."
+                )
+            )
         say("")
         for caution in CAUTIONS:
             say(wrapped(f"- {caution}"))
         say(f"Records, figures and sheets, in a folder for each decision: {out}")
     if not all(answer.is_recommended for answer in answers):
         raise typer.Exit(NO)
+
+
+def _short_table(answers: list[_Decided]) -> Table:
+    """One row a question."""
+    table = Table(title="In short")
+    for name in SHORT:
+        table.add_column(name, justify="left" if name in ("question", "governed by") else "right")
+    for answer in answers:
+        table.add_row(*(cell(value) for value in answer.short))
+    return table
 
 
 def _summary(fleet: Fleet, answers: list[_Decided]) -> dict[str, object]:
@@ -300,6 +319,8 @@ class _Decided(NamedTuple):
         For the summary.
     lines, assumptions : tuple of str
         What a signature under it stands for.
+    short : tuple of str
+        Its row in the table of all answers.
     """
 
     name: str
@@ -308,6 +329,7 @@ class _Decided(NamedTuple):
     special: dict[str, object]
     lines: tuple[str, ...]
     assumptions: tuple[str, ...]
+    short: tuple[str, ...]
 
 
 def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> Iterator[_Decided]:
@@ -351,6 +373,7 @@ def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> I
             },
             lines=answer_block(answer),
             assumptions=answer.assumptions,
+            short=short_row(answer),
         )
 
     return forked_map(one, zip(asked, stages, strict=True))

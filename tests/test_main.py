@@ -9,11 +9,13 @@ import sys
 import numpy as np
 import pytest
 from findings.stored import to_workbook
+from made_answer import make_answer
 from support import QUESTION
 from typer.testing import CliRunner
 
 import kit
 from kit.__main__ import app
+from kit.commands import SHORT, short_row
 from kit.decisions import read_decision
 
 FINE, NO, BAD_INPUT = 0, 1, 2
@@ -324,6 +326,20 @@ def test_on_80_columns_no_number_is_cut_and_special_cautions_stand_first(
     special = [line for line in decided[0].stdout.splitlines() if line.startswith("  ! ")]
     assert special
     assert decided[0].stdout.index(special[-1]) < decided[0].stdout.index("small: initial inspection at")
+
+
+def test_many_answers_stand_in_one_table_with_what_is_asked_and_what_is_in_force():
+    row = dict(zip(SHORT, short_row(make_answer()), strict=True))
+    assert row == {
+        "question": "small",
+        "initial": "4,000",
+        "repeat": "4,000 FH",
+        "now": "–",
+        "governed by": "risk",
+        "draws": "95% (95%)",
+        "!": str(len(make_answer().special_cautions)),
+    }
+    assert dict(zip(SHORT, short_row(make_answer(repeat=None)), strict=True))["repeat"] == "none"
 
 
 @pytest.mark.long

@@ -1,6 +1,6 @@
 """Commands of the command line, a module a topic; `kit.__main__` registers them."""
 
-from kit.commands.answers import answer_block
+from kit.commands.answers import SHORT, answer_block, short_row
 from kit.commands.decisions import document, opened, pack, register_app, sign_off
 from kit.commands.new import new
 from kit.commands.notebook import NOTEBOOKS
@@ -35,6 +35,7 @@ __all__ = [
     "FINE",
     "NO",
     "NOTEBOOKS",
+    "SHORT",
     "AsJson",
     "Source",
     "Strict",
@@ -56,6 +57,7 @@ __all__ = [
     "register_app",
     "say",
     "sheet",
+    "short_row",
     "show",
     "sign_off",
     "steps",

@@ -47,6 +47,35 @@ def answer_block(answer: Answer) -> tuple[str, ...]:
     )
 
 
+SHORT = ("question", "initial", "repeat", "now", "governed by", "draws", "!")
+"""Heads of `short_row`: the repeat in force is *now*, ``!`` the number of special cautions."""
+
+
+def short_row(answer: Answer) -> tuple[str, ...]:
+    """Say one answer in the cells of a table that holds many.
+
+    Parameters
+    ----------
+    answer : Answer
+        What `kit.recommend` gave.
+
+    Returns
+    -------
+    tuple of str
+        As `SHORT` names them: initial inspection and repeats on the question's clock; of the draws, the share that meets the target and the share asked.
+    """
+    question = answer.question
+    return (
+        question.name,
+        f"{answer.threshold:,.0f}",
+        "none" if answer.repeat is None else f"{answer.repeat:,.0f} {_SHORT[question.clock]}",
+        "–" if answer.present is None else f"{answer.present['repeat']:,.0f}",
+        in_words(answer.governed_by),
+        f"{answer.share_meeting:.0%} ({question.target.share_of_draws:.0%})",
+        str(len(answer.special_cautions)),
+    )
+
+
 def _evidence(mode: ModeAnswer) -> str:
     """Say the life of one kind of damage."""
     low, high = mode.scale_bounds
