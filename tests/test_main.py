@@ -336,7 +336,7 @@ def test_many_answers_stand_in_one_table_with_what_is_asked_and_what_is_in_force
         "repeat": "4,000 FH",
         "now": "–",
         "governed by": "risk",
-        "draws": "95% (95%)",
+        "draws": "– (95%)",  # not known of this answer
         "!": str(len(make_answer().special_cautions)),
     }
     assert dict(zip(SHORT, short_row(make_answer(repeat=None)), strict=True))["repeat"] == "none"

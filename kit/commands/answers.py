@@ -71,7 +71,7 @@ def short_row(answer: Answer) -> tuple[str, ...]:
         "none" if answer.repeat is None else f"{answer.repeat:,.0f} {_SHORT[question.clock]}",
         "–" if answer.present is None else f"{answer.present['repeat']:,.0f}",
         in_words(answer.governed_by),
-        f"{answer.share_meeting:.0%} ({question.target.share_of_draws:.0%})",
+        f"{'–' if answer.share_meeting != answer.share_meeting else f'{answer.share_meeting:.0%}'} ({question.target.share_of_draws:.0%})",
         str(len(answer.special_cautions)),
     )
 
