@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
 from collections.abc import Container, Iterator, Sequence
@@ -22,6 +23,11 @@ STATES = (SAME, DIFFERS, STATED, VERSION, DATA)
 _STATED = ("question", "sign_offs", "made_on")
 _OF_DATA = ("dataset.fingerprint.", "rows.", "reference.")
 _SKIPPED = ("record", "digest")  # the form, and what is checked by itself
+_SENTENCES = (
+    "cautions",
+    "assumptions",
+    "set_aside",
+)  # lists in which one more must not make others of all that follow
 
 
 WORDS_SINCE_5 = (
@@ -85,14 +91,16 @@ def compare(
     -------
     tuple of FieldCheck
         In the order of the record. Numbers agree within `TOLERANCE`, all else only exactly; a number and a text, or
-        a number and a flag, never do. What the question says and who signed is stated by people: the re-run asks
+        a number and a flag, never do. Lists of sentences are laid side by side by what they say, so that one more or fewer is
+        one field. What the question says and who signed is stated by people: the re-run asks
         what the record says was asked. Versions and digests of tables have states of their own.
 
     Notes
     -----
     A pure function: nothing is run, so that many records can be held against one fresh run.
     """
-    return tuple(_check(name, then, now, words) for name, then, now in _pairs(record, fresh, "", absent))
+    pairs = _pairs(record, fresh, "", absent, words)
+    return tuple(_check(name, then, now, words) for name, then, now in pairs)
 
 
 def relative_difference(one: float, two: float) -> float:
@@ -126,7 +134,11 @@ _MISSING = "(none)"
 
 
 def _pairs(
-    then: object, now: object, name: str, absent: Container[str] | None
+    then: object,
+    now: object,
+    name: str,
+    absent: Container[str] | None,
+    words: Sequence[tuple[str, str]] = (),
 ) -> Iterator[tuple[str, object, object]]:
     """Give every number, text, flag and null of two documents with its place."""
     if isinstance(then, dict) and isinstance(now, dict):
@@ -138,13 +150,27 @@ def _pairs(
             if not name and key in _STATED and key in then:
                 yield from ((one, old, _MISSING) for one, old in _leaves(then[key], key))
                 continue
-            yield from _pairs(then.get(key, _MISSING), now.get(key, _MISSING), part, absent)
+            yield from _pairs(then.get(key, _MISSING), now.get(key, _MISSING), part, absent, words)
+    elif name in _SENTENCES and _is_texts(then) and _is_texts(now):
+        yield from _aligned(then, now, name, words)
     elif isinstance(then, list) and isinstance(now, list):
         for k in range(max(len(then), len(now))):  # a list neither grows nor shrinks, whatever the form
             old, new = (part[k] if k < len(part) else _MISSING for part in (then, now))
-            yield from _pairs(old, new, f"{name}.{k}", absent)
+            yield from _pairs(old, new, f"{name}.{k}", absent, words)
     else:
         yield name, then, now
+
+
+def _aligned(
+    then: list[str], now: list[str], name: str, words: Sequence[tuple[str, str]]
+) -> Iterator[tuple[str, object, object]]:
+    """Give the sentences of two lists side by side; one that stands in one of them only has nothing beside it."""
+    sides = [[_without_places(str(_as_worded_now(one, words))) for one in part] for part in (then, now)]
+    for _, i, i_end, j, j_end in difflib.SequenceMatcher(None, *sides, autojunk=False).get_opcodes():
+        for k in range(max(i_end - i, j_end - j)):
+            old = then[i + k] if i + k < i_end else _MISSING
+            new = now[j + k] if j + k < j_end else _MISSING
+            yield f"{name}.{j + k if old is _MISSING else i + k}", old, new
 
 
 def _leaves(value: object, name: str) -> Iterator[tuple[str, object]]:
@@ -189,6 +215,10 @@ def _check(name: str, then: object, now: object, words: Sequence[tuple[str, str]
     else:
         state = DATA if name.startswith(_OF_DATA) else DIFFERS
     return FieldCheck(name, then, now, gap, state)
+
+
+def _is_texts(value: object) -> bool:
+    return isinstance(value, list) and all(isinstance(one, str) for one in value)
 
 
 def _is_number(value: object) -> bool:

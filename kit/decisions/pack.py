@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import io
 import json
+import struct
 import tempfile
 import tomllib
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -16,7 +18,7 @@ from pathlib import Path
 import pandas as pd
 import shapely
 
-from kit.decisions.record import as_record, digest_of, read_contents, rows_path
+from kit.decisions.record import DecisionRecord, as_record, digest_of, read_contents, rows_path
 from kit.decisions.rerun import PACKED_QUESTION, question_path
 from kit.decisions.strict_json import RecordError, json_object
 from kit.findings import PACKAGES, SIZES, TABLES, TARGETS, USAGE, Fleet, load_fleet, replace_bytes
@@ -83,15 +85,8 @@ def pack_decision(record: str | Path, fleet: Fleet, path: str | Path | None = No
     if asked.is_file():
         files[asked.name] = asked.read_bytes()
     files |= {f"data/{name}": text.encode("utf-8") for name, text in _data(fleet, day).items()}
-    words = {
-        PACKED_QUESTION: data.question.model_dump_json(indent=1) + "\n",
-        "cautions.txt": "\n".join(data.cautions) + "\n",
-        "versions.json": json.dumps(data.software, indent=1) + "\n",
-        "README.txt": _README.format(
-            name=target.name, record=f"{data.name}.json", rows=f"{data.name}.rows.gz"
-        ),
-    }
-    files |= {name: text.encode("utf-8") for name, text in words.items()}
+    files[PACKED_QUESTION] = (data.question.model_dump_json(indent=1) + "\n").encode("utf-8")
+    files |= _words(data, target.name)
     manifest = {"record": data.name, "digest": data.digest} | {
         "files": {name: sha256(content).hexdigest() for name, content in sorted(files.items())}
     }
@@ -147,6 +142,8 @@ def open_pack(path: str | Path) -> Iterator[tuple[Path, Fleet]]:
         )
     if f"{name}.json" not in files:
         raise RecordError(f"{path}: not an evidence pack: there is no record {name}.json in it.")
+    if words := _at_odds(files, name, manifest.get("digest")) or _reaches_out(files):
+        raise RecordError(f"{path}: not as it was packed: {words}. Restore the file from its source.")
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         (root / "data").mkdir()
@@ -156,8 +153,64 @@ def open_pack(path: str | Path) -> Iterator[tuple[Path, Fleet]]:
         yield root / f"{name}.json", _with_file_problems(fleet, root / "data" / _PROBLEMS)
 
 
+def _words(data: DecisionRecord, archive: str) -> dict[str, bytes]:
+    """Files of a pack for people to read, all of which the record itself gives."""
+    texts = {
+        "cautions.txt": "\n".join(data.cautions) + "\n",
+        "versions.json": json.dumps(data.software, indent=1) + "\n",
+        "README.txt": _README.format(name=archive, record=f"{data.name}.json", rows=f"{data.name}.rows.gz"),
+    }
+    return {name: text.encode("utf-8") for name, text in texts.items()}
+
+
+def _at_odds(files: dict[str, bytes], name: str, digest: object) -> str:
+    """Say what in an unpacked archive is not of its record: a second record, or words for people that it does not say."""
+    own = (f"{name}.json", f"{name}.rows.gz", f"{name}.question.toml", PACKED_QUESTION, MANIFEST)
+    path = Path(f"{name}.json")
+    data = as_record(json_object(files[path.name], path), path)
+    if data.name != name:
+        return f"the record {path} is of {data.name[:80]}"
+    if data.digest != digest:
+        return f"the digest in {MANIFEST} is not that of the record"
+    words = _words(data, "")
+    for one, content in files.items():
+        if one.startswith("data/") or one in own or one == "README.txt":
+            continue
+        if one not in words:
+            return f"{one[:80]} does not belong in it"
+        if content != words[one]:
+            return f"{one} does not say what the record says"
+    return ""
+
+
+def _reaches_out(files: dict[str, bytes]) -> str:
+    """Say whether the description of the data names what no pack has, such as a file elsewhere on the machine that reads it."""
+    try:
+        stated = tomllib.loads(files.get("data/dataset.toml", b"").decode("utf-8"))
+    except ValueError as error:
+        return f"data/dataset.toml cannot be read ({error})"
+    tables = stated.get("tables")
+    if not isinstance(tables, dict) or any(file != f"{table}.csv" for table, file in tables.items()):
+        return "data/dataset.toml names files that are not tables in it"
+    strange = sorted(set(stated) - _KEYS)
+    return f"data/dataset.toml has {strange[0][:80]}, which no pack has" if strange else ""
+
+
+_KEYS = {"name", "notice", "length_unit", "cut_off", "clocks", "tables", PACKAGES, USAGE, TARGETS}
+"""What `_toml` writes."""
+
 _PROBLEMS = "file_problems.json"
 _OF_DATA = ("dataset.toml", "pods.toml", _PROBLEMS)
+_NO_ARCHIVE = (
+    OSError,
+    ValueError,
+    zipfile.BadZipFile,
+    NotImplementedError,
+    RuntimeError,
+    EOFError,
+    zlib.error,
+    struct.error,
+)
 
 
 def _unpacked(path: Path) -> dict[str, bytes]:
@@ -184,7 +237,7 @@ def _unpacked(path: Path) -> dict[str, bytes]:
                 with archive.open(one) as file:
                     out[one.filename] = file.read(one.file_size + 1)
             return out
-    except (OSError, ValueError, zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+    except _NO_ARCHIVE as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise RecordError(
             f"{path}: not an evidence pack ({reason}). Give an archive that `kit pack` made."
@@ -297,11 +350,16 @@ def _with_file_problems(fleet: Fleet, path: Path) -> Fleet:
     """Add problems of lines and headings that are not in tables any more."""
     if not path.is_file() or len(fleet.file_problems) != 2:
         return fleet
-    parts = json.loads(path.read_text(encoding="utf-8"))
-    frames = tuple(
-        pd.DataFrame(part["data"], columns=part["columns"]).astype(like.dtypes.to_dict())
-        if part["data"]
-        else like
-        for part, like in zip(parts, fleet.file_problems, strict=True)
-    )
+    try:
+        parts = json.loads(path.read_text(encoding="utf-8"))
+        frames = tuple(
+            pd.DataFrame(part["data"], columns=part["columns"]).astype(like.dtypes.to_dict())
+            if part["data"]
+            else like
+            for part, like in zip(parts, fleet.file_problems, strict=True)
+        )
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        raise RecordError(
+            f"{path.name}: not as it was packed ({str(error)[:200]}). Restore the file from its source."
+        ) from None
     return replace(fleet, file_problems=frames)

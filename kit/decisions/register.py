@@ -255,13 +255,22 @@ def verify_register(
             problems = [words, *problems]
             entries = entries[:k]
             break
-    entered: set[str] = set()
+    entered: dict[str, Entry] = {}
     for entry in entries:
         if entry.what == "decision":
-            entered.add(entry.digest)
+            entered.setdefault(entry.digest, entry)
         elif entry.digest not in entered:
             problems.append(
                 f"entry {entry.number} signs a record of {entry.name} that no entry before it enters"
+            )
+        elif words := _said_otherwise(entry, entered[entry.digest]):
+            problems.append(
+                f"entry {entry.number} ({entry.name}) signs the record of entry {entered[entry.digest].number}, of which it says "
+                f"otherwise: {words}"
+            )
+        if entry.entered_on > dt.date.today():
+            notes.append(
+                f"entry {entry.number} ({entry.name}) is dated {entry.entered_on}, which by the clock of this machine is still to come"
             )
         if entry.what == "decision" and entry.made_on is not None and entry.known_on < entry.made_on:
             notes.append(
@@ -271,10 +280,16 @@ def verify_register(
         problems += _held_against_code(entries, head, notes)
     if folder is not None:
         problems += _held_against_files(entries, Path(folder), notes)
-    signed = [entry for entry in entries if entry.signature]
+    signed = [entry for entry in entries if entry.key or entry.signature]
     if signed or signer is not None:
         problems += _signatures(entries, signer)
     return Verification(tuple(entries), tuple(problems), tuple(notes))
+
+
+def _said_otherwise(entry: Entry, other: Any) -> str:
+    """Say where an entry and the record that it is about have other names or days."""
+    pairs = ((name, getattr(entry, name), getattr(other, name)) for name in ("name", "known_on", "made_on"))
+    return "; ".join(f"{name} {one} there, {two} here" for name, two, one in pairs if one != two)
 
 
 def _sound(record: str | Path) -> Any:
@@ -362,6 +377,10 @@ def _held_against_files(entries: list[Entry], folder: Path, notes: list[str]) ->
                 problems.append(
                     f"entry {entry.number}: {path.relative_to(folder)} is not the record that was entered: it was altered or "
                     "exchanged"
+                )
+            elif words := _said_otherwise(entry, record):
+                problems.append(
+                    f"entry {entry.number} says otherwise than its record {path.relative_to(folder)}: {words}"
                 )
     known = {entry.digest for entry in entries}
     for path in (path for name, paths in files.items() if name not in last for path in paths):

@@ -252,6 +252,18 @@ _WITH_LATER = 4  # the first form whose fingerprint holds the tables below
 _TRADE_WORDS = 5  # the first form whose cautions have the trade's words of today
 _LATER = ("packages", "planned_usage", "pods")
 
+_WRITTEN_BY = dict.fromkeys((1, 2, 3), "0.1.0")
+"""Version of the kit that wrote a form which no later version writes: no record of today can pass for an old one, which says less."""
+
+_IN_NO_DIGEST = (
+    "set_aside.",
+    "dataset.rejected_rows",
+    "dataset.warned_rows",
+    "dataset.name",
+    "dataset.notice",
+)
+"""Fields that say of the data what is in no digest of a table."""
+
 
 def rerun(
     path: str | Path,
@@ -298,7 +310,7 @@ def rerun(
     altered = then.digest != digest_of(contents)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
     try:
-        result = _run_again(contents, then, evidence, _rows_of(path, then), run)
+        result = _run_again(contents, then, evidence, path, run)
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
         if not altered:
             raise
@@ -364,17 +376,20 @@ def _asked_beside(path: str | Path) -> Iterator[Question]:
         ) from None
 
 
-def _rows_of(path: str | Path, then: DecisionRecord) -> UsedRows | str | None:
-    """Rows that the record used, from the file beside it; in words why there are none."""
-    if then.rows is None:
-        return None
+def _rows_of(path: str | Path, then: DecisionRecord) -> tuple[UsedRows | None, str, str]:
+    """Rows that the record used, from the file beside it; why there are none, and what was altered."""
     side = rows_path(path)
+    if then.rows is None:
+        words = "the record does not say which rows it used: those altered, back-dated or deleted since cannot be named"
+        return None, words if then.record >= _WITH_LATER else "", ""
     if not side.is_file():
-        return f"{side.name} is not beside the record: rows that were altered, back-dated or deleted cannot be named"
+        words = "is not beside the record: rows that were altered, back-dated or deleted cannot be named"
+        return None, f"{side.name} {words}", ""
     rows = read_rows(side)
     if rows.root != then.rows.root:
-        return f"{side.name} does not belong to this record (another root): rows cannot be named"
-    return rows
+        words = "holds other rows than the record was written with (another root): one of the two was altered or exchanged"
+        return None, "", f"{side.name} {words}"
+    return rows, "", ""
 
 
 def _held_against(result: Rerun, asked: Question, evidence: Evidence) -> Rerun:
@@ -424,15 +439,16 @@ def _run_again(
     contents: dict[str, Any],
     then: DecisionRecord,
     evidence: Evidence,
-    used: UsedRows | str | None,
+    path: str | Path,
     run: Mapped,
 ) -> Rerun:
     """Answer the question of a record again, three times, and compare."""
+    used, unnamed, altered = _rows_of(path, then)
 
     def again(body: str) -> tuple[DecisionRecord, UsedRows | None] | QuestionError:
         if body == "then":
             answer = recommend(evidence, then.question.model_copy(update={"known_on": then.known_on}))
-            rows = None if used is None else rows_used(answer.fleet)
+            rows = None if then.rows is None else rows_used(answer.fleet)
             return decision_record(answer, rows=rows), rows
         later = evidence.up_to(then.known_on) if body == _OF_THAT_TIME else evidence
         try:
@@ -448,9 +464,9 @@ def _run_again(
     ]
     known_now, today = (None if isinstance(one, QuestionError) else one[0] for one in later)
     since = evidence.fleet.rows_since(pd.Timestamp(then.known_on))
-    if isinstance(used, str):
-        unanswered.append(used)
-    changes = rows_changed(used, rows) if isinstance(used, UsedRows) else None
+    if unnamed:
+        unanswered.append(unnamed)
+    changes = rows_changed(used, rows) if used is not None and rows is not None else None
     return judge(
         contents,
         then,
@@ -460,6 +476,7 @@ def _run_again(
         rows_since=since,
         row_changes=changes,
         notes=tuple(unanswered),
+        altered=(altered,) if altered else (),
     )
 
 
@@ -473,6 +490,7 @@ def judge(
     rows_since: pd.DataFrame | None = None,
     row_changes: pd.DataFrame | None = None,
     notes: tuple[str, ...] = (),
+    altered: tuple[str, ...] = (),
 ) -> Rerun:
     """Hold a record against the fresh run, and say what follows.
 
@@ -492,6 +510,8 @@ def judge(
         What became of the rows used, as `rows_changed` gives it.
     notes : tuple of str
         What to say besides.
+    altered : tuple of str
+        What is known already to have been altered of the record or the files that belong to it, in words.
 
     Returns
     -------
@@ -502,6 +522,10 @@ def judge(
     if then.digest != digest_of(contents):
         verdicts.add("record altered")
         reasons.append("the record does not match its own digest: it was altered after it was written")
+    for words in (*altered, _not_of_its_form(then)):
+        if words:
+            verdicts.add("record altered")
+            reasons.append(words)
     fresh = now.model_dump(mode="json")
     prints = fresh["dataset"]["fingerprint"]
     if then.record < _WITH_LATER:
@@ -539,11 +563,19 @@ def judge(
     if words := _longer_than_its_rules(then):
         verdicts.add("record altered")
         reasons.append(words)
+    of_data = bool(verdicts & {"data changed in place", "reference data changed"})
+    tells = then.record >= _WITH_LATER  # which rows were set aside
+    if tells and not of_data and differing and all(one.field.startswith(_IN_NO_DIGEST) for one in differing):
+        verdicts.add("data changed in place")
+        reasons.append(
+            "what differs is in no digest of a table: either rows that are set aside, or the name or notice of the dataset, were "
+            "changed since, or the record was; a register that holds the record tells which"
+        )
     if differing:
         more = f" and {len(differing) - _NAMED} more" if len(differing) > _NAMED else ""
         names = ", ".join(one.field for one in differing[:_NAMED]) + more
         reasons.append(f"{len(differing)} fields do not come out again: {names}")
-        if not verdicts & {"data changed in place", "reference data changed"}:
+        if not of_data:
             verdicts.add("software changed" if other or then.record < _JOINT else "record altered")
             if not other and then.record >= _JOINT:
                 reasons.append(
@@ -555,6 +587,11 @@ def judge(
                     "with other versions a re-run cannot tell words that were altered from code that was changed: run it with the "
                     "versions below, or hold the record against a register"
                 )
+        elif changed:
+            reasons.append(
+                "with other rows a re-run cannot tell what was altered in the record from what these rows did: restore them, run its "
+                "evidence pack, or hold the record against a register"
+            )
     if other:
         reasons.append(
             "software: "
@@ -564,6 +601,10 @@ def judge(
                 else f"{one.field.removeprefix('software.')} {one.then} then, {one.now} now"
                 for one in other
             )
+        )
+    if then.record < _JOINT:
+        reasons.append(
+            f"the record is of form {then.record}, which says less than one of today: only what it says was held against the answer"
         )
     if then.record < _JOINT and differing:
         reasons.append(
@@ -581,6 +622,18 @@ def judge(
         changed,
         pd.DataFrame() if rows_since is None else rows_since,
         row_changes,
+    )
+
+
+def _not_of_its_form(then: DecisionRecord) -> str:
+    """Say where a record is of a form that the version which it names never wrote: an old form says less, and less is held against it."""
+    version = then.software.get("skin-findings-kit", "")
+    wrote = _WRITTEN_BY.get(then.record, version)
+    if version == wrote:
+        return ""
+    return (
+        f"the record says that it is of form {then.record} and that version {version or '(none)'} of the kit made it, "
+        f"but only version {wrote} wrote that form"
     )
 
 

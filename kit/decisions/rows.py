@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import json
+import zlib
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -157,7 +158,7 @@ def read_rows(path: str | Path) -> UsedRows:
         texts = tuple(raw.decode("utf-8").split("\n")[:-1])
         for text in texts:
             _cells(text)
-    except (OSError, EOFError, ValueError) as error:
+    except (OSError, EOFError, ValueError, zlib.error) as error:
         raise RecordError(
             f"{path}: not the rows of a decision ({error}). Restore the file from its source, or re-run without it."
         ) from None
@@ -165,7 +166,10 @@ def read_rows(path: str | Path) -> UsedRows:
 
 
 def _cells(text: str) -> tuple[tuple[str, str], dict[str, str]]:
-    table, key, cells = json_object(b'{"row":' + text.encode("utf-8") + b"}", "row", "row")["row"]
+    row = json_object(b'{"row":' + text.encode("utf-8") + b"}", "row", "row")["row"]
+    if not (isinstance(row, list) and len(row) == 3 and isinstance(row[2], dict)):
+        raise ValueError("a line is not a list of table, id and cells")
+    table, key, cells = row
     return (str(table), str(key)), {str(name): str(cell) for name, cell in cells.items()}
 
 

@@ -154,7 +154,6 @@ def test_no_field_of_the_form_is_left_out_of_that_test(data):
         (("rules", 0, "reason"), "as certified"),
         (("recommendation", "current_repeat"), 9500.0),
         (("modes", 0, "life_basis"), "200 finds"),
-        (("dataset", "rejected_rows"), 0),
         (("proposal", "risk", "exposure", 0), 0.0),
     ],
 )
@@ -226,3 +225,66 @@ def test_a_record_of_one_gigabyte_is_refused_unread(tmp_path):
         kit.read_decision(path)
     with pytest.raises(RecordError, match="not a regular file"):
         kit.read_decision(tmp_path)
+
+
+# What no field alone shows ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("form", [1, 2, 3])
+def test_a_record_of_today_cannot_pass_for_an_old_one_that_says_less(data, fresh, form):
+    """Old forms lack fields, and what a record does not say is held against nothing: so its version must have written that form."""
+    later = (
+        "made_on",
+        "reference",
+        "rows",
+        "set_aside",
+        "due",
+        "code",
+        "proposal",
+        "present",
+        "share_meeting",
+    )
+    less = {name: part for name, part in data.items() if name not in later} | {"record": form}
+    verdicts, _, reasons = found_out(less, fresh)
+    assert verdicts[0] == "record altered"
+    assert f"is of form {form} and that version 0.2.0 of the kit made it, but only version 0.1.0" in reasons
+    older = put(less, ("software", "skin-findings-kit"), "0.1.0")
+    verdicts, _, reasons = found_out(older, fresh)
+    assert "skin-findings-kit 0.1.0 then" in reasons
+    if form < 3:
+        assert f"of form {form}, which says less than one of today" in reasons
+
+
+def test_what_is_in_no_digest_of_a_table_may_be_changed_data_as_well_as_an_altered_record(data, fresh):
+    """A row that is set aside was added since, or the author took one out of the list: the record alone cannot tell."""
+    for path, value in (
+        (("set_aside",), data["set_aside"][:-1]),
+        (("dataset", "rejected_rows"), 0),
+        (("dataset", "notice"), "Real data."),
+    ):
+        verdicts, _, reasons = found_out(put(data, path, value), fresh)
+        assert verdicts == ("record altered", "data changed in place")
+        assert "a register that holds the record tells which" in reasons
+
+
+def test_a_forged_record_is_not_excused_by_a_row_that_was_altered_too(data, fresh):
+    """A row of another zone is altered, and the cautions with it: the re-run says that it cannot part the two."""
+    forged = put(data, ("cautions",), ["All fine."])
+    forged = put(forged, ("dataset", "fingerprint", "zones"), "0" * 64)
+    verdicts, _, reasons = found_out(forged, fresh)
+    assert verdicts != ("reproduced",)
+    assert "cautions.0" in reasons
+    assert "cannot tell what was altered in the record from what these rows did" in reasons
+
+
+def test_a_caution_more_or_fewer_is_one_field_and_names_it(data, fresh):
+    """Held side by side by what they say, not by where they stand."""
+    first, second, *rest = data["cautions"]
+    for cautions, then, now in (
+        ([second, *rest], "(none)", first),
+        ([first, "All fine.", second, *rest], "All fine.", "(none)"),
+    ):
+        forged = put(data, ("cautions",), cautions)
+        forged |= {"digest": digest_of(forged)}
+        differing = judge(forged, as_record(forged, "forged.json"), fresh).differing
+        assert [(one.then, one.now) for one in differing] == [(then, now)]

@@ -71,24 +71,24 @@ def test_a_row_and_the_question_altered_in_a_pack_whose_digests_were_made_anew_a
     packed, tmp_path
 ):
     """The list of digests is no lock: what the record says of its rows and its question is held against them."""
-    with zipfile.ZipFile(packed) as source:
-        files = {name: source.read(name) for name in source.namelist()}
-    rows = files["data/findings.csv"].decode().splitlines()
-    rows[1] = (
-        rows[1].replace("moisture_disbond", "dent").replace("core_damage", "dent").replace("disbond", "dent")
-    )
-    files["data/findings.csv"] = ("\n".join(rows) + "\n").encode()
-    asked = json.loads(files["question.json"])
-    files["question.json"] = json.dumps(asked | {"horizon": asked["horizon"] * 1.5}).encode()
-    stated = json.loads(files.pop("manifest.json"))
-    stated["files"] = {name: sha256(content).hexdigest() for name, content in files.items()}
-    with zipfile.ZipFile(tmp_path / "other.zip", "w") as target:
-        for name, content in (files | {"manifest.json": json.dumps(stated).encode()}).items():
-            target.writestr(name, content)
+    chosen = []
+
+    def change(files):
+        rows = files["data/findings.csv"].decode().splitlines()
+        for kind in ("moisture_disbond", "core_damage", "disbond"):
+            rows[1] = rows[1].replace(kind, "dent")
+        chosen.append(rows[1].split(",")[0])
+        asked = json.loads(files["question.json"])
+        return {
+            "data/findings.csv": ("\n".join(rows) + "\n").encode(),
+            "question.json": json.dumps(asked | {"horizon": asked["horizon"] * 1.5}).encode(),
+        }
+
+    made_anew(packed, tmp_path / "other.zip", change)
     with open_pack(tmp_path / "other.zip") as (record, fleet):
         result = rerun(record, fleet)
     assert {"data changed in place", "question altered"} <= set(result.verdicts)
-    assert rows[1].split(",")[0] in set(result.row_changes["id"])
+    assert chosen[0] in set(result.row_changes["id"])
 
 
 @pytest.mark.long
@@ -104,6 +104,74 @@ def test_the_pack_of_the_demo_is_small_and_says_what_the_demo_says(demo_fleet, t
     aside = compare({"set_aside": list(set_aside(here))}, {"set_aside": list(set_aside(now))})
     assert len(aside) > 5
     assert {one.state for one in aside} == {"same"}
+
+
+def made_anew(packed, path, change):
+    """A pack of which files were altered, and the list of their digests made anew so that it agrees."""
+    with zipfile.ZipFile(packed) as source:
+        files = {name: source.read(name) for name in source.namelist()}
+    stated = json.loads(files.pop("manifest.json"))
+    files |= change(files)
+    stated |= json.loads(files.pop("manifest.json", b"{}"))
+    stated["files"] = {name: sha256(content).hexdigest() for name, content in files.items()}
+    with zipfile.ZipFile(path, "w") as target:
+        for name, content in (files | {"manifest.json": json.dumps(stated).encode()}).items():
+            target.writestr(name, content)
+    return path
+
+
+FORGED = {
+    "cautions": (
+        lambda files: {"cautions.txt": b"All fine.\n"},
+        "cautions.txt does not say what the record says",
+    ),
+    "versions": (lambda files: {"versions.json": b"{}\n"}, "versions.json does not say what the record says"),
+    "a second record": (
+        lambda files: {"other.json": files["small.json"]},
+        "other.json does not belong in it",
+    ),
+    "another record is run": (
+        lambda files: {"other.json": files["small.json"], "manifest.json": b'{"record": "other"}'},
+        "the record other.json is of small",
+    ),
+    "a program": (lambda files: {"open_me.exe": b"MZ"}, "open_me.exe does not belong in it"),
+    "another digest": (
+        lambda files: {"manifest.json": b'{"digest": "0"}'},
+        "the digest in manifest.json is not",
+    ),
+    "a file of the reader": (
+        lambda files: {
+            "data/dataset.toml": files["data/dataset.toml"].replace(b'"zones.csv"', b'"/etc/passwd"')
+        },
+        "names files that are not tables in it",
+    ),
+    "regions elsewhere": (
+        lambda files: {"data/dataset.toml": files["data/dataset.toml"] + b'[regions]\nfile = "../x.json"\n'},
+        "has regions, which no pack has",
+    ),
+    "no description": (lambda files: {"data/dataset.toml": b"\xff"}, "data/dataset.toml cannot be read"),
+}
+
+
+@pytest.mark.parametrize("name", FORGED)
+def test_a_pack_that_was_put_together_anew_shows_nothing_that_its_record_does_not_say(packed, tmp_path, name):
+    change, words = FORGED[name]
+    with (
+        pytest.raises(RecordError, match=words),
+        open_pack(made_anew(packed, tmp_path / "other.zip", change)),
+    ):
+        pass
+
+
+def test_a_spoiled_byte_in_a_file_of_a_pack_is_one_clear_line(packed, tmp_path):
+    raw, other = packed.read_bytes(), tmp_path / "other.zip"
+    with zipfile.ZipFile(packed) as source:
+        entries = source.infolist()
+    for one in entries[:: len(entries) // 4]:
+        place = one.header_offset + 30 + len(one.filename) + one.compress_size // 2
+        other.write_bytes(raw[:place] + bytes([raw[place] ^ 0xFF]) + raw[place + 1 :])
+        with pytest.raises(RecordError, match=r"other\.zip"), open_pack(other):
+            pytest.fail(f"{one.filename} was altered and nothing said")
 
 
 def test_what_is_no_archive_is_refused(tmp_path):

@@ -9,7 +9,7 @@ import time
 
 import pytest
 
-from kit.decisions import RecordError, register_add, sign_off, sign_offs_of, verify_register
+from kit.decisions import Entry, RecordError, register_add, sign_off, sign_offs_of, verify_register
 from kit.decisions.record import digest_of
 
 DAY = dt.date(2026, 1, 5)
@@ -349,11 +349,62 @@ def test_entries_may_be_signed_by_a_key_that_the_user_holds(record, tmp_path):
         register_add(register, record("C"), key=tmp_path / "own.pub")
 
 
+def chained(entries):
+    """Entries put one behind the other again by an author who rewrites all of it."""
+    lines, before = [], "0" * 64
+    for number, one in enumerate(entries, 1):
+        entry = Entry.model_validate(one.model_dump() | {"number": number, "before": before})
+        lines.append(entry.model_dump_json())
+        before = entry.own_digest
+    return lines
+
+
+@pytest.mark.parametrize(
+    ("place", "change", "words"),
+    [
+        (0, {"known_on": dt.date(2012, 1, 1)}, "entry 1 says otherwise than its record A.json: known_on"),
+        (1, {"made_on": dt.date(2012, 1, 1)}, "entry 2 says otherwise than its record B.json: made_on"),
+        (
+            3,
+            {"name": "D"},
+            r"entry 4 (D) signs the record of entry 2, of which it says otherwise: name B there, D here",
+        ),
+    ],
+)
+def test_a_chain_made_anew_with_other_days_or_names_than_its_records_is_found_out(
+    register, tmp_path, place, change, words
+):
+    """Whole as a chain, but the records themselves say otherwise."""
+    entries = list(verify_register(register).entries)
+    entries[place] = entries[place].model_copy(update=change)
+    write(register, chained(entries))
+    problems = verify_register(register, folder=tmp_path).problems
+    assert any(words in one for one in problems)
+
+
+def test_an_entry_of_a_day_to_come_is_said(register, record):
+    register_add(register, record("E"), on=dt.date.today() + dt.timedelta(days=400))
+    assert any("is still to come" in note for note in verify_register(register).notes)
+
+
+def test_a_signature_taken_off_is_found_out_without_the_key(record, tmp_path):
+    """The key stays in the entry, as it is in the chain of digests; the signature is not."""
+    pytest.importorskip("cryptography")
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+    pem = serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    (tmp_path / "own.pem").write_bytes(Ed25519PrivateKey.generate().private_bytes(*pem))
+    path = tmp_path / "register.jsonl"
+    register_add(path, record("A"), on=DAY, key=tmp_path / "own.pem")
+    signature = json.loads(lines_of(path)[0])["signature"]
+    write(path, [lines_of(path)[0].replace(signature, "")])
+    assert verify_register(path).problems == ("entry 1 (A) has a signature that is not of its key",)
+
+
 @pytest.mark.long
 def test_ten_thousand_entries_are_verified_and_a_broken_one_among_them_is_named(tmp_path):
     """The time is measured by the benchmark of that name; here it is only that a chain of that length holds."""
-    from kit.decisions.register import Entry
-
     before, lines = "0" * 64, []
     for k in range(1, 10_001):
         entry = Entry(

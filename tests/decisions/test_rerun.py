@@ -2,6 +2,7 @@
 
 import csv
 import datetime as dt
+import gzip
 import importlib
 import json
 import re
@@ -10,7 +11,7 @@ import shutil
 import pytest
 
 import kit
-from kit.decisions import VERDICTS, RecordError, influence, read_decision, rerun, write_decision
+from kit.decisions import VERDICTS, RecordError, digest_of, influence, read_decision, rerun, write_decision
 from kit.numerics.forked import forked_map
 
 DAY = "2019-06-30"
@@ -32,6 +33,14 @@ def path(small_evidence, small_question, tmp_path_factory):
 @pytest.fixture(scope="module")
 def result(path, small_evidence):
     return rerun(path, small_evidence)
+
+
+@pytest.fixture(scope="module")
+def answers(path, small_evidence):
+    """What the three runs of the record give, so that what stands beside it can be altered at no cost."""
+    kept = []
+    rerun(path, small_evidence, run=lambda work, items: kept.extend(map(work, items)) or kept)
+    return kept
 
 
 @pytest.fixture
@@ -152,6 +161,57 @@ def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folde
     frame = result.to_frame().set_index("quantity")
     assert frame.loc["moisture_disbond: finds", "now"] == frame.loc["moisture_disbond: finds", "then"] - 1
     assert not frame.loc["moisture_disbond: finds", "same"]
+
+
+@pytest.mark.parametrize(
+    "alter",
+    [
+        lambda lines: lines[1:],
+        lambda lines: [*lines, lines[-1]],
+        lambda lines: [lines[1], lines[0], *lines[2:]],
+        lambda lines: [lines[0].replace("a", "\u0430", 1), *lines[1:]],  # looks alike
+        lambda lines: [],
+    ],
+    ids=["a row taken out", "a row twice", "two exchanged", "a look-alike letter", "none"],
+)
+def test_rows_beside_a_record_that_are_not_those_of_its_root_are_an_altered_record(
+    path, small_evidence, answers, tmp_path, alter
+):
+    shutil.copy(path, tmp_path / path.name)
+    lines = gzip.decompress(path.with_suffix(".rows.gz").read_bytes()).decode().splitlines(keepends=True)
+    (tmp_path / "small.rows.gz").write_bytes(gzip.compress("".join(alter(lines)).encode()))
+    result = rerun(tmp_path / path.name, small_evidence, run=lambda *_: answers)
+    assert result.verdicts == ("record altered",)
+    assert result.reasons == (
+        "small.rows.gz holds other rows than the record was written with (another root): one of the two was altered or exchanged",
+    )
+
+
+def test_a_record_that_does_not_say_which_rows_it_used_is_not_reproduced_in_silence(
+    path, small_evidence, answers, tmp_path
+):
+    data = json.loads(path.read_text()) | {"rows": None}
+    (tmp_path / "small.json").write_text(json.dumps(data | {"digest": digest_of(data)}))
+    (now, _), *later = answers
+    without = [(now.model_copy(update={"rows": None}), None), *later]
+    result = rerun(tmp_path / "small.json", small_evidence, run=lambda *_: without)
+    assert result.verdict == "reproduced"
+    assert (
+        result.reasons[-1]
+        == "the record does not say which rows it used: those altered, back-dated or deleted since cannot be named"
+    )
+
+
+@pytest.mark.long
+def test_a_rejected_row_entered_with_an_early_day_may_be_changed_data(path, folder):
+    """It alters no number and no digest of a table, and nobody altered the record."""
+    rows = rows_of(folder, "findings")
+    bad = rows[0] | {"finding": "BAD", "length": "-5", "recorded_on": "2018-01-01", "replaces": ""}
+    write(folder, "findings", [*rows, bad])
+    result = rerun(path, load(folder))
+    assert result.verdicts == ("record altered", "data changed in place")
+    (one,) = [one for one in result.differing if one.field.startswith("set_aside.")]
+    assert "findings BAD, length" in one.now
 
 
 @pytest.mark.long

@@ -50,8 +50,16 @@ def test_altered_back_dated_and_deleted_rows_are_named_apart():
 
 @pytest.mark.parametrize(
     "content",
-    [b"no gzip", gzip.compress(b"[1]\n"), gzip.compress(b'["a","b",{"c":1,"c":2}]\n')],
-    ids=["no gzip", "no row", "a column twice"],
+    [
+        b"no gzip",
+        gzip.compress(b"[1]\n"),
+        gzip.compress(b'["a","b",{"c":1,"c":2}]\n'),
+        gzip.compress(b"5\n"),
+        gzip.compress(b'["a","b",["c"]]\n'),
+        gzip.compress(b'["a","b",{"c":"d"}]\n' * 99)[:-9],
+        gzip.compress(bytes(range(256)) * 9)[:40] + b"\xff" * 40,
+    ],
+    ids=["no gzip", "no row", "a column twice", "a number", "cells as a list", "cut short", "spoiled"],
 )
 def test_what_is_no_side_file_is_refused(tmp_path, content):
     (tmp_path / "x.rows.gz").write_bytes(content)
