@@ -63,7 +63,7 @@ PACKED_QUESTION = "question.json"
 ALL = "all"
 """Key of the digest over all tables."""
 
-_OF_THAT_TIME, _TO_DATE = "known now of that time", "known to date"
+_AS_THEN, _OF_THAT_TIME, _TO_DATE = "known then", "known now of that time", "known to date"
 _NAMED = 8  # fields named in a reason; `fields_frame` has all
 
 REFERENCE = ("limits", "packages", "planned_usage", "pods")
@@ -435,6 +435,17 @@ def open_question(question: Question) -> Question:
     return question.model_copy(update={"known_on": None} | more)
 
 
+@dataclass(frozen=True)
+class _AsThen:
+    """The question answered as known then; what became of its rows, then and since; what to say of them, and what was altered."""
+
+    record: DecisionRecord
+    changes: pd.DataFrame | None
+    since: pd.DataFrame
+    note: str
+    altered: str
+
+
 def _run_again(
     contents: dict[str, Any],
     then: DecisionRecord,
@@ -443,40 +454,41 @@ def _run_again(
     run: Mapped,
 ) -> Rerun:
     """Answer the question of a record again, three times, and compare."""
-    used, unnamed, altered = _rows_of(path, then)
+    day = pd.Timestamp(then.known_on)
 
-    def again(body: str) -> tuple[DecisionRecord, UsedRows | None] | QuestionError:
-        if body == "then":
+    def again(body: str) -> DecisionRecord | _AsThen | QuestionError:
+        if body == _AS_THEN:
             answer = recommend(evidence, then.question.model_copy(update={"known_on": then.known_on}))
             rows = None if then.rows is None else rows_used(answer.fleet)
-            return decision_record(answer, rows=rows), rows
+            used, note, altered = _rows_of(path, then)
+            changes = rows_changed(used, rows) if used is not None and rows is not None else None
+            return _AsThen(
+                decision_record(answer, rows=rows), changes, evidence.fleet.rows_since(day), note, altered
+            )
         later = evidence.up_to(then.known_on) if body == _OF_THAT_TIME else evidence
         try:
-            return decision_record(recommend(later, open_question(then.question))), None
+            return decision_record(recommend(later, open_question(then.question)))
         except QuestionError as problem:
             return problem
 
-    (now, rows), *later = run(again, ("then", _OF_THAT_TIME, _TO_DATE))
+    # The first has the least to answer, so that it also sees to the rows: two of the three share a core.
+    as_then, *later = run(again, (_AS_THEN, _OF_THAT_TIME, _TO_DATE))
     unanswered = [
         f"what is {words} cannot answer the question: {one}"
         for words, one in zip((_OF_THAT_TIME, _TO_DATE), later, strict=True)
         if isinstance(one, QuestionError)
     ]
-    known_now, today = (None if isinstance(one, QuestionError) else one[0] for one in later)
-    since = evidence.fleet.rows_since(pd.Timestamp(then.known_on))
-    if unnamed:
-        unanswered.append(unnamed)
-    changes = rows_changed(used, rows) if used is not None and rows is not None else None
+    known_now, today = (None if isinstance(one, QuestionError) else one for one in later)
     return judge(
         contents,
         then,
-        now,
+        as_then.record,
         known_now=known_now,
         today=today,
-        rows_since=since,
-        row_changes=changes,
-        notes=tuple(unanswered),
-        altered=(altered,) if altered else (),
+        rows_since=as_then.since,
+        row_changes=as_then.changes,
+        notes=(*unanswered, as_then.note) if as_then.note else tuple(unanswered),
+        altered=(as_then.altered,) if as_then.altered else (),
     )
 
 

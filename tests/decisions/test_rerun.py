@@ -31,16 +31,25 @@ def path(small_evidence, small_question, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def result(path, small_evidence):
-    return rerun(path, small_evidence)
+def ran(path, small_evidence):
+    """The re-run, and what its three runs answered."""
+    module, kept = importlib.import_module("kit.decisions.rerun"), []
+    answer = module.recommend
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "recommend", lambda *asked: kept.append(answer(*asked)) or kept[-1])
+        return rerun(path, small_evidence), kept
 
 
 @pytest.fixture(scope="module")
-def answers(path, small_evidence):
-    """What the three runs of the record give, so that what stands beside it can be altered at no cost."""
-    kept = []
-    rerun(path, small_evidence, run=lambda work, items: kept.extend(map(work, items)) or kept)
-    return kept
+def result(ran):
+    return ran[0]
+
+
+@pytest.fixture
+def answered(ran, monkeypatch):
+    """Let a re-run take the answers that are there, so that what stands beside the record can be altered at no cost."""
+    kept = iter(ran[1])
+    monkeypatch.setattr(importlib.import_module("kit.decisions.rerun"), "recommend", lambda *_: next(kept))
 
 
 @pytest.fixture
@@ -175,12 +184,12 @@ def test_a_row_altered_in_place_is_changed_data_with_its_table_named(path, folde
     ids=["a row taken out", "a row twice", "two exchanged", "a look-alike letter", "none"],
 )
 def test_rows_beside_a_record_that_are_not_those_of_its_root_are_an_altered_record(
-    path, small_evidence, answers, tmp_path, alter
+    path, small_evidence, answered, tmp_path, alter
 ):
     shutil.copy(path, tmp_path / path.name)
     lines = gzip.decompress(path.with_suffix(".rows.gz").read_bytes()).decode().splitlines(keepends=True)
     (tmp_path / "small.rows.gz").write_bytes(gzip.compress("".join(alter(lines)).encode()))
-    result = rerun(tmp_path / path.name, small_evidence, run=lambda *_: answers)
+    result = rerun(tmp_path / path.name, small_evidence)
     assert result.verdicts == ("record altered",)
     assert result.reasons == (
         "small.rows.gz holds other rows than the record was written with (another root): one of the two was altered or exchanged",
@@ -188,13 +197,11 @@ def test_rows_beside_a_record_that_are_not_those_of_its_root_are_an_altered_reco
 
 
 def test_a_record_that_does_not_say_which_rows_it_used_is_not_reproduced_in_silence(
-    path, small_evidence, answers, tmp_path
+    path, small_evidence, answered, tmp_path
 ):
     data = json.loads(path.read_text()) | {"rows": None}
     (tmp_path / "small.json").write_text(json.dumps(data | {"digest": digest_of(data)}))
-    (now, _), *later = answers
-    without = [(now.model_copy(update={"rows": None}), None), *later]
-    result = rerun(tmp_path / "small.json", small_evidence, run=lambda *_: without)
+    result = rerun(tmp_path / "small.json", small_evidence)
     assert result.verdict == "reproduced"
     assert (
         result.reasons[-1]
