@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
-from scipy.special import gammaln, ndtri, psi, xlogy
+from scipy.special import expit, logit, ndtri, psi, xlogy
 
 from kit.detection.demonstration import pod_bounds
-from kit.numerics.confidence import check_level, likelihood_drop
+from kit.numerics.confidence import check_level
+from kit.numerics.covariance import covariance_within
+from kit.numerics.fit import Fit, Parameter
+from kit.numerics.maximum import Followed, maximise
+from kit.numerics.profile import limits_within
 from kit.numerics.typing import Floats
+
+_LEAST_MISSED, _MOST_MISSED = 1e-9, 1e6
+"""Damages missed by all looks, the most as a multiple of those found: further out there is no bound."""
+_MOST_LOGIT = 30.0
 
 ASSUMPTIONS = (
     "the looks are at the same damage: none arose, grew much, or was repaired between them (closed)",
@@ -24,8 +32,83 @@ ASSUMPTIONS = (
 """What an estimate without a trial rests on."""
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class AgreementLikelihood:
+    """Log-likelihood of what looks found, by the damages that all missed and the sensitivity of each look.
+
+    Parameters
+    ----------
+    found : ndarray, shape (n_looks,)
+        Damages that each look found.
+    n_found : int
+        Damages that any of them found.
+    both : int
+        Damages that both of two looks found; of no account for more looks.
+    dependence : float
+        Odds ratio of two looks finding the same damage; 1 for more looks [-].
+    """
+
+    found: Floats
+    n_found: int
+    both: int = 0
+    dependence: float = 1.0
+
+    @property
+    def limits(self) -> list[tuple[float, float]]:
+        """Range of the log of the missed and of the logits of the sensitivities."""
+        missed = (np.log(_LEAST_MISSED), np.log(_MOST_MISSED * self.n_found))
+        return [missed, *[(-_MOST_LOGIT, _MOST_LOGIT)] * self.found.size]
+
+    def value(self, point: Floats) -> tuple[float, Floats]:
+        r"""Return the log-likelihood and its gradient.
+
+        Parameters
+        ----------
+        point : ndarray, shape (1 + n_looks,)
+            Log of the missed, logits of the sensitivities.
+
+        Returns
+        -------
+        value : float
+            Log of the chance of what was found, but for a constant [-].
+        gradient : ndarray, shape (1 + n_looks,)
+            Its slopes.
+
+        Notes
+        -----
+        Of N damages, :math:`N!/(N-n)!` times the chance of each cell. Under an odds ratio :math:`\omega` the chance
+        :math:`p` that both of two looks find damage solves
+        :math:`p\,(1 - p_1 - p_2 + p) = \omega\,(p_1 - p)(p_2 - p)`.
+        """
+        missed, share, miss = np.exp(point[0]), expit(point[1:]), expit(-point[1:])
+        ways = missed + np.arange(1.0, self.n_found + 1)
+        if self.dependence == 1:
+            number = self.n_found + missed
+            value = (xlogy(self.found, share) + xlogy(number - self.found, miss)).sum()
+            by_missed, by_logit = np.log(miss).sum(), self.found - number * share
+        else:
+            value, by_missed, by_logit = self._two(missed, share, miss)
+        slope = missed * ((1 / ways).sum() + by_missed)
+        return float(np.log(ways).sum() + value), np.r_[slope, by_logit]
+
+    def _two(self, missed: float, share: Floats, miss: Floats) -> tuple[float, float, Floats]:
+        """Log of the cells' chances under dependence, with its slopes by the missed and by the logits."""
+        odds, total, product = self.dependence, share.sum(), share.prod()
+        half = 1 + (odds - 1) * total
+        both = 2 * odds * product / (half + np.sqrt(half**2 - 4 * odds * (odds - 1) * product))
+        alone = np.maximum(share - both, 1e-300)
+        none = max(1 - total + both, 1e-300)
+        cells, only = (self.both, missed), self.found - self.both
+        value = xlogy(self.both, both) + xlogy(only, alone).sum() + missed * np.log(none)
+        turn = none + both + odds * alone.sum()
+        by_share = (both + odds * alone[::-1]) / turn  # of the chance of both, by either sensitivity
+        slope = cells[0] / both * by_share - cells[1] / none * (1 - by_share)
+        slope += only / alone * (1 - by_share) - (only / alone)[::-1] * by_share
+        return float(value), float(np.log(none)), slope * share * miss
+
+
 @dataclass(frozen=True, eq=False, repr=False, kw_only=True)
-class AgreementEstimate:
+class AgreementEstimate(Fit):
     """Number of damages and sensitivity of the looks, from what they agree on.
 
     Parameters
@@ -50,6 +133,8 @@ class AgreementEstimate:
         Lower bound of the number where damages differ in how easily they are found.
     names : tuple of str
         Names of the looks.
+    likelihood : AgreementLikelihood
+        The log-likelihood as a function.
     assumptions : tuple of str
         What it rests on.
     """
@@ -64,6 +149,7 @@ class AgreementEstimate:
     dependence: float
     least_number: float
     names: tuple[str, ...]
+    likelihood: AgreementLikelihood = field(repr=False)
     assumptions: tuple[str, ...] = ASSUMPTIONS
 
     def __repr__(self) -> str:
@@ -71,8 +157,52 @@ class AgreementEstimate:
         each = ", ".join(f"{name} {s:.3f}" for name, s in zip(self.names, self.sensitivity, strict=True))
         return f"AgreementEstimate({self.estimator}: {self.n_found} found of {self.number:.4g}; sensitivity {each})"
 
-    def to_frame(self) -> pd.DataFrame:
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Damages missed by all looks, and the sensitivity of each look by its name."""
+        return (
+            Parameter(name="missed", value=self.number - self.n_found, unit="damages"),
+            *(
+                Parameter(name=name, value=float(share), scale="logit")
+                for name, share in zip(self.names, self.sensitivity, strict=True)
+            ),
+        )
+
+    @property
+    def covariance(self) -> pd.DataFrame:
+        """Covariance of the log of the missed and the logits, by the curvature where the likelihood is highest."""
+        likelihood = self.likelihood
+        free = range(1 + len(self.names))
+        return covariance_within(
+            likelihood.value, _highest(likelihood), free, likelihood.limits, ("missed", *self.names)
+        )
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds by likelihood ratio, what all looks missed and the other sensitivities highest each time.
+
+        Parameters
+        ----------
+        name : str
+            ``missed``, or the name of a look.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            Of its log or logit; infinite where the likelihood does not drop so far.
+        """
+        return _profiled(self.likelihood, ("missed", *self.names).index(name), level)
+
+    def to_frame(self, *, level: float | None = None, method: str = "profile") -> pd.DataFrame:
         """Return one row a look.
+
+        Parameters
+        ----------
+        level : float, optional
+            Confidence of the bounds by `method`. Default: the bounds of the estimate itself.
+        method : str
+            Of bounds at another level, as in `bounds`.
 
         Returns
         -------
@@ -80,15 +210,19 @@ class AgreementEstimate:
             Columns look, sensitivity, lower, upper, number, number_lower, number_upper, found, dependence,
             estimator.
         """
+        share, number = self.sensitivity_bounds, np.asarray(self.number_bounds)
+        if level is not None:
+            share = np.array([self.bounds(name, level=level, method=method) for name in self.names])
+            number = self.n_found + np.array(self.bounds("missed", level=level, method=method))
         return pd.DataFrame(
             {
                 "look": self.names,
                 "sensitivity": self.sensitivity,
-                "lower": self.sensitivity_bounds[:, 0],
-                "upper": self.sensitivity_bounds[:, 1],
+                "lower": share[:, 0],
+                "upper": share[:, 1],
                 "number": self.number,
-                "number_lower": self.number_bounds[0],
-                "number_upper": self.number_bounds[1],
+                "number_lower": number[0],
+                "number_upper": number[1],
                 "found": self.n_found,
                 "dependence": self.dependence,
                 "estimator": self.estimator,
@@ -144,7 +278,7 @@ def two_looks(
     :math:`\omega\,n_{10} n_{01} / n_{11}` (Lincoln and Petersen) or :math:`\omega\,n_{10} n_{01} / (n_{11} + 1)`
     (Chapman), :math:`\omega` the odds ratio. Bounds of the number: log-normal in the missed [3]_. With
     independence the sensitivity of one look is its share of what the other found, a binomial, with exact
-    bounds; with dependence its bounds are those of the number.
+    bounds; with dependence its bounds are by likelihood ratio.
 
     References
     ----------
@@ -185,10 +319,13 @@ def two_looks(
         variance = first * second * only_first * only_second / both**3
     bounds = _log_normal(n, missed, dependence * np.sqrt(variance), level)
     found = np.array([first, second], np.float64)
+    likelihood = AgreementLikelihood(
+        found=found, n_found=int(n), both=int(both), dependence=float(dependence)
+    )
     if dependence == 1 and first and second:
         share = np.array([pod_bounds(both, of, level) for of in (second, first)], np.float64)
     else:
-        share = np.stack([found / bounds[1], found / bounds[0]], axis=1)
+        share = np.array([expit(_profiled(likelihood, at, level)) for at in (1, 2)])
     return AgreementEstimate(
         estimator=estimator,
         n_found=int(n),
@@ -200,7 +337,26 @@ def two_looks(
         dependence=float(dependence),
         least_number=number,
         names=tuple(names),
+        likelihood=likelihood,
     )
+
+
+def _highest(likelihood: AgreementLikelihood) -> Floats:
+    """Log of the missed and logits where the likelihood is highest within its range."""
+    share = likelihood.found / (likelihood.n_found + 1)
+    begin = np.r_[np.log(likelihood.n_found * np.prod(1 - share)), logit(np.clip(share, 1e-6, None))]
+    limits = np.array(likelihood.limits)
+    return maximise(Followed(likelihood.value, limits), begin, limits=limits).point
+
+
+def _profiled(likelihood: AgreementLikelihood, at: int, level: float) -> tuple[float, float]:
+    """Bounds of the log of the missed or of a logit by likelihood ratio; infinite at the ends of the range."""
+    limits = likelihood.limits
+    low, high = limits_within(
+        likelihood.value, _highest(likelihood), limits, at, error=0.5, level=level, tolerance=1e-9
+    )
+    least, most = limits[at]
+    return (-np.inf if low <= least else low), (np.inf if high >= most else high)
 
 
 def _check(level: float, dependence: float) -> None:
@@ -277,8 +433,8 @@ def several_looks(
 
     Notes
     -----
-    The number N solves :math:`1 - n/N = \prod_j (1 - n_j/N)` [1]_, but for a half a damage; its bounds are by
-    likelihood ratio. Where some damage is easier for all looks, N is too low and the sensitivities too high:
+    The number N solves :math:`1 - n/N = \prod_j (1 - n_j/N)` [1]_, but for a half a damage; its bounds, and those of
+    the sensitivities, are by likelihood ratio, all else highest each time. Where some damage is easier for all looks, N is too low and the sensitivities too high:
     :math:`n + \frac{k-1}{k} f_1^2 / (2 f_2)`, from those found once and twice, is then nearer and still a lower
     bound [2]_; where it is above the estimate, the looks are not independent.
 
@@ -311,14 +467,6 @@ def several_looks(
         )
     each = seen.sum(axis=0)
 
-    def log_likelihood(number: float) -> float:
-        at = np.maximum(number - each, 0.0)
-        return float(
-            gammaln(number + 1)
-            - gammaln(number - n + 1)
-            + (xlogy(each, each / number) + xlogy(at, at / number)).sum()
-        )
-
     def slope(number: float) -> float:
         with np.errstate(divide="ignore"):  # a look that found all: the number is what was found
             return float(psi(number + 1) - psi(number - n + 1) + np.log1p(-each / number).sum())
@@ -327,28 +475,20 @@ def several_looks(
     while slope(high) > 0 and high < 1e9 * n:
         high *= 2
     number = float(n) if slope(float(n)) <= 0 else float(brentq(slope, n, high, xtol=1e-9, rtol=1e-12))
-    drop = likelihood_drop(level)
-    best = log_likelihood(number)
-
-    def excess(at: float) -> float:
-        return best - log_likelihood(at) - drop
-
-    low_bound = float(n) if excess(float(n)) <= 0 else float(brentq(excess, n, number))
-    far = 2 * number
-    while excess(far) < 0 and far < 1e9 * n:
-        far *= 2
-    high_bound = float(brentq(excess, number, far)) if excess(far) > 0 else float("inf")
+    likelihood = AgreementLikelihood(found=each, n_found=n)
+    low, high = np.exp(_profiled(likelihood, 0, level))
     once, twice = float((times == 1).sum()), float((times == 2).sum())
     least = n + (k - 1) / k * (once**2 / (2 * twice) if twice else once * (once - 1) / 2)
     return AgreementEstimate(
         estimator="several looks",
         n_found=n,
         number=number,
-        number_bounds=(low_bound, high_bound),
+        number_bounds=(float(n + low), float(n + high)),
         sensitivity=each / number,
-        sensitivity_bounds=np.stack([each / high_bound, each / low_bound], axis=1),
+        sensitivity_bounds=np.array([expit(_profiled(likelihood, 1 + j, level)) for j in range(k)]),
         level=level,
         dependence=1.0,
         least_number=float(least),
         names=tuple(names) if names is not None else tuple(f"look {j + 1}" for j in range(k)),
+        likelihood=likelihood,
     )

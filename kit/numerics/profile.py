@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from kit.numerics.typing import Floats
 
 _MOST_STEPS = 80  # outwards, and back where the likelihood cannot be worked out
 _GROWTH = 1.6  # of the step while the likelihood has not dropped
+_BEND = 1e-3  # of a grid's length: how far to each side the bend of a profile is looked at
 _STEEPEST = 1e3  # root of a drop beyond all that matter; also of a likelihood of nought
 
 
@@ -245,30 +247,98 @@ def limits_within(
     return ends[0], ends[1]
 
 
-def profile_on_grid(
-    value: Callable[[float], float], grid: Floats, height: Floats, drop: float, *, tolerance: float
-) -> tuple[float, float, tuple[float, float]]:
-    """Return where a profile is highest, and how far it can be from there until it has dropped.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class GridProfile:
+    """A log-likelihood along one parameter, all others highest at each place, followed from point to point of a grid.
 
     Parameters
     ----------
     value : callable
-        Height of the profile at a point; minus infinity where there is none.
+        Height of the profile at a place; minus infinity where there is none.
+    grid, height : ndarray, shape (n,)
+        Places, rising, and the heights there.
+    best, highest : float
+        Place and height of the top, between the neighbours of the highest point of the grid.
+    tolerance : float
+        How exact the places are.
+    """
+
+    value: Callable[[float], float] = field(repr=False)
+    grid: Floats = field(repr=False)
+    height: Floats = field(repr=False)
+    best: float
+    highest: float
+    tolerance: float
+
+    def limits(self, drop: float) -> tuple[float, float]:
+        """Return how far the parameter can be from the top until the profile has dropped.
+
+        Parameters
+        ----------
+        drop : float
+            How much lower the limits are [-].
+
+        Returns
+        -------
+        tuple of float
+            Where the profile first falls so low to each side, the end of the grid where it does not.
+        """
+        goal = self.highest - drop
+        below = np.flatnonzero(self.grid < self.best)[::-1]
+        above = np.flatnonzero(self.grid > self.best)
+        return self._limit(goal, below, self.grid[0]), self._limit(goal, above, self.grid[-1])
+
+    def _limit(self, goal: float, side: NDArray[np.int64], end: float) -> float:
+        inside = self.best
+        for i in side:
+            if self.height[i] < goal:
+                # Where there is no fit the height is minus infinity, which no root search takes.
+                found = brentq(
+                    lambda x: max(self.value(float(x)) - goal, -1e6),
+                    inside,
+                    self.grid[i],
+                    xtol=self.tolerance,
+                )
+                return float(found)
+            inside = float(self.grid[i])
+        return float(end)
+
+    def variance(self) -> float:
+        """Variance of the parameter by the bend of its profile at the top: that of the inverse of the whole information.
+
+        Returns
+        -------
+        float
+            Nan at an end of the grid, and where the profile does not bend down.
+        """
+        step = _BEND * float(self.grid[-1] - self.grid[0])
+        if not self.grid[0] + step < self.best < self.grid[-1] - step:
+            return float("nan")
+        sides = self.value(self.best - step) + self.value(self.best + step)
+        bend = (2 * self.highest - sides) / step**2
+        return 1 / bend if 0 < bend < np.inf else float("nan")
+
+
+def profile_on_grid(
+    value: Callable[[float], float], grid: Floats, height: Floats, *, tolerance: float
+) -> GridProfile:
+    """Follow a profile whose heights on a grid are known.
+
+    Parameters
+    ----------
+    value : callable
+        Height of the profile at a place; minus infinity where there is none.
     grid : ndarray, shape (n,)
-        Points, rising.
+        Places, rising.
     height : ndarray, shape (n,)
         Heights there, at least one of them finite.
-    drop : float
-        How much lower the bounds are [-].
     tolerance : float
         How exact the places are.
 
     Returns
     -------
-    best, highest : float
-        Place and height of the top, between the neighbours of the highest point of the grid.
-    bounds : tuple of float
-        Where the profile first falls so low to each side, the end of the grid where it does not.
+    GridProfile
+        With its top; its limits are searched when they are asked for.
     """
     top = int(np.argmax(height))
     best, highest = float(grid[top]), float(height[top])
@@ -280,18 +350,4 @@ def profile_on_grid(
     )
     if -found.fun > highest:
         best, highest = float(found.x), float(-found.fun)
-    goal = highest - drop
-
-    def bound(side: NDArray[np.int64], end: float) -> float:
-        inside = best
-        for i in side:
-            if height[i] < goal:
-                # Where there is no fit the height is minus infinity, which no root search takes.
-                return float(
-                    brentq(lambda x: max(value(float(x)) - goal, -1e6), inside, grid[i], xtol=tolerance)
-                )
-            inside = float(grid[i])
-        return end
-
-    below, above = np.flatnonzero(grid < best)[::-1], np.flatnonzero(grid > best)
-    return best, highest, (bound(below, float(grid[0])), bound(above, float(grid[-1])))
+    return GridProfile(value=value, grid=grid, height=height, best=best, highest=highest, tolerance=tolerance)

@@ -6,7 +6,6 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from kit.simulate.fleet import day_date, day_number
 from kit.simulate.scenario import Family
@@ -29,8 +28,9 @@ def write_deferrals(book: Book) -> None:
     """
     out = book.tables["deferrals"]
     ends = book.truth.water.set_index("spell")[["ended_on", "ended_by"]]
-    finds = book.truth.finds.sort_values("day", kind="stable")
-    later = {damage: rows.to_dict("records") for damage, rows in finds.groupby("damage")}
+    later: dict[str, list[Row]] = {}
+    for find in book.truth.finds.sort_values("day", kind="stable").to_dict("records"):
+        later.setdefault(find["damage"], []).append(find)
     # On one day a panel may be tapped and looked at for water: the re-inspection is the look that mapped this damage.
     looks = {
         (r["aircraft"], r["panel"], r["inspected_on"], r["method"]): r for r in book.tables["inspections"]
@@ -75,7 +75,7 @@ def _end_by_find(after: Row, looks: dict[tuple[str, str, date, str], Row]) -> Ro
     }
 
 
-def _deferral(book: Book, row: Row, find: pd.Series) -> Row:
+def _deferral(book: Book, row: Row, find: Row) -> Row:
     """Return the deferral of a damage that was left, as it was opened."""
     s = book.scenario
     family, _ = book.zones[find["zone"]]

@@ -28,7 +28,7 @@ FLEETS = 200
 FIRST_SEED = 1
 """Seed of its first fleet; the others follow."""
 
-DRAWS = 64
+DRAWS = 32
 """Draws of each answer of the page: whether a question is answered does not hang on how many there are."""
 
 
@@ -59,7 +59,7 @@ def answers_of_seed(
     -------
     DataFrame
         Columns seed, question, outcome (answered; no interval, where none meets the target; refused), threshold, repeat [units of the question's
-        clock], governed_by, seconds, why (of a refusal).
+        clock], governed_by, seconds (of processor time; the first question pays for what all share), why (of a refusal).
 
     Raises
     ------
@@ -80,7 +80,7 @@ def answers_of_seed(
         fleet = load_fleet(make_demo(Path(folder) / "fleet", seed=seed, scenario=scenario), set_aside=True)
     evidence = Evidence(fleet)
     for path in wanted:
-        begin = time.perf_counter()
+        begin = time.process_time()
         row = {"seed": seed, "question": path.stem, "outcome": "answered", "why": ""}
         try:
             ask = read_question(path)
@@ -92,7 +92,7 @@ def answers_of_seed(
             row |= {"threshold": answer.threshold, "repeat": answer.repeat, "governed_by": answer.governed_by}
             if answer.repeat is None:
                 row["outcome"] = "no interval"
-        rows.append(row | {"seconds": time.perf_counter() - begin})
+        rows.append(row | {"seconds": time.process_time() - begin})
     columns = ["seed", "question", "outcome", "threshold", "repeat", "governed_by", "seconds", "why"]
     return pd.DataFrame(rows).reindex(columns=columns)
 
@@ -190,7 +190,7 @@ def many_seeds_page(table: pd.DataFrame, *, draws: int | None = None) -> str:
         f"The invented demo fleet made anew with {seeds.nunique()} other seeds ({seeds.min()} to {seeds.max()}), and each question of "
         f"`demo_fleet/questions/` put to each: {len(table):,} questions, {outcome.get('answered', 0):,} answered with an interval, "
         f"{outcome.get('no interval', 0):,} answered that no interval meets the target, {outcome.get('refused', 0):,} refused with a "
-        f"reason, none without an end{sampled}. The slowest took {table['seconds'].max():.0f} s.",
+        f"reason, none without an end{sampled}. The slowest took {table['seconds'].max():.0f} s of processor time.",
         "",
         "Made by `python -m kit.simulate.many_seeds demo_fleet/questions docs/many_seeds.md`; do not edit by hand.",
         "",
@@ -216,8 +216,10 @@ def _range(values: pd.Series) -> str:
     return f"{numbers.min():,.0f} to {numbers.max():,.0f}" if numbers.size else "–"
 
 
-def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2") -> None:
+def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2", so_far: str = "") -> None:
     """Write the page to a file; broken off, it goes on where it was when it is started again.
+
+    What is done is kept beside the page until all of it is.
 
     Parameters
     ----------
@@ -229,9 +231,15 @@ def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2") 
         Fleets.
     workers : str
         Processes to share the work.
+    so_far : str
+        ``--so-far`` writes the page of the fleets that are done, and makes none.
     """
     seeds = range(FIRST_SEED, FIRST_SEED + int(n))
     kept = Path(target).with_suffix(".kept.json")
+    if so_far:
+        done = pd.DataFrame(json.loads(kept.read_text(encoding="utf-8"))["rows"])
+        replace_text(Path(target), many_seeds_page(done, draws=DRAWS))
+        return
     table = many_seeds(questions, seeds, workers=int(workers), kept=kept)
     replace_text(Path(target), many_seeds_page(table, draws=DRAWS))
     kept.unlink(missing_ok=True)

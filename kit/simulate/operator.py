@@ -77,7 +77,7 @@ class Book:
         self.records = {t.name: day_date(t.records_from) for t in truth.fleet}
         self.clean_looks: list[Row] = []
         self.drawn: dict[str, shapely.Polygon] = {}
-        self.left: list[tuple[Row, pd.Series]] = []
+        self.left: list[tuple[Row, Row]] = []
         self.confirmed: set[str] = set()
         self._change_recorded: dict[date, date] = {}
 
@@ -379,7 +379,7 @@ class Book:
     def write_looks(self, cards: dict[tuple[str, str, date], Row]) -> None:
         """Write inspections, findings and repairs; clean tap looks stay for the blemishes to choose from."""
         truth = self.truth
-        finds = truth.finds.set_index("look")
+        finds = {find["look"]: find for find in truth.finds.to_dict("records")}
         order = truth.looks.sort_values(["day", "aircraft", "zone", "kind"], kind="stable")
         for look in order.itertuples():
             day = look.day.date()
@@ -398,7 +398,7 @@ class Book:
             row["recorded_on"] = max(
                 self.soon(day), cards[task, look.aircraft, day]["recorded_on"] if task else day
             )
-            find = finds.loc[look.Index]
+            find = finds[look.Index]
             if task:
                 self.tables["inspections"].append(row)
             self.write_find(find, row, look.station, is_look=bool(task))
@@ -419,7 +419,7 @@ class Book:
                     {"tap": name, "grid": row["tap_grid"], **tap, "recorded_on": row["recorded_on"]}
                 )
 
-    def write_find(self, find: pd.Series, look: Row, station: int, *, is_look: bool) -> None:
+    def write_find(self, find: Row, look: Row, station: int, *, is_look: bool) -> None:
         """Write a finding and its repair."""
         s, rng = self.scenario, self.rng
         family, _ = self.zones[find["zone"]]
@@ -476,8 +476,7 @@ class Book:
         # By the size as it was written down the damage may be beyond its limit: then it stays by a disposition of its own.
         if find["disposition"] == "monitor" and self._is_beyond(row, family):
             row["disposition"] = "temporary_repair"
-            find = find.copy()
-            find["repair"], find["repaired_on"] = s.repairs[0].name, find["day"]
+            find = find | {"repair": s.repairs[0].name, "repaired_on": find["day"]}
         is_tap = look["method"] in TAP_METHODS
         if is_tap and find["damage"] and key not in self.confirmed and family.structure_class == "critical":
             self.confirmed.add(key)
@@ -516,7 +515,7 @@ class Book:
         diameter = math.sqrt(4 * shapely.area(shape) / math.pi)
         return edge < least or diameter > round(share * s.limit_on(family, row["found_on"]))
 
-    def _confirm(self, row: Row, look: Row, find: pd.Series, family: Family) -> None:
+    def _confirm(self, row: Row, look: Row, find: Row, family: Family) -> None:
         """Write the look by ultrasonics that confirms and sizes a find on an item with a limitation."""
         widest = 0.75 * min(family.length, family.height)
         size = min(ultrasonic_size(self.scenario, self.truth.seed, find["damage"], find["true_size"]), widest)

@@ -205,7 +205,7 @@ def _two_clocks(rng: np.random.Generator) -> list[Result]:
     fit = fit_two_clocks(SameLives(built, pd.Series([], dtype="int64")), level=LEVEL)
     # The mix is told at the fleet's own mean usage; half and half at 5 cycles a day is this one.
     true = 0.5 * fit.ratio / 5 / (0.5 * fit.ratio / 5 + 0.5)
-    return [("share of the first clock", true, fit.mix, *fit.bounds)]
+    return [("share of the first clock", true, fit.mix, *fit.bounds("mix", level=LEVEL))]
 
 
 def _regression(rng: np.random.Generator) -> list[Result]:

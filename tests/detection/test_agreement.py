@@ -6,6 +6,7 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import chi2, multinomial
 
 from kit.detection import ASSUMPTIONS, dependence_table, pod_bounds, several_looks, two_looks
+from kit.detection.agreement import AgreementLikelihood
 
 
 def test_two_looks_in_ones_head():
@@ -87,6 +88,62 @@ def test_several_looks_are_the_maximum_of_the_likelihood():
     assert result.number_bounds[0] <= 120 <= result.number_bounds[1]
     np.testing.assert_allclose(result.sensitivity, [0.7, 0.5, 0.4], atol=0.1)
     assert list(result.to_frame()["look"]) == ["tap", "automated", "thermography"]
+
+
+def test_many_looks_leave_of_each_the_bounds_of_a_share_of_what_was_found():
+    """Where nothing is missed by all, the number is known and each look is a binomial: its bounds by likelihood ratio."""
+    seen = np.random.default_rng(6).random((60, 12)) < 0.6
+    result = several_looks(seen)
+    assert result.number == pytest.approx(60, abs=0.01)
+    hits = seen[:, 0].sum()
+
+    def fall(share):
+        p = hits / 60
+        return hits * np.log(p / share) + (60 - hits) * np.log((1 - p) / (1 - share))
+
+    for bound in result.sensitivity_bounds[0]:
+        assert 2 * fall(bound) == pytest.approx(chi2.ppf(0.95, 1), abs=0.02)
+
+
+@pytest.mark.parametrize("odds", [1.0, 0.4, 3.0])
+def test_the_likelihood_is_that_of_the_cells_and_has_its_slopes(odds):
+    """Against the chances of the cells with that odds ratio, the slopes against differences."""
+    from scipy.optimize import brentq
+    from scipy.special import gammaln, logit
+
+    shares, cells = np.array([0.7, 0.6]), np.array([30, 20, 10, 4])
+    both = brentq(
+        lambda p: p * (1 - shares.sum() + p) - odds * (0.7 - p) * (0.6 - p), 0.3 + 1e-12, 0.6 - 1e-12
+    )
+    chances = np.array([both, 0.7 - both, 0.6 - both, 1 - 1.3 + both])
+    likelihood = AgreementLikelihood(found=np.array([50.0, 40.0]), n_found=60, both=30, dependence=odds)
+    point = np.r_[np.log(4.0), logit(shares)]
+    value, slopes = likelihood.value(point)
+    assert value == pytest.approx(gammaln(65) - gammaln(5) + cells @ np.log(chances), rel=1e-12)
+    steps = 1e-5 * np.eye(3)
+    by_difference = [(likelihood.value(point + h)[0] - likelihood.value(point - h)[0]) / 2e-5 for h in steps]
+    assert slopes == pytest.approx(by_difference, rel=1e-6, abs=1e-6)
+
+
+def test_what_looks_agree_on_answers_as_every_fit_does():
+    seen = np.repeat([[1, 1], [1, 0], [0, 1]], [60, 40, 20], axis=0)
+    result = several_looks(seen, names=("tap", "visual"))
+    assert result.bounds("missed") == pytest.approx(np.array(result.number_bounds) - 120, rel=1e-6)
+    assert result.bounds("tap") == pytest.approx(tuple(result.sensitivity_bounds[0]), rel=1e-6)
+    inner = result.bounds("tap", level=0.5)
+    assert result.sensitivity_bounds[0, 0] < inner[0] < result.sensitivity[0] < inner[1]
+    assert result.bounds("tap", level=0.5, method="wald") == pytest.approx(inner, abs=0.01)
+    assert list(result.parameter_table(method="wald").index) == ["missed", "tap", "visual"]
+    # Two looks alone: the same likelihood whether they are taken as two or as several.
+    assert two_looks(60, 40, 20, names=("tap", "visual")).bounds("tap") == pytest.approx(
+        tuple(result.sensitivity_bounds[0]), rel=1e-4
+    )
+
+
+def test_nothing_found_twice_leaves_the_missed_without_an_upper_bound():
+    result = two_looks(0, 5, 5, dependence=2.0)
+    assert result.bounds("missed")[1] == np.inf
+    assert result.sensitivity_bounds[:, 0] == pytest.approx([0.0, 0.0], abs=1e-6)
 
 
 def test_two_of_several_looks_agree_with_two_looks():

@@ -32,10 +32,24 @@ def lives_on_two_clocks(seed, *, mix, n=500):
 @pytest.mark.parametrize("mix", [0.0, 0.5, 1.0])
 def test_the_mix_that_made_the_lives_lies_within_its_bounds(mix):
     fit = fit_two_clocks(lives_on_two_clocks(3, mix=mix), level=0.99)
-    assert fit.bounds[0] <= mix <= fit.bounds[1]
+    low, high = fit.mix_bounds
+    assert low <= mix <= high
     assert fit.mix == pytest.approx(mix, abs=0.15)
     assert fit.parked_share == pytest.approx(1 - fit.mix)
     assert fit.profile["below_best"].min() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_mix_answers_as_every_fit_does():
+    fit = fit_two_clocks(lives_on_two_clocks(3, mix=0.5))
+    assert fit.bounds("mix") == fit.mix_bounds
+    low, high = fit.bounds("mix", level=0.5)
+    assert fit.mix_bounds[0] < low < fit.mix < high < fit.mix_bounds[1]
+    # Inside its range the profile is nearly a parabola: both methods agree to a tenth of the width.
+    width = high - low
+    assert fit.bounds("mix", level=0.5, method="wald") == pytest.approx((low, high), abs=0.1 * width)
+    assert list(fit.parameter_table(method="wald").index) == ["mix"]
+    with pytest.raises(ValueError, match=r"`name` must be one of mix\. Got 'shape'"):
+        fit.bounds("shape")
 
 
 def test_the_ends_of_the_mix_are_the_clocks_alone():

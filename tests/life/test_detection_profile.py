@@ -26,7 +26,12 @@ def looks(seed, *, n=300, pods=None, gap=300.0, shape=4.0):
 def test_close_looks_at_sharply_timed_damage_tell_the_chance_of_detection():
     ridge = detection_profile(looks(1, shape=20.0), level=0.99, grid=[0.2, 0.35, 0.5, 0.65, 0.8, 1.0])
     assert ridge.is_told
-    assert ridge.bounds[0] < 0.5 < ridge.bounds[1]
+    low, high = ridge.detection_bounds
+    assert low < 0.5 < high
+    assert ridge.bounds("detection", level=0.99) == ridge.detection_bounds
+    inner = ridge.bounds("detection", level=0.5)
+    assert low < inner[0] < ridge.best < inner[1] < high
+    assert ridge.bounds("detection", level=0.5, method="wald") == pytest.approx(inner, abs=0.05)
     assert "put the chance of detection between" in ridge.words()
 
 
@@ -40,7 +45,7 @@ def test_few_looks_leave_it_open_and_show_the_ridge():
     ridge = detection_profile(looks(2, n=40, gap=1500.0), grid=[0.3, 0.5, 0.7, 0.9, 1.0])
     assert not ridge.is_told
     assert "Detection must come from trials or be assumed" in ridge.words()
-    inside = ridge.table[ridge.table["detection"].between(*ridge.bounds)]
+    inside = ridge.table[ridge.table["detection"].between(*ridge.detection_bounds)]
     assert (np.diff(inside["age_at_share"]) > 0).all()
     assert ridge.ages[0] == inside["age_at_share"].min()
 

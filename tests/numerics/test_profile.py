@@ -14,7 +14,8 @@ GRID = np.linspace(0.0, 1.0, 21)
 
 
 def of(value, *, drop=1.0, grid=GRID):
-    return profile_on_grid(value, grid, np.array([value(x) for x in grid]), drop, tolerance=1e-9)
+    along = profile_on_grid(value, grid, np.array([value(x) for x in grid]), tolerance=1e-9)
+    return along.best, along.highest, along.limits(drop)
 
 
 @given(centre=st.floats(0.0, 1.0), half=st.floats(0.02, 3.0))
@@ -45,9 +46,23 @@ def test_no_point_of_the_grid_is_worked_out_again_to_find_where_the_profile_fall
         return -(((x - 0.5) / 0.2) ** 2)
 
     heights = np.array([-(((x - 0.5) / 0.2) ** 2) for x in GRID])
-    profile_on_grid(value, GRID, heights, 1.0, tolerance=1e-9)
+    profile_on_grid(value, GRID, heights, tolerance=1e-9).limits(1.0)
     # The root search asks for the two points that it stands between, one on each side of the top.
     assert len(set(asked) & set(GRID)) <= 5
+
+
+@given(centre=st.floats(0.01, 0.99), half=st.floats(0.02, 3.0))
+def test_the_bend_of_a_profile_is_the_variance_and_an_end_of_the_range_has_none(centre, half):
+    """-((x - c)/h)^2 is the log of a normal density of variance h^2 / 2."""
+
+    def value(x):
+        return -(((x - centre) / half) ** 2)
+
+    heights = np.array([value(x) for x in GRID])
+    assert profile_on_grid(value, GRID, heights, tolerance=1e-9).variance() == pytest.approx(
+        half**2 / 2, rel=1e-4
+    )
+    assert math.isnan(profile_on_grid(lambda x: x, GRID, GRID, tolerance=1e-9).variance())
 
 
 # Limits ------------------------------------------------------------------------------------------------

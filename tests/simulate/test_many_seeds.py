@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from support import DEMO
 
-from kit.simulate.many_seeds import answers_of_seed, many_seeds, many_seeds_page
+from kit.simulate.many_seeds import answers_of_seed, main, many_seeds, many_seeds_page
 
 QUESTIONS = DEMO / "questions"
 COLUMNS = ["seed", "question", "outcome", "threshold", "repeat", "governed_by", "seconds", "why"]
@@ -96,5 +96,10 @@ def test_work_that_was_broken_off_goes_on_where_it_was(tmp_path, monkeypatch):
     assert table["seed"].tolist() == [1, 2, 3, 4]
     assert table["why"].tolist() == [""] * 4
     assert table["repeat"].isna().all()
-    with pytest.raises(ValueError, match=r"to be gone on with\. Got .* 64 draws\. Delete it"):
+    page = tmp_path / "kept.md"
+    kept.rename(page.with_suffix(".kept.json"))
+    main(str(QUESTIONS), str(page), "200", "1", "--so-far")
+    assert "4 other seeds (1 to 4)" in page.read_text()
+    assert page.with_suffix(".kept.json").rename(kept).exists()
+    with pytest.raises(ValueError, match=r"to be gone on with\. Got .* 32 draws\. Delete it"):
         many_seeds(QUESTIONS, range(1, 5), draws=128, kept=kept)

@@ -14,7 +14,8 @@ from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL
 from kit.life.lives.histories import Histories, build_histories
 from kit.numerics.confidence import check_level, likelihood_drop
-from kit.numerics.profile import profile_on_grid
+from kit.numerics.fit import Fit, Parameter
+from kit.numerics.profile import GridProfile, profile_on_grid
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
 from kit.numerics.words import in_words
@@ -293,7 +294,7 @@ def log_chance(fit: LifeFit, histories: Histories) -> float:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class TwoClockFit:
+class TwoClockFit(Fit):
     """A life on a mix of two clocks.
 
     Parameters
@@ -303,8 +304,8 @@ class TwoClockFit:
     mix : float
         Share of the first clock in the aging of a panel at the fleet's mean usage: 1 is the first clock
         alone, 0 the second [-].
-    bounds : tuple of float
-        Profile bounds of the mix at `level` [-].
+    mix_bounds : tuple of float
+        Profile bounds of the mix at `level`; at others by ``bounds("mix", level=)`` [-].
     level : float
         Confidence [-].
     fit : LifeFit
@@ -315,30 +316,61 @@ class TwoClockFit:
         Columns mix, below_best: how much lower the log-likelihood is [-].
     lives : SameLives
         What was fitted.
+    along : GridProfile
+        The log-likelihood along the mix, scale and shape highest at each.
     """
 
     first: str
     second: str
     mix: float
-    bounds: tuple[float, float]
+    mix_bounds: tuple[float, float]
     level: float
     fit: LifeFit
     ratio: float
     profile: pd.DataFrame = field(repr=False)
     lives: SameLives = field(repr=False)
+    along: GridProfile = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line with the mix and its bounds."""
+        low, high = self.mix_bounds
         return (
-            f"TwoClockFit({self.first} share {self.mix:.2f} ({self.bounds[0]:.2f} to {self.bounds[1]:.2f}), rest "
+            f"TwoClockFit({self.first} share {self.mix:.2f} ({low:.2f} to {high:.2f}), rest "
             f"{self.second}, finds={self.fit.n_finds:g} of {self.fit.n_lives:g} lives)"
         )
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """The mix; scale and shape at the likeliest mix are those of `fit`."""
+        return (Parameter(name="mix", value=self.mix, scale="linear"),)
+
+    @property
+    def covariance(self) -> Floats:
+        """Variance of the mix, by the bend of its profile; nan at 0 and 1."""
+        return np.array([[self.along.variance()]])
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds of the mix by likelihood ratio.
+
+        Parameters
+        ----------
+        name : str
+            ``mix``.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            0 and 1, the ends of its range, where the likelihood does not drop so far.
+        """
+        return self.along.limits(likelihood_drop(level))
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """What the reader of the numbers must know."""
         notes = []
-        if self.bounds[0] <= 0 and self.bounds[1] >= 1:
+        if self.mix_bounds[0] <= 0 and self.mix_bounds[1] >= 1:
             notes.append("the clocks are indistinguishable by these data: any mix of the two is as likely")
         if len(self.lives.left_out):
             notes.append("; ".join(f"{n} lives left out: {why}" for why, n in self.lives.left_out.items()))
@@ -356,7 +388,7 @@ class TwoClockFit:
     @property
     def parked_share_bounds(self) -> tuple[float, float]:
         """Bounds of `parked_share` [-]."""
-        return self._parked(self.bounds[1]), self._parked(self.bounds[0])
+        return self._parked(self.mix_bounds[1]), self._parked(self.mix_bounds[0])
 
     def _parked(self, mix: float) -> float:
         if self.first == "calendar_days" or self.second != "calendar_days":
@@ -491,10 +523,11 @@ def fit_two_clocks(
         raise NoFiniteMaximum(
             f"No fit: no mix of {first} and {second} has a finite maximum. Try each clock alone."
         )
-    mix, best, bounds = profile_on_grid(value, _PROFILE, heights, likelihood_drop(level), tolerance=1e-7)
+    along = profile_on_grid(value, _PROFILE, heights, tolerance=1e-7)
+    mix, best = along.best, along.highest
     profile = pd.DataFrame({"mix": np.r_[_PROFILE, mix], "below_best": best - np.r_[heights, best]})
     profile = profile.sort_values("mix", ignore_index=True)
     return TwoClockFit(
-        first=first, second=second, mix=mix, bounds=bounds, level=level, fit=fit(mix), ratio=ratio, profile=profile,
-        lives=lives,
+        first=first, second=second, mix=mix, mix_bounds=along.limits(likelihood_drop(level)), level=level, fit=fit(mix),
+        ratio=ratio, profile=profile, lives=lives, along=along,
     )  # fmt: skip

@@ -14,15 +14,17 @@ from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.imperfect import ConstantDetection
 from kit.life.lives.histories import Histories
 from kit.numerics.confidence import check_level, check_share, likelihood_drop
-from kit.numerics.profile import profile_on_grid
+from kit.numerics.fit import Fit, Parameter
+from kit.numerics.profile import GridProfile, profile_on_grid
 from kit.numerics.refusals import NoFiniteMaximum, need
+from kit.numerics.typing import Floats
 from kit.numerics.words import in_words, percent
 
 _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class DetectionProfile:
+class DetectionProfile(Fit):
     """How likely each chance of detection is, and the life that goes with it.
 
     Parameters
@@ -33,41 +35,72 @@ class DetectionProfile:
         Share of the panels at whose age the lives are compared [-].
     best : float
         Likeliest chance of detection [-].
-    bounds : tuple of float
-        Profile bounds of it at `level`; the ends of the range where the likelihood does not bound it [-].
+    detection_bounds : tuple of float
+        Profile bounds of it at `level`; the ends of the range where the likelihood does not bound it. At other levels by
+        ``bounds("detection", level=)`` [-].
     level : float
         Confidence [-].
     clock : str
         Clock of the ages.
     fits : dict of float to LifeFit
         By chance of detection.
+    along : GridProfile
+        The log-likelihood along the chance, the life likeliest at each.
     """
 
     table: pd.DataFrame = field(repr=False)
     share: float
     best: float
-    bounds: tuple[float, float]
+    detection_bounds: tuple[float, float]
     level: float
     clock: str
     fits: dict[float, LifeFit] = field(repr=False)
+    along: GridProfile = field(repr=False)
 
     def __repr__(self) -> str:
         """Return one line with the answer."""
-        return (
-            f"DetectionProfile(detection {self.best:.2f} ({self.bounds[0]:.2f} to {self.bounds[1]:.2f}), "
-            f"{'told' if self.is_told else 'NOT told'} by the data)"
-        )
+        low, high = self.detection_bounds
+        told = "told" if self.is_told else "NOT told"
+        return f"DetectionProfile(detection {self.best:.2f} ({low:.2f} to {high:.2f}), {told} by the data)"
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """The chance of detection; the life that goes with it is in `fits`."""
+        return (Parameter(name="detection", value=self.best, scale="linear"),)
+
+    @property
+    def covariance(self) -> Floats:
+        """Variance of the chance, by the bend of its profile; nan at the ends of the range."""
+        return np.array([[self.along.variance()]])
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds of the chance by likelihood ratio.
+
+        Parameters
+        ----------
+        name : str
+            ``detection``.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            The ends of the range that was looked at where the likelihood does not drop so far.
+        """
+        return self.along.limits(likelihood_drop(level))
 
     @property
     def is_told(self) -> bool:
         """Whether the data bound the chance of detection on both sides, to less than half of the range [-]."""
         low, high = self.table["detection"].min(), self.table["detection"].max()
-        return bool(self.bounds[0] > low and self.bounds[1] - self.bounds[0] < (high - low) / 2)
+        least, most = self.detection_bounds
+        return bool(least > low and most - least < (high - low) / 2)
 
     @property
     def ages(self) -> tuple[float, float]:
         """Youngest and oldest age at `share` over the chances within the bounds [clock units]."""
-        inside = self.table["detection"].between(*self.bounds)
+        inside = self.table["detection"].between(*self.detection_bounds)
         ages = self.table.loc[inside, "age_at_share"]
         return float(ages.min()), float(ages.max())
 
@@ -80,7 +113,7 @@ class DetectionProfile:
             A sentence or two.
         """
         young, old = self.ages
-        low, high = self.bounds
+        low, high = self.detection_bounds
         if self.is_told:
             return (
                 f"The looks themselves put the chance of detection between {low:.2f} and {high:.2f}; over that range "
@@ -190,19 +223,20 @@ def detection_profile(
         one = fit(float(chance))
         return -np.inf if one is None else one.log_likelihood
 
-    best, highest, bounds = profile_on_grid(value, at, height, likelihood_drop(level), tolerance=1e-5)
+    along = profile_on_grid(value, at, height, tolerance=1e-5)
     table = pd.DataFrame(
         {
             "detection": at,
-            "below_best": highest - height,
+            "below_best": along.highest - height,
             "scale": [one.scale for one in fits.values()],
             "shape": [one.shape for one in fits.values()],
             "age_at_share": [float(one.quantile(share)) for one in fits.values()],
         }
     )
     return DetectionProfile(
-        table=table, share=share, best=best, bounds=bounds, level=level, clock=histories.clock, fits=fits
-    )
+        table=table, share=share, best=along.best, detection_bounds=along.limits(likelihood_drop(level)), level=level,
+        clock=histories.clock, fits=fits, along=along,
+    )  # fmt: skip
 
 
 detection_ridge = detection_profile
