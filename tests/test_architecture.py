@@ -394,7 +394,7 @@ ENDS = {
     "regions/make/sound_skin.py": ["each round keeps about half"],
     "regions/measure/extents.py": ["each round lets go of corners"],
     "detection/demonstration.py": ["refused beyond the most trials", "halves whole numbers"],
-    "detection/agreement.py": ["doubles up to a most", "doubles up to a most"],
+    "detection/agreement.py": ["doubles up to a most"],
 }
 
 
