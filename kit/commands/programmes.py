@@ -27,6 +27,9 @@ from kit.commands.shell import (
 from kit.numerics.words import number, signed
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from types import ModuleType
+
     import pandas as pd
     from matplotlib.axes import Axes
 
@@ -71,12 +74,14 @@ def _show(
     *,
     as_json: bool,
     figure: Path | None,
-    plot: object,
+    plot: Callable[[ModuleType], Axes],
     more: dict[str, object] | None = None,
 ) -> None:
     """Print answers as tables, sentences, assumptions and cautions, or as one JSON document."""
     if figure is not None:
-        axes: Axes = plot()
+        from kit import figures  # slow to load
+
+        axes: Axes = plot(figures)
         axes.figure.savefig(figure, dpi=120)
     own = [line for one in results for line in one.cautions if line not in CAUTIONS]
     cautions = (*dict.fromkeys(own), *CAUTIONS)
@@ -133,7 +138,6 @@ def panels(
 ) -> None:
     """List which panels to tap first: chance of unfound damage today, and what a look takes away."""
     with bad_input():
-        from kit.figures import plot_panels
         from kit.programmes import present_state
 
         fleet = load_aside(source, strict=strict)
@@ -171,7 +175,14 @@ def panels(
         table = _table(
             f"{state.group.ask.group}: panels to tap first, with 5 % and 95 % of the draws", columns, rows
         )
-        _show(fleet, [state], [table], as_json=as_json, figure=figure, plot=lambda: plot_panels(state))
+        _show(
+            fleet,
+            [state],
+            [table],
+            as_json=as_json,
+            figure=figure,
+            plot=lambda figures: figures.plot_panels(state),
+        )
 
 
 def compare(
@@ -210,7 +221,6 @@ def compare(
 ) -> None:
     """Hold a proposed programme against the one in force, on the same damage, and say what an extension needs."""
     with bad_input():
-        from kit.figures import plot_change
         from kit.intervals import Evidence, read_question
         from kit.programmes import (
             Costs,
@@ -281,7 +291,7 @@ def compare(
             [_table(title, columns, rows)],
             as_json=as_json,
             figure=figure,
-            plot=lambda: plot_change(change),
+            plot=lambda figures: figures.plot_change(change),
             more=more,
         )
         if change.exceeds_cap:
@@ -304,8 +314,8 @@ def forecast(
 ) -> None:
     """Forecast finds, repairs and hours by quarter, and say how past forecasts did."""
     with bad_input():
-        from kit.figures import plot_back_test, plot_forecast
         from kit.intervals import Evidence
+        from kit.numerics.forked import forked_map
         from kit.programmes import Costs, UsagePlan, forecast_finds
         from kit.programmes import back_test as try_back
 
@@ -321,7 +331,11 @@ def forecast(
                 draws=draws,
                 say=tell,
             )
-            tried = None if not back_test else try_back(evidence, question, years=back_test, say=tell)
+            tried = (
+                None
+                if not back_test
+                else try_back(evidence, question, years=back_test, run=forked_map, say=tell)
+            )
         names = [name for name in ("finds", "repairs", "hours") if name in made.frame]
         rows = [
             [
@@ -369,7 +383,9 @@ def forecast(
             tables,
             as_json=as_json,
             figure=figure,
-            plot=lambda: plot_forecast(made) if tried is None else plot_back_test(tried),
+            plot=lambda figures: (
+                figures.plot_forecast(made) if tried is None else figures.plot_back_test(tried)
+            ),
             more=None
             if tried is None
             else {"back_test": plain(tried.to_frame()), "coverage": tried.coverage},
@@ -387,12 +403,12 @@ def sensitivity(
 ) -> None:
     """Re-run a question with each stated or assumed value low and high: what moves the interval, and how far."""
     with bad_input():
-        from kit.figures import plot_tornado
+        from kit.numerics.forked import forked_map
         from kit.programmes import tornado
 
         fleet = load_aside(source, strict=strict)
         with steps("sensitivity", quiet=as_json) as tell:
-            result = tornado(fleet, question, draws=draws, worth=worth, say=tell)
+            result = tornado(fleet, question, draws=draws, worth=worth, run=forked_map, say=tell)
         rows = [
             [
                 row.name,
@@ -423,7 +439,7 @@ def sensitivity(
             [_table(title, columns, rows)],
             as_json=as_json,
             figure=figure,
-            plot=lambda: plot_tornado(result),
+            plot=lambda figures: figures.plot_tornado(result),
             more={"interval": result.base, "worth": plain(result.worth)},
         )
         if not result.base:

@@ -68,6 +68,15 @@ def _has_width(stream: TextIO | None) -> bool:
     return bool(os.environ.get("COLUMNS")) or (stream is not None and stream.isatty())
 
 
+def _is_about_input(error: Exception) -> bool:
+    """Whether an error is one of those that say what is wrong with the input; their packages are slow to load."""
+    from kit.decisions import RecordError
+    from kit.findings import MissingPackage, TableError
+    from kit.intervals import QuestionError
+
+    return isinstance(error, MissingPackage | TableError | QuestionError | RecordError | NotImplementedError)
+
+
 @contextmanager
 def bad_input() -> Iterator[None]:
     """Turn an error about the input into one message and exit status 2.
@@ -82,13 +91,11 @@ def bad_input() -> Iterator[None]:
     Exit
         With the status of bad input.
     """
-    from kit.decisions import RecordError
-    from kit.findings import MissingPackage, TableError
-    from kit.intervals import QuestionError
-
     try:
         yield
-    except (MissingPackage, TableError, QuestionError, RecordError, NotImplementedError) as error:
+    except (ValueError, ImportError, NotImplementedError) as error:
+        if not _is_about_input(error):
+            raise
         message = str(error)
     except OSError as error:
         message = str(error)  # one of ours says what to do; the system's names its file apart

@@ -274,7 +274,7 @@ def find_kernels(
                 sides = [share * plateau * relative for share, plateau in curve.sides]
                 for earlier in range(back, 0, -1):
                     look = histories.look_age[np.maximum(end - earlier, 0)]
-                    miss = curve.relative(growth.grown(start, g, (look - onset)[:, None]))
+                    miss = curve.relative(growth.grown(start, g, np.maximum(look - onset, 0.0)[:, None]))
                     sides = [
                         value * (1 - plateau * miss)
                         for value, (_, plateau) in zip(sides, curve.sides, strict=True)

@@ -17,7 +17,7 @@ from kit.programmes.cost import (
     method_choice,
     replacement_ages,
 )
-from kit.programmes.damage import MEASURES, Events, PanelDamage, damage_blocks, taken, thinned, walk
+from kit.programmes.damage import PanelDamage, damage_blocks, taken, thinned
 from kit.programmes.extension import (
     Extension,
     MonitoringRule,
@@ -50,6 +50,7 @@ from kit.programmes.programme import Programme, Rule, events_of, look_days, look
 from kit.programmes.sampling import FleetLeaders, SamplePlan, chance_none_found, fleet_leaders, sample_plan
 from kit.programmes.sensitivity import Tornado, Varied, stated_values, tornado, value_of_evidence
 from kit.programmes.usage import PanelUsage, Parked, UsagePlan, as_day
+from kit.programmes.walk import MEASURES, Events, walk
 
 __all__ = [
     "LEVEL",

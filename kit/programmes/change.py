@@ -15,12 +15,13 @@ from kit.numerics.renamed import formerly
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws, PodDraws, uniform_points
 from kit.programmes.cost import Costs
-from kit.programmes.damage import MEASURES, Events, damage_blocks, walk
+from kit.programmes.damage import damage_blocks
 from kit.programmes.group import DRAWS, LEVEL, Group, Progress, band, group_of
 from kit.programmes.panels import LivingPanels
 from kit.programmes.programme import Programme, events_of, look_days, looks_by_period
 from kit.programmes.result import Tabled
 from kit.programmes.usage import PanelUsage, UsagePlan
+from kit.programmes.walk import MEASURES, Events, walk
 
 _REPAIR_DAYS = 90
 """A repair within this of the find counts as made at once (assumed, no source) [days]."""
@@ -38,6 +39,8 @@ def simulate_programme(
     multipliers: Mapping[str, Floats] | None = None,
     seed: int = 0,
     by_panel: bool = False,
+    measures: Sequence[str] = MEASURES,
+    lucky: bool = True,
 ) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """Take the damage of all kinds through the looks of one or more programmes.
 
@@ -59,6 +62,10 @@ def simulate_programme(
         Of samples and luck.
     by_panel : bool
         Whether expected numbers are kept by panel and kind, as chances are needed.
+    measures : sequence of str
+        What is counted, of `MEASURES`.
+    lucky : bool
+        Whether what may be counted is simulated, too; without it `counted` is empty.
 
     Returns
     -------
@@ -69,8 +76,8 @@ def simulate_programme(
     n_draws = next(iter(draws.values())).n
     n, b, c = len(living), events.n_periods, len(pods)
     shape = (c, n_draws, n * len(draws), b) if by_panel else (c, n_draws, b)
-    expected = {name: np.zeros(shape) for name in MEASURES}
-    counted = {name: np.zeros((c, n_draws, b)) for name in MEASURES}
+    expected = {name: np.zeros(shape) for name in measures}
+    counted = {name: np.zeros((c, n_draws, b)) for name in measures} if lucky else {}
     ahead = {clock: values[:, -1] for clock, values in events.age.items()}
     for i, (kind, drawn) in enumerate(draws.items()):
         lives = living.lives[kind]
@@ -81,12 +88,18 @@ def simulate_programme(
         for number, (part, damage) in enumerate(blocks):
             rows = damage.rows
             some = [None if pod[kind] is None else _pod_rows(pod[kind], rows) for pod in pods]
-            luck = np.random.default_rng(np.random.SeedSequence([seed, 47, i, number]))
+            luck = np.random.default_rng(np.random.SeedSequence([seed, 47, i, number])) if lucky else None
             mean, luckily = walk(
-                damage, lives.take(np.arange(part.start, part.stop)), events.take(part), some, luck=luck
+                damage,
+                lives.take(np.arange(part.start, part.stop)),
+                events.take(part),
+                some,
+                measures=measures,
+                luck=luck,
             )
-            for name in MEASURES:
-                counted[name][:, rows] += luckily[name].sum(axis=2)
+            for name in measures:
+                if lucky:
+                    counted[name][:, rows] += luckily[name].sum(axis=2)
                 if by_panel:
                     at = np.arange(part.start, part.stop) + i * n
                     expected[name][:, rows[:, None], at[None, :]] += mean[name]

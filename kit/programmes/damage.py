@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,9 +21,8 @@ _FAR = 0.25  # share of the samples on the side that is not tapped, where there 
 _LEAST_SPREAD = 0.02
 _BLOCK = 120_000  # samples a pass, which stay in the processor's cache
 
-MEASURES = ("finds", "finds_beyond", "exceedances", "exposure")
-"""What a walk counts: damage found, the part of it found beyond the limit, damage that gets beyond the limit unfound,
-and panel flight hours beyond the limit and unfound."""
+Panels = slice | np.ndarray
+"""Which of the panels."""
 
 
 def thinned(draws: KindDraws, n: int) -> KindDraws:
@@ -111,8 +110,8 @@ class PanelDamage:
         Whether it stands for damage on the side that is not tapped.
     hidden : int
         The first of them may be there now, the others come later.
-    low, high : ndarray, shape (d, n_panels, k - hidden)
-        Ends of the stretch of age of those that come [clock units].
+    edges : ndarray, shape (n_panels, k - hidden + 1)
+        Ends of the stretches of age of those that come, rising [clock units].
     multiplier : ndarray, shape (d, n_panels)
         Hazard over that of the group [-].
     """
@@ -128,27 +127,52 @@ class PanelDamage:
     plateau: Floats
     is_far: np.ndarray
     hidden: int
-    low: Floats
-    high: Floats
+    edges: Floats
     multiplier: Floats
 
-    def log_size(self, age: Floats) -> tuple[Floats, Floats]:
+    @property
+    def restoration(self) -> Floats | None:
+        """Share of the age that a repair leaves, under each draw; None where only the first onset counts [-]."""
+        return self.draws.restoration
+
+    def log_size(self, age: Floats, panels: Panels = slice(None)) -> tuple[Floats, Floats]:
         """Log of the size of each sample, and the time since its onset.
 
         Parameters
         ----------
-        age : ndarray, shape (n_panels,)
-            Age of each panel [clock units].
+        age : ndarray, shape (n_some,)
+            Age of each of these panels [clock units].
+        panels : slice or ndarray of int
+            Which panels; default all.
 
         Returns
         -------
-        log_size : ndarray, shape (d, n_panels, k)
+        log_size : ndarray, shape (d, n_some, k)
             Log of millimetres; of damage that has not begun, its size at onset.
-        since : ndarray, shape (d, n_panels, k)
+        since : ndarray, shape (d, n_some, k)
             Not below 0 [clock units].
         """
-        since = np.maximum(age.astype(np.float32)[None, :, None] - self.onset, np.float32(0))
-        return _log_size(str(self.draws.form[0]), self.start + self.speed * since), since
+        since = np.maximum(age.astype(np.float32)[None, :, None] - self.onset[:, panels], np.float32(0))
+        position = self.speed[:, panels] * since
+        position += self.start[:, panels]
+        return _log_size(str(self.draws.form[0]), position), since
+
+    def chance(self, log_size: Floats, since: Floats, pod: PodDraws | None = None) -> Floats:
+        """Chance that a look finds samples of the sizes that `log_size` gives.
+
+        Parameters
+        ----------
+        log_size, since : ndarray, shape (d, n_some, k)
+            As `log_size` gives them.
+        pod : PodDraws, optional
+            POD of the look under these draws; default that of the draws.
+
+        Returns
+        -------
+        ndarray, shape (d, n_some, k)
+            0 for damage that has not begun [-].
+        """
+        return _chance(pod or self.draws.pod, self.plateau_of(pod), log_size, since)
 
     def pod(self, age: Floats, pod: PodDraws | None = None) -> Floats:
         """Chance that a look at each panel finds each sample.
@@ -165,8 +189,7 @@ class PanelDamage:
         ndarray, shape (d, n_panels, k)
             0 for damage that has not begun [-].
         """
-        log_size, since = self.log_size(age)
-        return _chance(pod or self.draws.pod, self.plateau_of(pod), log_size, since)
+        return self.chance(*self.log_size(age), pod)
 
     def plateau_of(self, pod: PodDraws | None) -> Floats:
         """Highest POD of each sample under a method.
@@ -183,55 +206,78 @@ class PanelDamage:
         """
         return self.plateau if pod is None else _plateau(pod, self.is_far)
 
-    def is_beyond(self, age: Floats) -> np.ndarray:
+    def is_beyond(self, age: Floats, panels: Panels = slice(None)) -> np.ndarray:
         """Which samples are there and beyond the limit.
 
         Parameters
         ----------
-        age : ndarray, shape (n_panels,)
-            Age of each panel [clock units].
+        age : ndarray, shape (n_some,)
+            Age of each of these panels [clock units].
+        panels : slice or ndarray of int
+            Which panels; default all.
 
         Returns
         -------
-        ndarray of bool, shape (d, n_panels, k)
+        ndarray of bool, shape (d, n_some, k)
             Whether each is.
         """
-        at = age.astype(np.float32)[None, :, None]
-        return (self.onset + self.delay <= at) & (self.onset <= at)
+        return self.onset[:, panels] + self.delay[:, panels] <= age.astype(np.float32)[None, :, None]
 
-    def renewed(self, found: Floats, age: Floats) -> Floats:
+    def renewed(self, found: Floats, age: Floats, panels: Panels = slice(None)) -> Floats:
         """Return how much the weight of what comes later rises where damage is found and repaired.
 
         Parameters
         ----------
-        found : ndarray, shape (d, n_panels)
+        found : ndarray, shape (d, n_some)
             Expected number found [-].
-        age : ndarray, shape (n_panels,)
-            Age at the look [clock units].
+        age : ndarray, shape (n_some,)
+            Age of these panels at the look [clock units].
+        panels : slice or ndarray of int
+            Which panels; default all.
 
         Returns
         -------
-        ndarray, shape (d, n_panels, k - hidden)
+        ndarray, shape (d, n_some, k - hidden)
             To be added to the weights of the later ones; 0 where the question counts the first onset only [-].
         """
-        q = self.draws.restoration
+        q, hidden = self.restoration, self.hidden
         if q is None:
-            return np.zeros_like(self.low)
-        at = age.astype(np.float32)[None, :, None]
-        since_low, since_high = np.maximum(self.low - at, 0), np.maximum(self.high - at, 0)
-        virtual = (q[:, None] * age[None, :]).astype(np.float32)[:, :, None]
-        base = self._hazard(virtual)
-        share = np.exp(base - self._hazard(virtual + since_low)) - np.exp(
-            base - self._hazard(virtual + since_high)
+            return np.zeros_like(self.onset[:, panels, hidden:])
+        at = age.astype(np.float32)
+        since = np.maximum(self.edges[panels] - at[:, None], np.float32(0))
+        virtual = (q[:, None] * age[None, :]).astype(np.float32)
+        sound = np.exp(
+            self._hazard(virtual, panels)[:, :, None]
+            - self._hazard(virtual[:, :, None] + since[None], panels)
         )
+        share = sound[:, :, :-1] - sound[:, :, 1:]
         # A stretch in which the look falls counts from the look on; its sample lies there or it is left out.
-        share *= self.onset[:, :, self.hidden :] > at
-        return found[:, :, None].astype(np.float32) * share * self.factor[:, :, self.hidden :]
+        share *= self.onset[:, panels, hidden:] > at[None, :, None]
+        share *= found.astype(np.float32)[:, :, None]
+        share *= self.factor[:, panels, hidden:]
+        return share
 
-    def _hazard(self, age: Floats) -> Floats:
-        scale = self.draws.scale.astype(np.float32)[:, None, None]
-        shape = self.draws.shape.astype(np.float32)[:, None, None]
-        return self.multiplier.astype(np.float32)[:, :, None] * (age / scale) ** shape
+    def _hazard(self, age: Floats, panels: Panels) -> Floats:
+        fit = (slice(None),) + (None,) * (age.ndim - 1)
+        scale, shape = self.draws.scale.astype(np.float32)[fit], self.draws.shape.astype(np.float32)[fit]
+        own = self.multiplier.astype(np.float32)[:, panels]
+        return (own if age.ndim == 2 else own[:, :, None]) * (age / scale) ** shape
+
+
+def summed(values: Floats) -> Floats:
+    """Add up the samples of each panel under each draw.
+
+    Parameters
+    ----------
+    values : ndarray, shape (d, n_panels, k)
+        By sample; what is true counts as 1.
+
+    Returns
+    -------
+    ndarray of float32, shape (d, n_panels)
+        Their sums, by a product with ones, which is several times as fast as a sum along so short an axis.
+    """
+    return values.astype(np.float32, copy=False) @ np.ones(values.shape[-1], np.float32)
 
 
 def _plateau(pod: PodDraws, is_far: np.ndarray) -> Floats:
@@ -362,7 +408,7 @@ def _sampled(
     coming: int,
     offset: int,
 ) -> PanelDamage:
-    d, n, k = rows.size, len(lives), hidden + coming
+    n, k = len(lives), hidden + coming
     single = np.float32
     # In the order of the sequence, so that few draws are even too: those of the joint draws are shuffled.
     turn = uniform_points(1024, 4, seed=seed, stream=31, shuffled=False)[rows % 1024]
@@ -402,22 +448,24 @@ def _sampled(
         return lives.now[:, None] - span[:, None] * (1 - part) ** _CROWD_TIME
 
     onset = lives.now[None, :, None] - span[None, :, None] * ((1 - e) ** _CROWD_TIME)[:, None, :]
-    scale, shape = draws.scale[:, None, None], draws.shape[:, None, None]
+    log_scale, shape = np.log(draws.scale)[:, None, None], draws.shape[:, None, None]
 
     def hazard(age: Floats) -> Floats:
-        return multiplier[:, :, None] * (np.maximum(age, 0.0) / scale) ** shape
+        """Of each panel, under each draw, at ages that hold for all draws; by logs, which are taken once for all of them."""
+        with np.errstate(divide="ignore"):
+            log_age = np.log(np.maximum(age, 0.0))
+        return multiplier[:, :, None] * np.exp(shape * (log_age[None] - log_scale))
 
-    base = hazard(lives.start[None, :, None])
-    left = np.exp(base - hazard(age_at(edges)[None]))
+    base = hazard(lives.start[:, None])
+    left = np.exp(base - hazard(age_at(edges[None])))
     weight = (left[:, :, :-1] - left[:, :, 1:]).astype(single)
     sound = left[:, :, -1]
-    low = high = np.empty((d, n, 0), single)
+    steps = np.zeros((n, 1))
     if coming:
         steps = lives.now[:, None] + ahead[:, None] * np.linspace(0.0, 1.0, coming + 1)
-        later = np.exp(base - hazard(steps[None]))
+        later = np.exp(base - hazard(steps))
         weight = np.concatenate([weight, (later[:, :, :-1] - later[:, :, 1:]).astype(single)], axis=2)
-        low = np.broadcast_to(steps[None, :, :-1], (d, n, coming)).astype(single)
-        high = np.broadcast_to(steps[None, :, 1:], (d, n, coming)).astype(single)
+        low, high = steps[None, :, :-1].astype(single), steps[None, :, 1:].astype(single)
         to_come = low + (high - low) * turn[:, 3].astype(single)[:, None, None]
         onset = np.concatenate([onset, to_come], axis=2)
     damage = PanelDamage(
@@ -432,17 +480,21 @@ def _sampled(
         plateau=_plateau(draws.pod, is_far),
         is_far=is_far,
         hidden=hidden,
-        low=low,
-        high=high,
+        edges=steps.astype(single),
         multiplier=multiplier,
     )
     kept = damage.weight
+    now = replace(
+        damage, **{name: getattr(damage, name)[:, :, :hidden] for name in ("onset", "start", "speed")}
+    )
+    now = replace(now, plateau=damage.plateau[:, :hidden], is_far=is_far[:hidden])
+    past = draws.past_pod
     for look in lives.looks.T:
-        there = np.isfinite(look)
-        if there.any():
-            missed = 1 - damage.pod(np.where(there, look, -np.inf), draws.past_pod)
-            kept[:, :, :hidden] *= missed[:, :, :hidden]
-    total = kept[:, :, :hidden].sum(axis=2) + sound.astype(single)
+        there = np.flatnonzero(np.isfinite(look))
+        if there.size:
+            rows_there = slice(None) if there.size == n else there
+            kept[:, rows_there, :hidden] *= 1 - now.chance(*now.log_size(look[there], rows_there), past)
+    total = summed(kept[:, :, :hidden]) + sound.astype(single)
     kept /= np.maximum(total, np.finfo(single).tiny)[:, :, None]
     return damage
 
@@ -452,144 +504,3 @@ def _turned(number: np.ndarray, shift: np.ndarray, group: int, size: int) -> np.
     if size % group:
         return np.broadcast_to(number, (shift.size, size))
     return (number[None, :] + group * shift[:, None]) % max(size, 1)
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Events:
-    """What happens to each panel from today on, in order: looks of one or more programmes, and ends of periods.
-
-    Parameters
-    ----------
-    day : ndarray, shape (n_panels, n_events)
-        Day from today; those of a panel that has fewer events end with the horizon again [days].
-    period : ndarray of int, shape (n_panels, n_events)
-        Period that ends with each event.
-    is_look : tuple of ndarray of bool, shape (n_panels, n_events)
-        For each programme, whether it looks then.
-    is_own : tuple of ndarray of bool, shape (n_panels, n_events)
-        For each programme, whether a look then has the programme's own POD, where it has one.
-    age : dict of str to ndarray, shape (n_panels, n_events)
-        By clock: usage from today until then [clock units].
-    n_periods : int
-        Number of periods.
-    """
-
-    day: Floats
-    period: np.ndarray
-    is_look: tuple[np.ndarray, ...]
-    is_own: tuple[np.ndarray, ...]
-    age: dict[str, Floats]
-    n_periods: int
-
-    def take(self, part: slice) -> Events:
-        """Return the events of some panels.
-
-        Parameters
-        ----------
-        part : slice
-            Which.
-
-        Returns
-        -------
-        Events
-            These.
-        """
-        return replace(
-            self,
-            day=self.day[part],
-            period=self.period[part],
-            is_look=tuple(one[part] for one in self.is_look),
-            is_own=tuple(one[part] for one in self.is_own),
-            age={name: values[part] for name, values in self.age.items()},
-        )
-
-
-def walk(
-    damage: PanelDamage,
-    lives: PanelLives,
-    events: Events,
-    pods: Sequence[PodDraws | None],
-    *,
-    luck: np.random.Generator | None = None,
-) -> tuple[dict[str, Floats], dict[str, Floats]]:
-    """Take sampled damage through the looks of one or more programmes: the same damage for each.
-
-    Parameters
-    ----------
-    damage : PanelDamage
-        Samples of some panels under some draws.
-    lives : PanelLives
-        These panels.
-    events : Events
-        What happens to them.
-    pods : sequence of PodDraws or None
-        POD of the looks of each programme under these draws; None for that of the draws.
-    luck : Generator, optional
-        Random numbers for what may be counted; without them only expected numbers are worked out.
-
-    Returns
-    -------
-    expected : dict of str to ndarray, shape (n_programmes, d, n_panels, n_periods)
-        By measure; exposure in panel flight hours.
-    counted : dict of str to ndarray, shape (n_programmes, d, n_panels, n_periods)
-        By measure, one simulation of luck under each draw: a sample is there, and is not yet found, where one random
-        number for it lies below its weight, in every programme alike.
-    """
-    d, n, _ = damage.onset.shape
-    shape = (len(pods), d, n, events.n_periods)
-    expected = {name: np.zeros(shape, np.float32) for name in MEASURES}
-    counted = {name: np.zeros(shape, np.float32) for name in MEASURES} if luck is not None else {}
-    weights = [damage.weight.copy() for _ in pods]
-    u = None if luck is None else luck.random(damage.onset.shape, dtype=np.float32)
-    passes = damage.onset + damage.delay
-    panels = np.arange(n)
-    before = lives.now.astype(np.float32)[None, :, None]
-    hours_before = np.zeros(n)
-    clock_before = np.zeros(n)
-    for m in range(events.day.shape[1]):
-        clock, hours = events.age[lives.clock][:, m], events.age["flight_hours"][:, m]
-        age = lives.now + clock
-        end = age.astype(np.float32)[None, :, None]
-        period = events.period[:, m]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            pace = np.where(clock > clock_before, (hours - hours_before) / (clock - clock_before), 0.0)
-        new = (passes > before) & (passes <= end)
-        spent = np.maximum(end - np.maximum(passes, before), np.float32(0))
-        spent *= pace.astype(np.float32)[None, :, None]
-        looks = [one[:, m] for one in events.is_look]
-        log_size = None
-        chances: dict[int, Floats] = {}
-        for c, weight in enumerate(weights):
-            gain = {"exceedances": new, "exposure": spent}
-            for name, values in gain.items():
-                expected[name][c, :, panels, period] += (weight * values).sum(axis=2).T
-                if u is not None:
-                    counted[name][c, :, panels, period] += ((u < weight) * values).sum(axis=2).T
-            if not looks[c].any():
-                continue
-            if log_size is None:
-                log_size, since = damage.log_size(age)
-                beyond = (passes <= end) & (damage.onset <= end)
-            own = events.is_own[c][:, m] & looks[c]
-            chance = None
-            for pod, mask in ((None, looks[c] & ~own), (pods[c], own)):
-                if not mask.any():
-                    continue
-                key = -1 if pod is None else c
-                if key not in chances:
-                    chances[key] = _chance(pod or damage.draws.pod, damage.plateau_of(pod), log_size, since)
-                part = chances[key] * mask[None, :, None]
-                chance = part if chance is None else chance + part
-            found = weight * chance
-            left = weight - found
-            for name, mask in (("finds", None), ("finds_beyond", beyond)):
-                values = found if mask is None else found * mask
-                expected[name][c, :, panels, period] += values.sum(axis=2).T
-                if u is not None:
-                    hit = (u < weight) & (u >= left)
-                    counted[name][c, :, panels, period] += (hit if mask is None else hit & mask).sum(axis=2).T
-            if damage.low.shape[2]:
-                left[:, :, damage.hidden :] += damage.renewed(found.sum(axis=2), age)
-            weights[c] = left
-        before, hours_before, clock_before = end, hours, clock
-    return expected, counted

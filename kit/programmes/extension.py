@@ -340,17 +340,19 @@ def extension_evidence(
         say("clean looks to come")
     flown = PanelUsage.of(living, plan)
     looks = look_days(now, living, flown, days=float(ends[-1]))
-    events = events_of([looks], flown, ends)
-    nothing = [dict.fromkeys(group.draws)]
+    longer = Programme.every(group.evidence, ask, repeat)
+    ahead = look_days(longer, living, flown, days=float(ends[-1]), present=now)
     expected, _ = simulate_programme(
         living,
         group.draws,
-        events,
-        nothing,
+        events_of([looks, ahead], flown, ends),
+        [dict.fromkeys(group.draws)] * 2,
         limit=group.limit_mm,
         multipliers=group.multipliers,
         seed=ask.seed,
         by_panel=True,
+        measures=("finds",),
+        lucky=False,
     )
     # The chance that a panel is clean up to a day is one less its finds; panels are independent under a draw.
     finds = np.minimum(np.cumsum(expected["finds"][0], axis=2), 1 - 1e-9)
@@ -375,18 +377,7 @@ def extension_evidence(
     pod = ask.detection
     allowed = ask.target.per_10000_flight_hours / PER_FLIGHT_HOURS * repeat * problem.hours_per_unit
     allowed = min(allowed, 0.5) if ask.target.measure != "exposure" else ask.threshold.allowed_share
-    longer = Programme.every(group.evidence, ask, repeat)
-    ahead = look_days(longer, living, flown, days=float(ends[-1]), present=now)
-    later, _ = simulate_programme(
-        living,
-        group.draws,
-        events_of([ahead], flown, ends),
-        nothing,
-        limit=group.limit_mm,
-        multipliers=group.multipliers,
-        seed=ask.seed,
-    )
-    per_year = later["finds"][0].sum(axis=1) / (ends[-1] / DAYS_PER_YEAR)
+    per_year = expected["finds"][1].sum(axis=(1, 2)) / (ends[-1] / DAYS_PER_YEAR)
     return Extension(
         group=group,
         repeat=float(repeat),

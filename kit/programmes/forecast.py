@@ -21,6 +21,7 @@ from kit.intervals import (
     read_question,
 )
 from kit.numerics.confidence import check_level
+from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.programmes.change import repair_share, simulate_programme
 from kit.programmes.cost import Costs
@@ -409,6 +410,7 @@ def back_test(
     years: int = 10,
     level: float = LEVEL,
     draws: int = 64,
+    run: Mapped = map,
     say: Progress | None = None,
 ) -> BackTest:
     """Forecast the year after each past year-end from what was known then, and set it beside what came.
@@ -425,6 +427,8 @@ def back_test(
         Chance that a count lies within its limits [-].
     draws : int
         Joint draws at each year-end.
+    run : callable
+        How they are worked out: `map`, one after the other; `kit.numerics.forked.forked_map`, on all cores.
     say : callable, optional
         Called before each step with its name.
 
@@ -446,37 +450,46 @@ def back_test(
         raise QuestionError(f"years must be a whole number of at least 1. Got {years!r}; correct it.")
     cut_off = evidence.fleet.cut_off
     last = cut_off.year - (0 if (cut_off.month, cut_off.day) == (12, 31) else 1)
+    _ = evidence.regions  # what came is read from them in every year: so no forked process makes them again
+    days = [pd.Timestamp(year, 12, 31) for year in range(last - years, last)]
+    results = iter(run(lambda day: _one_year(evidence, ask, day, draws=draws, level=level), days))
     rows, skipped = [], {}
-    for year in range(last - years, last):
-        day = pd.Timestamp(year, 12, 31)
+    for day in days:
         if say is not None:
             say(f"as known on {day:%Y-%m-%d}")
-        known = evidence.as_known_on(day)
-        try:
-            group = group_of(known, ask, draws=draws)
-            made = forecast_finds(group, quarters=4, level=level)
-        except QuestionError as error:
-            skipped[f"{day:%Y-%m-%d}"] = str(error)
-            continue
-        total = made.frame.iloc[-1]
-        came, looked = _came(evidence, group, day, total["ends"])
-        rows.append(
-            {
-                "known_on": day,
-                "finds": total["finds"],
-                "finds_lower": total["finds_lower"],
-                "finds_upper": total["finds_upper"],
-                "came": came,
-                "inside": bool(total["finds_lower"] <= came <= total["finds_upper"]),
-                "looks": total["looks"],
-                "looks_made": looked,
-                "fewest_finds": min(one.mode.histories.n_finds for one in group.believed),
-            }
-        )
+        row = next(results)
+        if isinstance(row, str):
+            skipped[f"{day:%Y-%m-%d}"] = row
+        else:
+            rows.append(row)
     if not rows:
         why = "; ".join(f"{day}: {reason}" for day, reason in skipped.items())
         raise QuestionError(f"question {ask.name}: no year-end can be tested. {why}")
     return BackTest(group_name=ask.group, frame=pd.DataFrame(rows), level=level, skipped=skipped)
+
+
+def _one_year(
+    evidence: Evidence, ask: Question, day: pd.Timestamp, *, draws: int, level: float
+) -> dict[str, object] | str:
+    """Forecast the year after a day beside what came, or say why nothing could be forecast."""
+    try:
+        group = group_of(evidence.as_known_on(day), ask, draws=draws)
+        made = forecast_finds(group, quarters=4, level=level)
+    except QuestionError as error:
+        return str(error)
+    total = made.frame.iloc[-1]
+    came, looked = _came(evidence, group, day, total["ends"])
+    return {
+        "known_on": day,
+        "finds": total["finds"],
+        "finds_lower": total["finds_lower"],
+        "finds_upper": total["finds_upper"],
+        "came": came,
+        "inside": bool(total["finds_lower"] <= came <= total["finds_upper"]),
+        "looks": total["looks"],
+        "looks_made": looked,
+        "fewest_finds": min(one.mode.histories.n_finds for one in group.believed),
+    }
 
 
 def _came(evidence: Evidence, group: Group, begin: pd.Timestamp, end: pd.Timestamp) -> tuple[int, int]:

@@ -12,9 +12,9 @@ from kit.detection import DetectionCurve, PodError, PodRegister
 from kit.intervals import Evidence, Question, QuestionError, StatedDetection
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws, PodBelief, PodDraws, normal_points
-from kit.programmes.damage import Events
 from kit.programmes.panels import LivingPanels
 from kit.programmes.usage import PanelUsage
+from kit.programmes.walk import Events
 
 _UNIT_OF = {"flight_hours": "flight_hours", "flight_cycles": "flight_cycles", "calendar_days": "days"}
 _OVERDUE_DAYS = 60.0  # over which looks that are late today are made (assumed, no source)

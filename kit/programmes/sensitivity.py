@@ -29,6 +29,7 @@ from kit.intervals import (
     threshold_rule,
     with_numbers,
 )
+from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.numerics.words import number, percent
 from kit.programmes.change import simulate_programme
@@ -353,6 +354,7 @@ def tornado(
     *,
     draws: int = DRAWS,
     worth: bool = True,
+    run: Mapped = map,
     say: Progress | None = None,
 ) -> Tornado:
     """Re-run a question with each stated or assumed value low and high.
@@ -367,6 +369,8 @@ def tornado(
         Joint draws of each re-run.
     worth : bool
         Whether the value of one more year of data and of one POD trial is worked out too.
+    run : callable
+        How re-runs are made: `map`, one after the other; `kit.numerics.forked.forked_map`, on all cores.
     say : callable, optional
         Called before each step with its name.
 
@@ -388,19 +392,26 @@ def tornado(
     problem = _problem(ask, evidence)
     base = _interval(problem)
     error = monte_carlo_error(problem, base, threshold_rule(problem).interval) if base else float("nan")
+    values = stated_values(ask, limit_mm=problem.limit_mm)
+
+    def answered(one: Varied | None) -> tuple:
+        if one is not None:
+            return _both_ways(problem, evidence, one, base)
+        group = group_of(evidence, ask, draws=max(draws, 256), shared=False)
+        return value_of_evidence(group), group.assumptions
+
+    # What takes longest comes first.
+    results = iter(run(answered, [*([None] if worth else []), *values]))
+    gains = pd.DataFrame(columns=["evidence", "now", "after", "after_lower", "after_upper", "longer"])
+    assumptions: tuple[str, ...] = ()
+    if worth:
+        tell("value of more evidence")
+        gains, assumptions = next(results)
     rows, notes = [], []
-    for one in stated_values(ask, limit_mm=problem.limit_mm):
+    for one in values:
         tell(one.name)
-        intervals = []
-        for value in (one.low, one.high):
-            if value == one.base:
-                intervals.append(base)
-                continue
-            try:
-                intervals.append(_interval(_moved(problem, evidence, one, value)))
-            except (QuestionError, ValueError) as error:
-                notes.append(f"{one.name} at {number(value)} has no answer: {error}")
-                intervals.append(np.nan)
+        intervals, said = next(results)
+        notes += said
         rows.append(
             {
                 "name": one.name,
@@ -415,12 +426,6 @@ def tornado(
             }
         )
     frame = pd.DataFrame(rows).sort_values(["moves", "name"], ascending=[False, True], kind="stable")
-    gains = pd.DataFrame(columns=["evidence", "now", "after", "after_lower", "after_upper", "longer"])
-    assumptions: tuple[str, ...] = ()
-    if worth:
-        tell("value of more evidence")
-        group = group_of(evidence, ask, draws=max(draws, 256), shared=False)
-        gains, assumptions = value_of_evidence(group), group.assumptions
     return Tornado(
         ask=ask,
         base=base,
@@ -430,6 +435,20 @@ def tornado(
         assumptions=assumptions,
         notes=tuple(notes),
     )
+
+
+def _both_ways(
+    problem: Problem, evidence: Evidence, one: Varied, base: float
+) -> tuple[tuple[float, float], list[str]]:
+    """Intervals with the low and the high value in place of the stated one; nan, and why, where there is none."""
+    intervals, notes = [], []
+    for value in (one.low, one.high):
+        try:
+            intervals.append(base if value == one.base else _interval(_moved(problem, evidence, one, value)))
+        except (QuestionError, ValueError) as error:
+            notes.append(f"{one.name} at {number(value)} has no answer: {error}")
+            intervals.append(np.nan)
+    return (intervals[0], intervals[1]), notes
 
 
 def _problem(ask: Question, evidence: Evidence) -> Problem:
@@ -571,16 +590,19 @@ def _finds_of_a_year(group: Group) -> Floats:
     usage = PanelUsage.of(living, None)
     ends = np.array([np.round(DAYS_PER_YEAR)])
     looks = look_days(Programme.in_force(group.evidence, group.ask), living, usage, days=float(ends[0]))
-    events, out = events_of([looks], usage, ends), []
-    for kind, draws in group.draws.items():
-        expected, _ = simulate_programme(
-            living,
-            {kind: draws},
-            events,
-            [{kind: None}],
-            limit=group.limit_mm,
-            multipliers=group.multipliers,
-            seed=group.ask.seed,
-        )
-        out.append(expected["finds"][0].sum(axis=1))
-    return np.maximum(np.stack(out, axis=1), 1e-9)
+    expected, _ = simulate_programme(
+        living,
+        group.draws,
+        events_of([looks], usage, ends),
+        [dict.fromkeys(group.draws)],
+        limit=group.limit_mm,
+        multipliers=group.multipliers,
+        seed=group.ask.seed,
+        by_panel=True,
+        measures=("finds",),
+        lucky=False,
+    )
+    by_kind = (
+        expected["finds"][0].sum(axis=2).reshape(group.n_draws, len(group.draws), len(living)).sum(axis=2)
+    )
+    return np.maximum(by_kind, 1e-9)

@@ -6,7 +6,7 @@ import pytest
 from scipy.optimize import minimize
 
 from kit.detection import DetectionCurve
-from kit.growth import LinearGrowth, fit_growth, fit_onset_size, fit_tracks
+from kit.growth import LinearGrowth, find_kernels, fit_growth, fit_onset_size, fit_tracks
 from kit.life import Histories
 
 RATE, RATE_SD, FIRST, FIRST_SD, ERROR = 6e-3, 0.5, 30.0, 0.4, 0.12
@@ -251,6 +251,36 @@ def test_onset_sizes_scale_with_the_sizes():
     assert other.median == pytest.approx(fit.median * factor, rel=2e-3)
     assert other.log_sd == pytest.approx(fit.log_sd, rel=1e-2)
     assert other.found_median == pytest.approx(fit.found_median * factor)
+
+
+def test_ages_of_other_lives_do_not_get_into_a_find():
+    """A life of one look stands behind lives of other ages: looks before its first one are those of others."""
+    curve = DetectionCurve(a50=25.0, slope=3.7, plateau=0.95)
+    alone = [("zone end", 30_000.0, True, 29_000.0)]
+    others = [
+        *(("long", age, age == 6000.0, 0.0) for age in (2000.0, 4000.0, 6000.0)),
+        ("old", 9000.0, False, 0.0),
+        ("young", 500.0, False, 0.0),
+    ]
+    one, many = (
+        Histories.from_looks(
+            pd.DataFrame(rows, columns=["life", "age", "found", "entry"]), clock="flight_hours"
+        )
+        for rows in (alone, [*others, *alone])
+    )
+    kernels = [
+        find_kernels(
+            lives,
+            np.where(np.isfinite(lives.upper), 30.0, np.nan),
+            curve=curve,
+            growth=RATES,
+            size_log_sd=ERROR,
+            fewest=0,
+        )
+        for lives in (one, many)
+    ]
+    for first, second in zip(kernels[0][3:], kernels[1][3:], strict=True):
+        np.testing.assert_allclose(second[-1], first[-1])
 
 
 def test_sizes_of_lives_never_found_are_not_used():

@@ -108,6 +108,23 @@ def test_late_looks_are_spread_over_the_phase_in():
     np.testing.assert_allclose(np.sort(days[:, 0]), [25.0, 75.0, 125.0, 175.0])
 
 
+def test_finds_alone_are_those_that_are_counted_beside_the_rest():
+    """Work is left out where nothing asks for it; what is asked for does not move."""
+    draws, some = one_draw(n=16), living(panels([6000.0, 9000.0, 0.0], looks=[3000.0]))
+    usage = PanelUsage.of(some, None)
+    days = [look_days(every(hours), some, usage, days=1500.0) for hours in (3000.0, 5000.0)]
+    events = events_of(days, usage, np.array([500.0, 1000.0, 1500.0]))
+    asked = (some, {"disbond": draws}, events, [{"disbond": None}] * 2)
+    every_one, counted = simulate_programme(*asked, limit=40.0, seed=2, by_panel=True)
+    finds, nothing = simulate_programme(
+        *asked, limit=40.0, seed=2, by_panel=True, measures=("finds",), lucky=False
+    )
+    np.testing.assert_array_equal(finds["finds"], every_one["finds"])
+    assert list(finds) == ["finds"]
+    assert not nothing
+    assert counted["finds"].sum() > 0
+
+
 def test_a_new_panel_meets_what_the_event_by_event_play_of_a_schedule_counts():
     """`kit.simulate.schedule` walks lives one by one and shares nothing with the sums."""
     draws = one_draw(n=128, restoration=None)
