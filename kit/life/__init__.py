@@ -40,13 +40,12 @@ from kit.life.likelihood.imperfect import (
     gaps_before_looks,
 )
 from kit.life.likelihood.likelihood import PerfectTerms
+from kit.life.lives.censored import Histories, looks_with_entries
 from kit.life.lives.covariates import COVARIATES, with_covariates
 from kit.life.lives.histories import (
     AFTER_REPAIR,
-    Histories,
     build_histories,
     histories_of_kind,
-    looks_with_entries,
     panel_looks,
     repairs_that_end_lives,
     with_virtual_ages,

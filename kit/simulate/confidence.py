@@ -14,517 +14,49 @@ import sys
 import time
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit, logit
 
 from kit.detection import DetectionCurve
 from kit.findings import replace_text
-from kit.intervals import ONSET_SPREAD, JointRisk, Study, Usage, worst_window
-from kit.life import Histories
+from kit.intervals import JointRisk, Study
 from kit.numerics.typing import Floats
 from kit.posterior import (
-    PRIORS,
     FoundSizes,
     KindDraws,
     KindEvidence,
     PodBelief,
-    PodDraws,
-    ShapePrior,
     TrackGrowth,
     joint_draws,
     zone_frailty,
 )
+from kit.simulate.confidence_fleets import (
+    SimulatedRecords,
+    draw_records,
+    simulated_risk,
+    true_draws,
+    usages_of,
+)
+from kit.simulate.confidence_worlds import (
+    BROKEN,
+    FIRST,
+    HORIZON,
+    LIMIT,
+    MEASURES,
+    OWN,
+    REPEAT,
+    REPEATS,
+    SHAPE,
+    Setting,
+    World,
+    world_of,
+)
 from kit.simulate.progress import progress
 
 LEVELS = (0.80, 0.90, 0.95)
-MEASURES = ("exposure", "preventable")
-FIRST, REPEAT, HORIZON, LIMIT = 10_000.0, 6_000.0, 40_000.0, 40.0
-REPEATS = np.geomspace(1_200.0, 24_000.0, 17)
-SHAPE = ShapePrior(median=2.0, log_sd=0.35, basis="stated in the study")
-"""Prior of the shape that the analyst states."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class World:
-    """Truth that a fleet is drawn from; the analyst is told the defaults of what cannot be fitted.
-
-    Parameters
-    ----------
-    scale, shape : float
-        Weibull life [flight hours], [-].
-    onset_median, onset_log_sd : float
-        Size at onset [mm], [-].
-    rate, rate_log_sd, still : float
-        Growth [mm per flight hour] (or log size per flight hour), [-], [-].
-    error : float
-        Standard deviation of the log of one size [-].
-    a50, slope, plateau : float
-        POD.
-    factor : float
-        True size over size as mapped [-].
-    form : str
-        Form of growth.
-    inspectors_log_sd : float
-        Spread of the log of a50 between looks [-].
-    arrest_share, arrest_ratio : float
-        Share of damage that stops growing, and at how many times its size at onset [-].
-    frailty_variance : float
-        Variance of a gamma frailty between panels [-].
-    zones, zone_log_sd : int, float
-        Zones pooled, and the log standard deviation of their scales [-].
-    ratio : float
-        Units of the damage's clock per flight hour of half of the panels; the others fly 1 [-].
-    late_share : float
-        Share of panels whose early looks are not on record [-].
-    untrue_looks : float
-        Share of clean looks on record that did not take place [-].
-    jump_share, jump_factor : float
-        Share of damage that becomes larger at once, and how many times as large [-].
-    jump_delay : float
-        Mean of the exponential time from onset to the jump [flight hours].
-    """
-
-    scale: float = 50_000.0
-    shape: float = 2.0
-    onset_median: float = 18.0
-    onset_log_sd: float = 0.40
-    rate: float = 0.0025
-    rate_log_sd: float = 0.6
-    still: float = 0.2
-    error: float = 0.15
-    a50: float = 20.0
-    slope: float = 4.0
-    plateau: float = 0.97
-    factor: float = 1.0
-    form: str = "linear"
-    inspectors_log_sd: float = 0.0
-    arrest_share: float = 0.0
-    arrest_ratio: float = np.inf
-    frailty_variance: float = 0.0
-    zones: int = 1
-    zone_log_sd: float = 0.0
-    ratio: float = 1.0
-    late_share: float = 0.0
-    untrue_looks: float = 0.0
-    jump_share: float = 0.0
-    jump_factor: float = 3.0
-    jump_delay: float = 8_000.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Setting:
-    """A world with an amount of evidence.
-
-    Parameters
-    ----------
-    name : str
-        In words.
-    panels, sisters : int
-        Panels of the group, and of others that are pooled for growth and size at onset.
-    world : World
-        The truth.
-    known : bool
-        Whether POD, size factor and shape are exactly what is stated; otherwise each fleet has its own,
-        drawn from the stated spreads.
-    spreads : tuple of float
-        What the analyst states, as a trial may leave it: standard deviations of the logs of a50, slope and
-        size factor [-].
-    drawn : bool
-        Whether the form of growth, the spreads of rates and of sizes at onset and the share that stands still differ from
-        fleet to fleet as the weak priors say; otherwise they are those of the world, near the middle of these priors.
-    """
-
-    name: str
-    panels: int
-    sisters: int
-    world: World = World()
-    known: bool = False
-    spreads: tuple[float, float, float] = (0.15, 0.15, 0.05)
-    drawn: bool = False
-
-
-OWN = (
-    Setting(name="3 finds", panels=19, sisters=330),
-    Setting(name="16 finds", panels=100, sisters=300),
-    Setting(
-        name="16 finds, POD and size factor known",
-        panels=100,
-        sisters=300,
-        known=True,
-        spreads=(0.0, 0.0, 0.0),
-    ),
-    Setting(name="48 finds", panels=298, sisters=0),
-    Setting(
-        name="48 finds, POD and size factor known",
-        panels=298,
-        sisters=0,
-        known=True,
-        spreads=(0.0, 0.0, 0.0),
-    ),
-    Setting(name="150 finds", panels=930, sisters=1060),
-    Setting(
-        name="150 finds, POD and size factor known",
-        panels=930,
-        sisters=1060,
-        known=True,
-        spreads=(0.0, 0.0, 0.0),
-    ),
-    Setting(name="16 finds, all drawn", panels=100, sisters=300, drawn=True),
-    Setting(name="150 finds, all drawn", panels=930, sisters=1060, drawn=True),
-)
-"""Worlds as the model has them."""
-
-BROKEN = tuple(
-    replace(setting, known=True, spreads=(0.2, 0.2, 0.1))
-    for setting in (
-        Setting(name="a50 30 % larger than stated", panels=100, sisters=300, world=World(a50=26.0)),
-        Setting(name="sizes 14 % understated, untold", panels=100, sisters=300, world=World(factor=1.163)),
-        Setting(name="inspectors differ (.5)", panels=100, sisters=300, world=World(inspectors_log_sd=0.5)),
-        Setting(
-            name="half of the damage stops at 2.2 times its size",
-            panels=100,
-            sisters=300,
-            world=World(arrest_share=0.5, arrest_ratio=2.2),
-        ),
-        Setting(name="frailty, variance 1", panels=100, sisters=300, world=World(frailty_variance=1.0)),
-        Setting(
-            name="growth in proportion to size",
-            panels=100,
-            sisters=300,
-            world=World(form="proportional", rate=0.0025 / 25),
-        ),
-        Setting(
-            name="four zones pooled, log sd .4",
-            panels=120,
-            sisters=300,
-            world=World(zones=4, zone_log_sd=0.4),
-        ),
-        Setting(name="two subtypes, clocks 0.4 and 1.6", panels=100, sisters=300, world=World(ratio=4.0)),
-        Setting(name="left truncation, 40 %", panels=100, sisters=300, world=World(late_share=0.4)),
-        Setting(name="2 % of clean looks not done", panels=100, sisters=300, world=World(untrue_looks=0.02)),
-        Setting(
-            name="a tenth of the damage jumps to 3 times its size",
-            panels=100,
-            sisters=300,
-            world=World(jump_share=0.1),
-        ),
-    )
-)
-"""Worlds that break the model, under the spreads that the kit takes where nobody states any."""
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class SimulatedRecords:
-    """What an operator's records of a simulated fleet hold.
-
-    Parameters
-    ----------
-    histories, pooled : Histories
-        Lives of the group, and with the pooled ones.
-    first_size : ndarray
-        Size at first find of the pooled lives as mapped, nan where none [mm].
-    tracks : DataFrame
-        Repeat mappings: track, age, diameter_mm.
-    zone : ndarray of int
-        Zone of each life of the group.
-    zone_scale : ndarray
-        True scale of each zone [flight hours].
-    """
-
-    histories: Histories
-    pooled: Histories
-    first_size: Floats
-    tracks: pd.DataFrame
-    zone: np.ndarray
-    zone_scale: Floats
-
-
-def world_of(setting: Setting, seed: int) -> World:
-    """Return the truth of one fleet.
-
-    Parameters
-    ----------
-    setting : Setting
-        World and what differs from fleet to fleet.
-    seed : int
-        Of the fleet.
-
-    Returns
-    -------
-    World
-        With its own POD, size factor and shape unless they are known, and more where all is drawn.
-    """
-    world = setting.world
-    rng = np.random.default_rng(np.random.SeedSequence([seed, 17]))
-    z = rng.standard_normal(8)
-    if not setting.known:
-        world = replace(
-            world,
-            a50=world.a50 * float(np.exp(setting.spreads[0] * z[0])),
-            slope=world.slope * float(np.exp(setting.spreads[1] * z[1])),
-            factor=world.factor * float(np.exp(setting.spreads[2] * z[2])),
-            shape=world.shape * float(np.exp(SHAPE.log_sd * z[3])),
-        )
-    if setting.drawn:
-        rates, still = PRIORS["rate_log_sd"], PRIORS["no_growth_share"]
-        proportional = z[7] > 0
-        world = replace(
-            world,
-            rate_log_sd=rates[0] * float(np.exp(rates[1] * z[4])),
-            onset_log_sd=ONSET_SPREAD[0] * float(np.exp(ONSET_SPREAD[1] * z[5])),
-            still=float(expit(logit(still[0]) + still[1] * z[6])),
-            form="proportional" if proportional else "linear",
-            rate=world.rate / 25.0 if proportional else world.rate,
-        )
-    return world
-
-
-def draw_records(setting: Setting, world: World, seed: int) -> SimulatedRecords:
-    """Draw a fleet and what its looks put on record.
-
-    Parameters
-    ----------
-    setting : Setting
-        How many panels.
-    world : World
-        The truth of this fleet.
-    seed : int
-        Of the random numbers.
-
-    Returns
-    -------
-    SimulatedRecords
-        As an operator would hold it.
-    """
-    rng = np.random.default_rng(np.random.SeedSequence([seed, 71]))
-    n = setting.panels + setting.sisters
-    zone = np.arange(n) % world.zones
-    # The scales of the zones have a geometric mean of 1, so that the pooled life is that of the world.
-    spread = rng.standard_normal(world.zones)
-    zone_scale = world.scale * np.exp(world.zone_log_sd * (spread - spread.mean()))
-    pace = np.where(np.arange(n) % 2, world.ratio, 1.0) if world.ratio != 1 else np.ones(n)
-    pace = pace * (2.0 / (1.0 + world.ratio))
-    frailty = (
-        rng.gamma(1 / world.frailty_variance, world.frailty_variance, n)
-        if world.frailty_variance > 0
-        else np.ones(n)
-    )
-    end = rng.uniform(8_000.0, 40_000.0, n)
-    gap = rng.uniform(3_000.0, 5_000.0, n)
-    begin = 2_000.0 + gap * rng.random(n)
-    onset = zone_scale[zone] * (rng.exponential(size=n) / frailty) ** (1 / world.shape) / pace
-    size = world.onset_median * np.exp(world.onset_log_sd * rng.standard_normal(n))
-    rate = world.rate * pace * np.exp(world.rate_log_sd * rng.standard_normal(n))
-    rate = rate * (rng.random(n) >= world.still)
-    largest = np.where(rng.random(n) < world.arrest_share, size * world.arrest_ratio, np.inf)
-    late = rng.random(n) < world.late_share
-    jump_at = onset + _jump_delay(world, rng, n)
-    looks, tracks, first = [], [], {}
-
-    def size_at(i: int, t: float) -> float:
-        since = t - onset[i]
-        grown = size[i] + rate[i] * since if world.form == "linear" else size[i] * np.exp(rate[i] * since)
-        return float(min(grown, largest[i])) * (world.jump_factor if t >= jump_at[i] else 1.0)
-
-    def mapped(i: int, t: float) -> float:
-        value = size_at(i, t) / world.factor * float(np.exp(world.error * rng.standard_normal()))
-        tracks.append((i, t * pace[i], value))
-        return value
-
-    for i in range(n):
-        entry = float(rng.uniform(0.2, 0.6) * end[i]) if late[i] else 0.0
-        found = monitored = False
-        seen: list[tuple[int, float, bool]] = []
-        for t in np.arange(begin[i], end[i], gap[i]):
-            if not found:
-                took_place = rng.random() >= world.untrue_looks
-                if t > onset[i] and took_place:
-                    a50 = world.a50 * np.exp(world.inspectors_log_sd * rng.standard_normal())
-                    found = rng.random() < world.plateau / (1 + (a50 / size_at(i, t)) ** world.slope)
-                seen.append((i, t, found))
-                if found:
-                    first[i] = mapped(i, t)
-                    monitored = first[i] <= LIMIT and rng.random() < 0.6
-                    if not monitored:
-                        break
-            elif mapped(i, t) > LIMIT:
-                break
-        if late[i]:
-            # What was before the record began is not known; damage found before is not in it.
-            if seen and seen[-1][2] and seen[-1][1] <= entry:
-                continue
-            seen = [row for row in seen if row[1] > entry]
-            if len(seen) < 2 or seen[0][2]:
-                continue
-            entry = seen[0][1]
-        looks += [(i, t * pace[i], hit, entry * pace[i]) for i, t, hit in seen]
-    frame = pd.DataFrame(looks, columns=["life", "age", "found", "entry"])
-    pooled = Histories.from_looks(frame)
-    own = frame.loc[frame["life"] < setting.panels]
-    histories = Histories.from_looks(own)
-    return SimulatedRecords(
-        histories=histories,
-        pooled=pooled,
-        first_size=np.array([first.get(int(life), np.nan) for life in pooled.life]),
-        tracks=pd.DataFrame(tracks, columns=["track", "age", "diameter_mm"]),
-        zone=zone[histories.life.astype(int)],
-        zone_scale=zone_scale,
-    )
-
-
-def usages_of(world: World) -> list[Usage]:
-    """Return the parts of a simulated fleet that fly alike.
-
-    Parameters
-    ----------
-    world : World
-        The truth.
-
-    Returns
-    -------
-    list of Usage
-        One part, or two of half the panels each.
-    """
-    half = 2.0 / (1.0 + world.ratio)
-    if world.ratio == 1:
-        return [Usage(name="all", share=1.0, clock_per_unit={"flight_hours": 1.0, "damage": 1.0})]
-    return [
-        Usage(name=name, share=0.5, clock_per_unit={"flight_hours": 1.0, "damage": pace})
-        for name, pace in (("slow", half), ("fast", half * world.ratio))
-    ]
-
-
-def true_draws(world: World, scale: float | None = None) -> KindDraws:
-    """Return a truth that the model can hold, in the form of one draw.
-
-    Parameters
-    ----------
-    world : World
-        The truth; what breaks the model is left out.
-    scale : float, optional
-        Another scale, such as a zone's [flight hours].
-
-    Returns
-    -------
-    KindDraws
-        One draw.
-    """
-    one = np.ones(1)
-    return KindDraws(
-        kind="damage",
-        clock="damage",
-        scale=(world.scale if scale is None else scale) * one,
-        shape=world.shape * one,
-        onset_median=world.onset_median * one,
-        onset_log_sd=world.onset_log_sd * one,
-        rate_median=world.rate * one,
-        rate_log_sd=world.rate_log_sd * one,
-        no_growth_share=world.still * one,
-        form=np.full(1, world.form),
-        pod=PodDraws(
-            a50=world.a50 * one,
-            slope=world.slope * one,
-            plateau=world.plateau * one,
-            far_side_share=0 * one,
-            far_side_plateau=0 * one,
-        ),
-        restoration=0 * one,
-        diagnostics={},
-    )
-
-
-def simulated_risk(world: World, *, panels: int = 120_000, seed: int = 9) -> dict[str, Floats]:
-    """Simulate panels event by event under each repeat interval: the judge of worlds that break the model.
-
-    Parameters
-    ----------
-    world : World
-        The truth.
-    panels : int
-        Panels for each interval.
-    seed : int
-        Of the random numbers; the same damage meets every interval at first.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (n_repeats,)
-        The worst mean exposure in a window of 10,000 hours, and the mean of preventable exceedances, per
-        10,000 panel flight hours.
-    """
-    found = [_play(world, float(repeat), panels, seed) for repeat in REPEATS]
-    return {name: np.array(column) for name, column in zip(MEASURES, zip(*found, strict=True), strict=True)}
-
-
-def _play(world: World, repeat: float, panels: int, seed: int) -> tuple[float, float]:
-    """Simulate panels under one repeat interval; return exposure and preventable exceedances."""
-    rng = np.random.default_rng(np.random.SeedSequence([seed, 5]))
-    pace = np.where(np.arange(panels) % 2, world.ratio, 1.0) * (2.0 / (1.0 + world.ratio))
-    frailty = (
-        rng.gamma(1 / world.frailty_variance, world.frailty_variance, panels)
-        if world.frailty_variance > 0
-        else np.ones(panels)
-    )
-    spread = rng.standard_normal(world.zones)
-    zone_scale = world.scale * np.exp(world.zone_log_sd * (spread - spread.mean()))
-    scale = zone_scale[np.arange(panels) % world.zones] / pace
-
-    def begin(rows: np.ndarray, age: float) -> None:
-        """Let new damage begin on panels that are new at an age."""
-        m = rows.size
-        onset[rows] = age + scale[rows] * (rng.exponential(size=m) / frailty[rows]) ** (1 / world.shape)
-        size[rows] = world.onset_median * np.exp(world.onset_log_sd * rng.standard_normal(m))
-        rate[rows] = world.rate * pace[rows] * np.exp(world.rate_log_sd * rng.standard_normal(m))
-        rate[rows] *= rng.random(m) >= world.still
-        largest[rows] = np.where(rng.random(m) < world.arrest_share, size[rows] * world.arrest_ratio, np.inf)
-        jump_at[rows] = onset[rows] + _jump_delay(world, rng, m)
-        within[rows] = size[rows] < LIMIT
-        by_jump = np.maximum(jump_at[rows], onset[rows] + delay_to(rows, LIMIT / world.jump_factor))
-        passes[rows] = np.minimum(onset[rows] + delay_to(rows, LIMIT), by_jump)
-
-    def delay_to(rows: np.ndarray, limit: float) -> Floats:
-        """Return how long after onset damage that does not jump reaches a size; inf where never."""
-        way = limit - size[rows] if world.form == "linear" else np.log(limit / size[rows])
-        with np.errstate(divide="ignore"):
-            delay = np.where(way <= 0, 0.0, way / rate[rows])
-        return np.where((largest[rows] < limit) & (way > 0), np.inf, delay)
-
-    onset, size, rate, largest, jump_at, passes = (np.empty(panels) for _ in range(6))
-    within = np.empty(panels, bool)
-    begin(np.arange(panels), 0.0)
-    looks = np.arange(FIRST, HORIZON, repeat)
-    ends = np.concatenate([looks, [HORIZON]])
-    sums, late, before = [0.0], 0.0, 0.0
-    for m, end in enumerate(ends):
-        sums.append(sums[-1] + float(np.maximum(end - np.maximum(passes, before), 0.0).sum()))
-        late += float(((passes > before) & (passes <= end) & within).sum())
-        if m < looks.size:
-            there = np.flatnonzero(onset < end)
-            since = end - onset[there]
-            grown = (
-                size[there] + rate[there] * since
-                if world.form == "linear"
-                else size[there] * np.exp(np.minimum(rate[there] * since, 50.0))
-            )
-            a50 = world.a50 * np.exp(world.inspectors_log_sd * rng.standard_normal(there.size))
-            grown = np.minimum(grown, largest[there])
-            grown *= np.where(end >= jump_at[there], world.jump_factor, 1.0)
-            pod = world.plateau / (1 + (a50 / grown) ** world.slope)
-            begin(there[rng.random(there.size) < pod], end)
-        before = end
-    ages = np.concatenate([[0.0], ends])
-    exposure = 1e4 * worst_window(ages[1:], np.array(sums[1:])[None] / panels, window=1e4, horizon=HORIZON)[0]
-    return float(exposure), 1e4 * late / panels / HORIZON
-
-
-def _jump_delay(world: World, rng: np.random.Generator, n: int) -> Floats:
-    """Draw how long after onset damage jumps; inf where it does not, and no number is drawn where none does."""
-    if world.jump_share == 0:
-        return np.full(n, np.inf)
-    return np.where(rng.random(n) < world.jump_share, rng.exponential(world.jump_delay, n), np.inf)
 
 
 def risks_by_repeat(risk: JointRisk, **which: object) -> dict[str, Floats]:
@@ -821,6 +353,8 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
         standard deviations of the draws the truth is off, the median interval over the oracle's, and mean seconds.
     """
     out = []
+    if not len(rows):  # of a study that is not at its end
+        return pd.DataFrame(out)
     for (setting, whose, measure), part in rows.loc[rows["whose"] != "none"].groupby(
         ["setting", "whose", "measure"], sort=False
     ):
@@ -861,6 +395,7 @@ to further damage: both err to the safe side, the more the longer the interval.
 
 """
 
+
 _OWN_WORDS = """## Worlds as the model has them
 
 In each fleet a50, slope, size factor and Weibull shape are not what the analyst states but drawn from the spreads that
@@ -875,6 +410,7 @@ leave open, and the difference between the two rows is what a better trial is wo
 samples of damage adds 10 to 19 % to the spread of the draws where POD and size factor are known, and hardly anything where they are not (two fleets).
 
 """
+
 
 _BROKEN_WORDS = """## Worlds that break the model
 
@@ -978,6 +514,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
         summary(study(settings, number, processes=asked.processes, kept=kept, so_far=asked.so_far))
         for settings, number in ((OWN, asked.fleets), (BROKEN, max(asked.fleets // 2, 1)))
     )
+    if not (len(own) and len(broken)):
+        sys.stdout.write(_rows(own))
+        parser.error(
+            f"{kept} must hold fleets of both kinds of worlds for a page. Go on with the study until it does."
+        )
     replace_text(asked.target, page(own, broken, asked.fleets, so_far=asked.so_far))
     if not asked.so_far:
         kept.unlink(missing_ok=True)

@@ -14,10 +14,12 @@ import numpy as np
 import pandas as pd
 
 from kit.findings import methods_seeing
+from kit.simulate.demo_scenario import default_scenario
 from kit.simulate.fleet import Tail, day_number
 from kit.simulate.loop import Run
 from kit.simulate.panel import NEVER
-from kit.simulate.scenario import Scenario, TapRule, default_scenario
+from kit.simulate.scenario import Scenario
+from kit.simulate.scenario_parts import TapRule
 from kit.simulate.water import WATER_COLUMNS, look_for_water
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kit.simulate.fleet import day_date, day_number
-from kit.simulate.scenario import Family
+from kit.simulate.scenario_parts import Family
 from kit.simulate.shapes import clearances
 
 if TYPE_CHECKING:

@@ -9,7 +9,8 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.simulate.scenario import Scenario, Subtype
+from kit.simulate.scenario import Scenario
+from kit.simulate.scenario_parts import Subtype
 
 ORIGIN = date(2006, 1, 1)
 """Day 0 of the simulation's day numbers."""

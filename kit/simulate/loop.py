@@ -12,7 +12,8 @@ import numpy as np
 
 from kit.simulate.fleet import Tail, build_fleet, day_number, stream
 from kit.simulate.panel import NEVER, Damage, Panel, Stay
-from kit.simulate.scenario import Family, Scenario, TapRule, Zone
+from kit.simulate.scenario import Scenario
+from kit.simulate.scenario_parts import Family, TapRule, Zone
 from kit.simulate.shapes import clearances, draw_shape, outline_of
 
 _ORDER = {"base": 0, "cowl": 1, "a_check": 2, "campaign": 3, "walk": 4, "remap": 5, "swap": 6}

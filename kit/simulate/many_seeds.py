@@ -18,8 +18,8 @@ import pandas as pd
 from kit.cautions import caution_section
 from kit.findings import load_fleet, replace_text
 from kit.intervals import Evidence, QuestionError, read_question, recommend
+from kit.simulate.demo_scenario import default_scenario
 from kit.simulate.progress import progress
-from kit.simulate.scenario import default_scenario
 from kit.simulate.write import make_demo
 
 FLEETS = 200

@@ -17,7 +17,8 @@ from kit.simulate.damage import Truth
 from kit.simulate.deferrals import LEFT, write_deferrals
 from kit.simulate.fleet import Tail, day_date, day_number, stream
 from kit.simulate.loop import ultrasonic_size
-from kit.simulate.scenario import Family, Scenario, Zone
+from kit.simulate.scenario import Scenario
+from kit.simulate.scenario_parts import Family, Zone
 from kit.simulate.shapes import FASTENER_INSET, Shape, clearances, draw_shape, outline_of
 from kit.simulate.taps import tap_rows
 

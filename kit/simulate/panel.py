@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from kit.simulate.fleet import Tail
-from kit.simulate.scenario import Family, Mode, Scenario, Zone
+from kit.simulate.scenario import Scenario
+from kit.simulate.scenario_parts import Family, Mode, Zone
 from kit.simulate.shapes import Shape
 
 NEVER = 10**7

@@ -31,7 +31,7 @@ from kit.programmes import (
     simulate_programme,
     thinned,
 )
-from kit.simulate.confidence import SHAPE, World
+from kit.simulate.confidence_worlds import SHAPE, World
 
 LIMIT = 40.0
 LEVEL = 0.90

@@ -35,8 +35,8 @@ from kit.programmes import (
 from kit.ranking import left_and_right, mirror_zones, rank_by_damage, rank_zones
 from kit.simulate.beside import detection_beside, exceedances_beside, repairs_beside
 from kit.simulate.lessons import lesson_clock, lesson_lot, true_onsets
-from kit.simulate.plays import what_happened
 from kit.simulate.progress import progress
+from kit.simulate.simulated import what_happened
 from kit.simulate.truth import truly_happened, truly_standing
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from kit.simulate.scenario import Family
+from kit.simulate.scenario_parts import Family
 
 _FROM_EDGE = ("M", "W")  # water comes in at edges and seals
 _MARGIN = 1.0  # mm kept free inside the panel's outline

@@ -14,7 +14,7 @@ from typing import Any
 from kit.simulate.fleet import day_number, stream
 from kit.simulate.loop import Run
 from kit.simulate.panel import NEVER, Panel, Stay
-from kit.simulate.scenario import SEALED, WaterTask
+from kit.simulate.scenario_parts import SEALED, WaterTask
 
 WATER_COLUMNS = (
     "panel_key",

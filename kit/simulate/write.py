@@ -15,9 +15,10 @@ import pandas as pd
 
 from kit.findings import METHODS, SEES, TABLES, blind_to
 from kit.simulate.damage import Truth, simulate_truth
+from kit.simulate.demo_scenario import NOTICE, default_scenario
 from kit.simulate.fleet import day_number, stream
 from kit.simulate.operator import operator_tables
-from kit.simulate.scenario import NOTICE, Scenario, default_scenario
+from kit.simulate.scenario import Scenario
 from kit.simulate.trial import blind_trial
 
 _ABOUT = {

@@ -123,7 +123,7 @@ def wrong_ways(
     fits = {
         "finds only, at the date of the find": fit_weibull(lower=made.upper[found], upper=made.upper[found]),
         "date of the find for onset": fit_weibull(lower=dates, upper=made.upper),
-        "late entry forgotten": fit_weibull(lower=made.lower, upper=made.upper),
+        "left truncation ignored": fit_weibull(lower=made.lower, upper=made.upper),
         "looks taken as perfect": fit_weibull(lower=made.lower, upper=made.upper, entry=made.entry),
         "right": fit_weibull(made, detection=pod),
     }

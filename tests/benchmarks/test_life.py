@@ -107,11 +107,11 @@ def test_the_estimate_without_a_model_of_a_hundred_thousand_lives(benchmark, cap
     figures = {
         "seconds": benchmark.stats.stats.median,
         "lives": fit.n_lives,
-        "20,000 without late entry": plain,
+        "20,000 without left truncation": plain,
         "times_faster_than_surpyval on these": other / plain,
     }
     benchmark.extra_info.update(figures)
-    show(capsys, "estimate without a model, 500 ages, late entry", figures)
+    show(capsys, "estimate without a model, 500 ages, left truncation", figures)
 
 
 def test_a_fit_with_detection_by_size_of_five_thousand_lives_of_ten_looks(benchmark, capsys):

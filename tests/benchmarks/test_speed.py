@@ -20,7 +20,7 @@ from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
 from kit.intervals.risk import WeibullLife, schedule_kernel
 from kit.life.fits.weibull import fit_weibull
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 
 N = 1_000_000
 

@@ -193,7 +193,7 @@ def test_groups_that_are_watched_only_because_all_their_lives_were_clean_are_all
     assert wrong > 3 * wrong_se, "long-lived groups pass for the common ones"
 
 
-def test_without_late_entry_the_two_selections_are_one():
+def test_without_left_truncation_the_two_selections_are_one():
     frame = some_groups(3, late=0.0)
     lives, groups = (fit_frailty(frame, "zone", selection=s) for s in ("lives", "groups"))
     assert groups.log_likelihood == pytest.approx(lives.log_likelihood, abs=1e-10)

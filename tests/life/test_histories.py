@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.life.lives.histories import Histories, check_rows
+from kit.life.lives.censored import Histories, check_rows
 
 
 def looks(*rows, **columns):
@@ -46,12 +46,12 @@ def test_looks_after_the_first_find_say_nothing():
     np.testing.assert_array_equal(histories.look_age, [400, 800])
 
 
-def test_late_entry_counts_from_the_entry():
+def test_left_truncation_counts_from_the_entry():
     frame = looks(("a", 500, False), ("a", 900, False), ("a", 1300, True), entry=500)
     assert only_row(frame) == (500, 900, 1300)
 
 
-def test_late_entry_without_a_look_at_the_entry_has_its_onset_after_the_entry():
+def test_left_truncation_without_a_look_at_the_entry_has_its_onset_after_the_entry():
     assert only_row(looks(("a", 900, True), entry=500)) == (500, 500, 900)
 
 

@@ -10,7 +10,7 @@ from mpmath import mp, mpf
 from kit.life.likelihood.families import FAMILIES
 from kit.life.likelihood.imperfect import ConstantDetection, detection_terms
 from kit.life.likelihood.likelihood import FamilyTerms, PerfectTerms, log1mexp, row_scores
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 
 INF = np.inf
 POINTS = [(9000.0, 2.0), (3000.0, 0.4), (20_000.0, 7.0)]

@@ -8,7 +8,7 @@ import pytest
 from scipy.special import betainc
 
 from kit.life.fits.ranks import median_ranks, plotting_positions
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 
 REFERENCES = Path(__file__).parents[1] / "data" / "references"
 EXPECTED = pd.read_csv(REFERENCES / "expected.csv").query("case == 'B5'")
@@ -81,7 +81,7 @@ def test_adjusted_ranks_worked_by_hand():
         assert betainc(rank, 5 - rank + 1, share) == pytest.approx(0.5, rel=1e-9)
 
 
-def test_adjusted_ranks_with_late_entry_worked_by_hand():
+def test_adjusted_ranks_with_left_truncation_worked_by_hand():
     """Four lives, one of them under watch from 150 on, so that 3 are at risk at the find at 100.
 
     Rank (5)/4 = 1.25 with 3 at risk; then 1.25 + 3.75/4 = 2.1875 with 3 at risk (the late one has come).

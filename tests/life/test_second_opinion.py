@@ -30,7 +30,7 @@ def opinion(rows):
     return made
 
 
-def test_the_library_that_takes_intervals_and_late_entry_gives_the_same_life_as_perfect_looks(opinion):
+def test_the_library_that_takes_intervals_and_left_truncation_gives_the_same_life_as_perfect_looks(opinion):
     """Settings of numpy and pandas stay as they were, and neither library is imported here: the fixture looks."""
     assert opinion.agrees
     table = opinion.to_frame()

@@ -83,7 +83,7 @@ def test_share_meeker_and_escobar_1998_heat_exchanger_tubes():
         assert 1 - fit.survival_range(year)[1] == expected("A3", f"np_F_year{year}")
 
 
-def test_exact_ages_with_late_entry_give_the_product_limit():
+def test_exact_ages_with_left_truncation_give_the_product_limit():
     """Channing House men (Hyde 1980): the product over deaths after 816 months, given alive then."""
     data = read("B6")
     data = data[data["exit_age_months"] > data["entry_age_months"]]
@@ -106,7 +106,7 @@ def test_a_risk_set_that_runs_out_early_is_said():
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_a_general_optimiser_finds_nothing_higher_with_late_entry(seed):
+def test_a_general_optimiser_finds_nothing_higher_with_left_truncation(seed):
     entry, lower, upper = ages_and_lives(seed, n=25)
     fit = fit_turnbull(lower=lower, upper=upper, entry=entry)
     k = fit.mass.size
@@ -124,7 +124,7 @@ def test_a_general_optimiser_finds_nothing_higher_with_late_entry(seed):
     assert fit.log_likelihood >= -best - 1e-8
 
 
-def test_another_library_agrees_without_late_entry():
+def test_another_library_agrees_without_left_truncation():
     """surpyval 0.25, asked for products of shares (its default takes exponentials of summed hazards)."""
     _, lower, upper = ages_and_lives(3, n=400, late=False)
     fit = fit_turnbull(lower=lower, upper=upper)

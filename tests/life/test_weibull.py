@@ -24,7 +24,7 @@ from kit.life.fits.weibull import (
 from kit.life.likelihood.imperfect import ConstantDetection, detection_terms
 from kit.life.likelihood.likelihood import PerfectTerms, row_scores
 from kit.life.likelihood.maximum import highest_life
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.numerics.refusals import NoFiniteMaximum
 
 REFERENCES = Path(__file__).parents[1] / "data" / "references"
@@ -415,7 +415,7 @@ def test_intervals_a_thousandth_of_an_hour_wide():
     assert_is_the_maximum(np.zeros(40), lower, np.where(found, lower + 0.001, INF))
 
 
-def test_late_entry_deep_in_the_tail():
+def test_left_truncation_deep_in_the_tail():
     """Shape near 8, entry at 1.4 to 1.7 times the scale: S at entry is below 1e-6 and must not underflow."""
     rng = np.random.default_rng(5)
     v = 9000 * rng.uniform(1.4, 1.7, 60)
@@ -427,7 +427,7 @@ def test_late_entry_deep_in_the_tail():
     )
 
 
-def test_late_entry_where_survival_is_below_the_smallest_number():
+def test_left_truncation_where_survival_is_below_the_smallest_number():
     """Hazards near 1, 2 and 3 a unit of age at 500, 1000 and 1500: S(1500) is near exp(-2250)."""
     entry = np.r_[[500.0] * 4, [1000.0] * 3, [1500.0] * 2]
     lower = entry + np.array([0, 1, 2, 3, 0, 1, 2, 0, 1])
@@ -874,7 +874,7 @@ def test_weibayes_bound_without_finds_is_the_chi_square_bound():
     assert bound == pytest.approx(np.sqrt((10 * 1000.0**2 + 5 * 2000.0**2) / -np.log(0.1)))
 
 
-def test_weibayes_bound_falls_with_finds_and_late_entry():
+def test_weibayes_bound_falls_with_finds_and_left_truncation():
     clean = weibayes_bound(lower=[1000.0, 2000.0], upper=[INF, INF], shape=2.0)
     found = weibayes_bound(lower=[1000.0, 2000.0], upper=[1500.0, INF], shape=2.0)
     late = weibayes_bound(lower=[1000.0, 2000.0], upper=[INF, INF], entry=[500.0, 0.0], shape=2.0)

@@ -18,7 +18,7 @@ from kit.ranking import (
     severity_table,
     why_zones_differ,
 )
-from kit.simulate.plays import what_happened
+from kit.simulate.simulated import what_happened
 
 ROOT = Path(__file__).parents[2]
 SETTINGS = RankingSettings.read(ROOT / "demo_fleet" / "ranking.toml")

@@ -5,18 +5,9 @@ import pandas as pd
 import pytest
 
 from kit.simulate import confidence
-from kit.simulate.confidence import (
-    OWN,
-    Setting,
-    World,
-    draw_records,
-    measured,
-    page,
-    simulated_risk,
-    study,
-    summary,
-    world_of,
-)
+from kit.simulate.confidence import measured, page, study, summary
+from kit.simulate.confidence_fleets import draw_records, simulated_risk
+from kit.simulate.confidence_worlds import OWN, Setting, World, world_of
 
 TINY = Setting(name="tiny", panels=4, sisters=4)
 
@@ -55,6 +46,17 @@ def test_a_study_that_was_broken_off_goes_on_where_it_was(tmp_path, monkeypatch)
     pd.testing.assert_frame_equal(with_break, study([TINY], 4))
     pd.testing.assert_frame_equal(with_break, study([TINY], 4, kept=kept))
     pd.testing.assert_frame_equal(with_break, study([TINY], 6, kept=kept, so_far=True))
+
+
+def test_a_study_without_fleets_of_worlds_that_break_the_model_has_no_page_yet(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(confidence, "one_fleet", row)
+    study([OWN[0]], 2, kept=tmp_path / "page.kept.jsonl")
+    with pytest.raises(SystemExit):
+        confidence.main([str(tmp_path / "page.md"), "2", "--so-far"])
+    told = capsys.readouterr()
+    assert OWN[0].name in told.out
+    assert "must hold fleets of both kinds of worlds" in told.err
+    assert not (tmp_path / "page.md").exists()
 
 
 def test_the_figures_of_a_study_stand_on_its_page_in_words(monkeypatch):

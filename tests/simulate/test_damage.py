@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from kit.simulate import default_scenario, simulate_truth
-from kit.simulate.scenario import TapRule
+from kit.simulate.scenario_parts import TapRule
 
 EVERY_CHECK = TapRule("*", 1, date(2006, 1, 1))
 FROM_2019 = TapRule("*", 2, date(2019, 7, 1))

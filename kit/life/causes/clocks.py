@@ -12,7 +12,8 @@ from kit.findings import CLOCKS, Fleet, need_fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL
-from kit.life.lives.histories import Histories, build_histories
+from kit.life.lives.censored import Histories
+from kit.life.lives.histories import build_histories
 from kit.numerics.confidence import check_level, likelihood_drop
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.profile import GridProfile, profile_on_grid

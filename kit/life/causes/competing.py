@@ -14,7 +14,8 @@ from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
 from kit.life.likelihood.families import WEIBULL
 from kit.life.likelihood.imperfect import Detection
-from kit.life.lives.histories import Histories, build_histories
+from kit.life.lives.censored import Histories
+from kit.life.lives.histories import build_histories
 from kit.numerics.confidence import check_level
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats

@@ -12,7 +12,7 @@ from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.imperfect import ConstantDetection
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.numerics.confidence import check_level, check_share, likelihood_drop
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.profile import GridProfile, profile_on_grid

@@ -14,7 +14,7 @@ from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import FAMILIES
 from kit.life.likelihood.imperfect import DetectionInput
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.numerics.refusals import NoFiniteMaximum
 
 DISTRIBUTIONS = tuple(FAMILIES)

@@ -10,7 +10,7 @@ import pandas as pd
 from kit.life.fits.ranks import share_of_increments
 from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.imperfect import Detection, DetectionInput, as_detection, detection_terms
-from kit.life.lives.histories import Histories, looks_with_entries
+from kit.life.lives.censored import Histories, looks_with_entries
 
 
 def chance_found_by_look(

@@ -21,7 +21,7 @@ from kit.numerics.typing import Floats
 from kit.numerics.words import in_words, percent, span
 
 if TYPE_CHECKING:
-    from kit.life.lives.histories import Histories
+    from kit.life.lives.censored import Histories
 
 _FEW_FINDS = 20
 

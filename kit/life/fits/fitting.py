@@ -28,7 +28,7 @@ from kit.life.likelihood.maximum import (
     refuse_without_maximum,
     start_from_some_rows,
 )
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.life.lives.rows import life_rows
 from kit.numerics.covariance import cluster_covariance, inverse_information
 from kit.numerics.refusals import NoFiniteMaximum

@@ -13,7 +13,7 @@ from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.fits.turnbull import fit_turnbull
 from kit.life.likelihood.families import FAMILIES
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.life.lives.schedule import LookSchedule
 from kit.numerics.fit import Fit
 from kit.numerics.refusals import NoFiniteMaximum, need

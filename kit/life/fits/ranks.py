@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.numerics.refusals import need
 from kit.numerics.typing import Floats
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from kit.life.fits.missed_masses import fit_masses
 from kit.life.likelihood.imperfect import DetectionInput, as_detection, detection_terms, finds_all
 from kit.life.likelihood.likelihood import SumTerms, log1mexp
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.life.lives.rows import life_rows
 from kit.numerics.confidence import check_level
 from kit.numerics.non_negative import least_on_non_negative

@@ -18,7 +18,7 @@ from kit.life.fits.weibull import fit_weibull
 from kit.life.groups.shared_likelihood import GroupTerms, MissedTerms, SharedTerms
 from kit.life.likelihood.families import WEIBULL
 from kit.life.likelihood.imperfect import DetectionInput, as_detection, detection_terms, finds_all
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.life.lives.rows import life_rows
 from kit.numerics.confidence import likelihood_drop, normal_reach
 from kit.numerics.fit import Fit, Parameter

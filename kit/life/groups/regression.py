@@ -14,7 +14,7 @@ from kit.life.groups.regression_fit import RegressionFit
 from kit.life.groups.regression_model import RegressionModel
 from kit.life.likelihood.imperfect import DetectionInput, as_detection, detection_terms, finds_all
 from kit.life.likelihood.rowwise import PerfectRows, SumRows
-from kit.life.lives.histories import Histories
+from kit.life.lives.censored import Histories
 from kit.life.lives.rows import life_rows
 from kit.numerics.covariance import cluster_covariance, inverse_information
 from kit.numerics.refusals import NoFiniteMaximum

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.life.likelihood.likelihood import SumTerms
-from kit.life.lives.histories import Histories, looks_with_entries
+from kit.life.lives.censored import Histories, looks_with_entries
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.refusals import described
 from kit.numerics.typing import Floats

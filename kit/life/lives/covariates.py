@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.findings import Fleet, PanelAges, need_fleet
 from kit.life.groups.design_columns import NOT_KNOWN
-from kit.life.lives.histories import AFTER_REPAIR, Histories, repairs_that_end_lives
+from kit.life.lives.censored import Histories
+from kit.life.lives.histories import AFTER_REPAIR, repairs_that_end_lives
 from kit.numerics.refusals import need
 
 _OF_ZONE = ("group", "side", "structure_class", "core_material", "low_point")

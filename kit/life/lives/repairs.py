@@ -13,13 +13,8 @@ from numpy.typing import NDArray
 from kit.findings import Fleet, PanelAges, need_fleet
 from kit.life.groups.regression import fit_regression
 from kit.life.groups.regression_fit import RegressionFit
-from kit.life.lives.histories import (
-    AFTER_REPAIR,
-    Histories,
-    histories_of_kind,
-    panel_looks,
-    repairs_that_end_lives,
-)
+from kit.life.lives.censored import Histories
+from kit.life.lives.histories import AFTER_REPAIR, histories_of_kind, panel_looks, repairs_that_end_lives
 from kit.numerics.typing import Floats
 
 NEW = "new"

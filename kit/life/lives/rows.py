@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from kit.life.lives.histories import Histories, check_rows
+from kit.life.lives.censored import Histories, check_rows
 from kit.numerics.refusals import described
 from kit.numerics.typing import Floats
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kit.life.likelihood.imperfect import Detection, as_detection, pod_of_looks
-from kit.life.lives.histories import Histories, looks_with_entries
+from kit.life.lives.censored import Histories, looks_with_entries
 from kit.numerics.typing import Floats
 
 if TYPE_CHECKING:

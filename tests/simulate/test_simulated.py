@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 from made_answer import CURVE, FIRST, GROWTH, HORIZON, LIMIT, REPEAT, made_draws, make_answer, make_question
 
-from kit.simulate.plays import compare_with_simulation, simulated_schedules, what_happened
 from kit.simulate.schedule import simulate_schedule
+from kit.simulate.simulated import compare_with_simulation, simulated_schedules, what_happened
 
 
-def test_plays_are_put_on_the_clock_of_the_question_and_end_at_its_horizon():
+def test_schedules_are_put_on_the_clock_of_the_question_and_end_at_its_horizon():
     """An answer counts damage up to the horizon itself, whether or not a look falls on it."""
     (given,) = simulated_schedules(make_answer())
     assert given["life_scale"] == 30000.0
@@ -29,7 +29,7 @@ def test_a_play_finds_damage_beyond_the_limit_no_more_surely_than_at_it():
     assert given["detection"].relative(4 * LIMIT) == given["detection"].relative(LIMIT)
 
 
-def test_plays_without_a_recommendation_are_refused():
+def test_schedules_without_a_recommendation_are_refused():
     with pytest.raises(ValueError, match="small: no interval examined meets the target"):
         simulated_schedules(make_answer(repeat=None))
     with pytest.raises(ValueError, match="small: no interval examined meets the target"):
