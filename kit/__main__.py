@@ -347,11 +347,11 @@ def _decided(evidence: Evidence, asked: list[Question], stages: list[Path]) -> I
         rows = rows_used(then.fleet)
         _ = rows.packed, rows.root, rows.counts()
         by_day[day] = {"rows": rows, "named": set_aside_with_groups(then.fleet)}
-        share_evidence(then, [question for question in asked if question.known_on == day])
+        share_evidence(then, [one for one in asked if one.known_on == day], run=forked_map)
 
     def one(given: tuple[Question, Path]) -> _Decided:
         question, stage = given
-        answer = recommend(evidence, question)
+        answer = recommend(evidence, question, run=forked_map if len(asked) == 1 else map)
         known = by_day.get(question.known_on, {})
         # The record that is there already, where it says the same.
         record = read_decision(write_decision(answer, stage, rows=known.get("rows")))

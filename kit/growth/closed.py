@@ -46,6 +46,7 @@ _COARSE = 81  # rates at which each path is first looked at
 _MOST_NODES = 150
 _STEP = (0.12, 0.3)  # least and greatest step of the log of the rate
 _DELTA = 0.05  # of the log size, over which the slope of a form is taken
+_MOST_MOVE, _MOST_MOVES = 0.7, 12  # of the log size, towards the likeliest
 _BATCH = 40_000  # nodes worked out at once
 _IMAGINARY = 1e-30  # step of derivatives along the imaginary axis, which lose no digits
 
@@ -355,12 +356,16 @@ class ClosedLikelihood:
     def _likeliest(self, group: PathGroup, precision: Floats, w: Floats, x: Floats):
         """Likeliest log size at first for every rate, the residuals there, and their slopes by size and rate."""
         weight = precision[:, None]
-        for _ in range(12):
+        for _ in range(_MOST_MOVES):
             off, slope, _ = self._residuals(group, x, w)
             pull = np.add.reduceat(weight * slope * off, group.first, axis=0)
-            move = np.clip(pull / np.add.reduceat(weight * slope**2, group.first, axis=0), -0.7, 0.7)
+            move = pull / np.add.reduceat(weight * slope**2, group.first, axis=0)
+            # Where a mapping's log size moves with that at first one by one, the first move is the last one.
+            is_straight = np.abs(slope - 1).max() < 1e-9
+            reach = _MOST_MOVE * (_MOST_MOVES if is_straight else 1)
+            move = np.clip(move, -reach, reach)
             x = x + move
-            if np.abs(move).max() < 1e-6:
+            if is_straight or np.abs(move).max() < 1e-6:
                 break
         return x, *self._residuals(group, x, w)
 

@@ -31,6 +31,7 @@ _SIZE_NODES = 5  # nodes of the size for each rate
 _STILL_NODES = 9
 _ARREST_NODES = 2  # ages of arrest in each gap between two mappings
 _WIDE_STEP = 1.5  # standard deviations of the error
+_SETTLED = 1e-9  # move of a log size below which it is the likeliest
 _MOST_LOG_SIZE = 16.0  # larger sizes are all the same: impossible
 
 
@@ -331,6 +332,8 @@ class Likelihood:
             width = np.add.reduceat(precision[:, None] * slope**2, group.first, axis=0) + prior_precision
             move = (pull + prior_precision * (prior_mean - x)) / width
             x = x + np.clip(move, -1.0, 1.0)
+            if np.abs(move).max() < _SETTLED:
+                break
         at = log_size_after(self.form, x[of_row], rows_v, time)
         log_density = (
             -0.5 * np.add.reduceat(precision[:, None] * (y[:, None] - at) ** 2, group.first, axis=0)

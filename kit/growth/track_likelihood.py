@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -353,6 +354,10 @@ class TrackLikelihood:
         DataFrame
             By name on both axes; coordinates at an end of their range are not in it.
         """
+        return self._covariance.copy()
+
+    @cached_property
+    def _covariance(self) -> pd.DataFrame:
         return covariance_within(
             self._value,
             self.estimate,

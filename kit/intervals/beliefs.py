@@ -16,6 +16,7 @@ from kit.intervals.evidence import Evidence
 from kit.intervals.named_pod import kind_asked
 from kit.intervals.question import Mode, Question, QuestionError, StatedDetection
 from kit.life import Histories, NoFiniteMaximum, fit_weibull
+from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.posterior import (
     CONFLICT,
@@ -25,6 +26,7 @@ from kit.posterior import (
     ROBUST_WEIGHT,
     STOPS,
     TAU_SCALE,
+    DrawsKey,
     FoundSizes,
     FrailtyDraws,
     KindDraws,
@@ -77,7 +79,7 @@ class Belief:
     notes: tuple[str, ...]
 
 
-def beliefs(ask: Question, evidence: Evidence) -> tuple[Belief, ...]:
+def beliefs(ask: Question, evidence: Evidence, *, run: Mapped = map) -> tuple[Belief, ...]:
     """Draw what the evidence leaves open of each kind of damage in a question.
 
     Parameters
@@ -86,6 +88,8 @@ def beliefs(ask: Question, evidence: Evidence) -> tuple[Belief, ...]:
         The question, with the numbers of its POD.
     evidence : Evidence
         The fleet as known on the question's day.
+    run : callable
+        `map`, or `kit.numerics.forked.forked_map` for all cores; the answer does not depend on it.
 
     Returns
     -------
@@ -106,6 +110,7 @@ def beliefs(ask: Question, evidence: Evidence) -> tuple[Belief, ...]:
         seed=ask.seed,
         size_factor=ask.measured_to_true,
         log_size_factor_sd=ask.log_measured_to_true_sd,
+        run=run,
     )
     return tuple(
         _belief(ask, evidence, mode, one, draws)
@@ -113,7 +118,7 @@ def beliefs(ask: Question, evidence: Evidence) -> tuple[Belief, ...]:
     )
 
 
-def share_evidence(evidence: Evidence, asked: Sequence[Question]) -> None:
+def share_evidence(evidence: Evidence, asked: Sequence[Question], *, run: Mapped = map) -> None:
     """Work out what several questions share, so that none of them does it again, nor any process that is forked.
 
     Parameters
@@ -121,21 +126,28 @@ def share_evidence(evidence: Evidence, asked: Sequence[Question]) -> None:
     evidence : Evidence
         The fleet as known on the questions' day; what is worked out is kept in it.
     asked : sequence of Question
-        The questions.
+        The questions; of a single one, all growth is fitted that it needs.
+    run : callable
+        `map`, or `kit.numerics.forked.forked_map` for all cores; the answers do not depend on it.
     """
     _ = evidence.fingerprint, evidence.regions
     seen: list[tuple] = []
     for ask in asked:
         for stream, mode in enumerate(ask.modes):
-            if mode.growth != "fit":
-                continue
-            groups, kind = tuple(sorted(ask.growth_groups or (ask.group,))), kind_asked(ask, mode)
-            one = (groups, kind, mode.clock, ask.growth_forms, ask.draws, ask.seed, stream)
-            if seen.count(one) == 1:
-                with suppress(ValueError):  # the question itself will say so
-                    growth = evidence.track_growth(groups, kind, mode.clock, ask.growth_forms)
-                    growth.draws(ask.draws, seed=ask.seed, stream=GROWTH_STREAM + stream)
-            seen.append(one)
+            if mode.growth == "fit":
+                groups = tuple(sorted(ask.growth_groups or (ask.group,)))
+                growth = groups, kind_asked(ask, mode), mode.clock, ask.growth_forms
+                seen.append((growth, (ask.draws, ask.seed, GROWTH_STREAM + stream)))
+    wanted: dict[tuple, list[DrawsKey]] = {}
+    for growth, draws in dict.fromkeys(seen):
+        if len(asked) == 1 or seen.count((growth, draws)) > 1:
+            wanted.setdefault(growth, []).append(draws)
+    with suppress(ValueError):  # the question itself will say so
+        evidence.keep_growths(wanted, run=run)
+    for growth, each in wanted.items():
+        with suppress(ValueError):
+            for n, seed, stream in each:
+                evidence.track_growth(*growth).draws(n, seed=seed, stream=stream)
 
 
 def pod_belief(ask: Question, far_side_share: float) -> PodBelief:

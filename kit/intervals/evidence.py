@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -22,7 +22,8 @@ from kit.life import (
     repairs_that_end_lives,
 )
 from kit.numerics.confidence import tolerance_factor
-from kit.posterior import FoundSizes, TrackGrowth
+from kit.numerics.forked import Mapped
+from kit.posterior import DrawsKey, FoundSizes, MappedTwice, TrackGrowth, growths
 from kit.regions import bounded_size, tracked_regions
 
 DAYS_PER_YEAR = 365.25
@@ -31,6 +32,8 @@ _ASSUMED_RATIO = 1.5  # longest extent over equivalent diameter where there are 
 _USAGE_DAYS = 1096  # over which usage is read from the meters
 ONSET_SPREAD = (0.45, 0.35)
 """Weak prior of the log spread of sizes at onset, likewise (assumed, no source)."""
+
+Groups = tuple[str, ...]
 
 
 @dataclass(eq=False)
@@ -333,9 +336,32 @@ class Evidence:
             Ready to be drawn from.
         """
         return self._once(
-            ("track growth", tuple(sorted(groups)), kind, clock, tuple(forms)),
+            _growth_key(groups, kind, clock, forms),
             lambda: TrackGrowth.from_tracks(self.tracks(groups, kind, clock, 1.0), clock=clock, forms=forms),
         )
+
+    def keep_growths(
+        self, wanted: Mapping[tuple[Groups, str, str, Groups], Sequence[DrawsKey]], *, run: Mapped = map
+    ) -> None:
+        """Fit growth of several kinds and draw from it, so that `track_growth` has it at hand.
+
+        Parameters
+        ----------
+        wanted : mapping of tuple to sequence of tuple of int
+            By groups, kind, clock and forms, as `track_growth` takes them: the draws that will be asked for.
+        run : callable
+            `map`, or `kit.numerics.forked.forked_map` for all cores; the answer does not depend on it.
+        """
+        left = {one: draws for one, draws in wanted.items() if _growth_key(*one) not in self._kept}
+        asked = [
+            MappedTwice(
+                tracks=self.tracks(groups, kind, clock, 1.0), clock=clock, forms=forms, wanted=tuple(draws)
+            )
+            for (groups, kind, clock, forms), draws in left.items()
+        ]
+        for one, made in zip(left, growths(asked, run=run), strict=True):
+            if isinstance(made, TrackGrowth):  # else the question itself will say so
+                self._kept[_growth_key(*one)] = made
 
     def found_sizes(self, groups: Sequence[str], kind: str, clock: str, basis: Sequence[str]) -> FoundSizes:
         """Return the sizes at first find of some groups, as mapped by tap test.
@@ -573,3 +599,8 @@ class Evidence:
                 )
             )
         return tuple(out)
+
+
+def _growth_key(groups: Sequence[str], kind: str, clock: str, forms: Sequence[str]) -> tuple:
+    """Under which growth is kept."""
+    return "track growth", tuple(sorted(groups)), kind, clock, tuple(forms)

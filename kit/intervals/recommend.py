@@ -12,7 +12,7 @@ import pandas as pd
 from kit.cautions import CAUTIONS
 from kit.findings import TAP_METHODS, Fleet, need_fleet
 from kit.intervals.answer import Answer
-from kit.intervals.beliefs import Belief, beliefs
+from kit.intervals.beliefs import Belief, beliefs, share_evidence
 from kit.intervals.by_part import parts_side_by_side
 from kit.intervals.cautions import (
     as_looked,
@@ -39,13 +39,14 @@ from kit.intervals.rules import Schedule, combine
 from kit.intervals.slack import package_slack
 from kit.intervals.structure import CLASS_BASIS
 from kit.life import NoFiniteMaximum
+from kit.numerics.forked import Mapped
 from kit.posterior import PRIORS, FrailtyDraws, KindDraws
 from kit.regions import equivalent_diameter, limits_in_force
 
 _OFTEN = 0.5  # above this share of panels with damage, recurrence matters and gets a caution
 
 
-def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answer:
+def recommend(fleet: Fleet | Evidence, question: Question | str | Path, *, run: Mapped = map) -> Answer:
     """Recommend a threshold and a repeat interval for one group of zones.
 
     Parameters
@@ -54,6 +55,9 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
         The findings; give an `Evidence` to ask several questions without working things out twice.
     question : Question, str or Path
         The question, or the path of its TOML file.
+    run : callable
+        How kinds of damage are gone through: `map`, one after the other; `kit.numerics.forked.forked_map`, on all cores,
+        not in a notebook. The answer does not depend on it.
 
     Returns
     -------
@@ -77,7 +81,7 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path) -> Answe
     """
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     with _named(read_question(question)) as ask:
-        problem, believed, evidence = _put_together(fleet, ask)
+        problem, believed, evidence = _put_together(fleet, ask, run)
         return _answer(problem, combine(problem), believed, evidence)
 
 
@@ -106,7 +110,7 @@ def allowed_by_risk(fleet: Fleet | Evidence, question: Question | str | Path) ->
     """
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     with _named(read_question(question)) as ask:
-        problem, _, evidence = _put_together(fleet, ask)
+        problem, _, evidence = _put_together(fleet, ask, map)
         schedule = combine(problem)
         found = next((one.interval for one in schedule.rules if one.rule == "risk"), None)
         present, _ = _task_interval(problem.ask, evidence, "repeat")
@@ -131,14 +135,18 @@ def _named(ask: Question) -> Iterator[Question]:
         raise QuestionError(f"question {ask.name}: {error}") from None
 
 
-def _put_together(fleet: Fleet | Evidence, ask: Question) -> tuple[Problem, tuple[Belief, ...], Evidence]:
+def _put_together(
+    fleet: Fleet | Evidence, ask: Question, run: Mapped
+) -> tuple[Problem, tuple[Belief, ...], Evidence]:
     """Draw what the evidence leaves open, and put it together with what is asked."""
     evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
     ask = with_numbers(ask, evidence.fleet)
     need_methods_that_see(ask)
     if wrong := units_that_cannot_be(evidence.fleet, ask.group):
         raise QuestionError(f"question {ask.name}: {wrong}")
-    believed = beliefs(ask, evidence)
+    if run is not map:
+        share_evidence(evidence, [ask], run=run)
+    believed = beliefs(ask, evidence, run=run)
     draws, zones = (
         tuple(one.draws for one in believed),
         {one.draws.kind: one.zones for one in believed},

@@ -4,7 +4,16 @@ from kit.posterior.borrow import CONFLICT, ROBUST_WEIGHT, TAU_SCALE, BorrowedPri
 from kit.posterior.draws import KindDraws, PodDraws
 from kit.posterior.evidence import FoundSizes, KindEvidence, PodBelief, StatedGrowth, StatedOnset
 from kit.posterior.groups import FrailtyDraws, expected_finds, frailty_draws, zone_frailty
-from kit.posterior.growth import PRIORS, STOPS, GrowthDraws, Stopping, TrackGrowth
+from kit.posterior.growth import (
+    PRIORS,
+    STOPS,
+    DrawsKey,
+    GrowthDraws,
+    MappedTwice,
+    Stopping,
+    TrackGrowth,
+    growths,
+)
 from kit.posterior.importance import RELIABLE
 from kit.posterior.joint import GROWTH_STREAM, joint_draws
 from kit.posterior.life import ShapePrior
@@ -21,11 +30,13 @@ __all__ = [
     "STOPS",
     "TAU_SCALE",
     "BorrowedPrior",
+    "DrawsKey",
     "FoundSizes",
     "FrailtyDraws",
     "GrowthDraws",
     "KindDraws",
     "KindEvidence",
+    "MappedTwice",
     "PodBelief",
     "PodDraws",
     "PriorPull",
@@ -37,6 +48,7 @@ __all__ = [
     "borrowed_prior",
     "expected_finds",
     "frailty_draws",
+    "growths",
     "joint_draws",
     "normal_points",
     "onsets_by_age",

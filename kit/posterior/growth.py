@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit, logit, softmax
 
 from kit.growth import TrackLikelihood, fit_tracks
+from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.posterior.importance import RELIABLE, PosteriorDraws, importance_draws
 from kit.posterior.pull import PriorPull
@@ -27,6 +29,9 @@ PRIORS = {
 STOPS = (0.1, 1.5)
 """Weak prior of how often growing damage stops for good: median of the chance in one typical gap between two mappings,
 and standard deviation of its log (assumed, no source)."""
+
+DrawsKey = tuple[int, int, int]
+"""How many draws, their seed and their stream."""
 
 _TOO_RARE = 0.2  # share of a form of growth below which it is not asked whether growth stops
 
@@ -127,7 +132,8 @@ class TrackGrowth:
 
     likelihoods: tuple[TrackLikelihood, ...]
     stops: tuple[Stopping, ...] = ()
-    _kept: dict[tuple[int, int, int], GrowthDraws] = field(default_factory=dict, repr=False)
+    _kept: dict[DrawsKey, GrowthDraws] = field(default_factory=dict, repr=False)
+    _drawn: dict[tuple[str, DrawsKey], PosteriorDraws] = field(default_factory=dict, repr=False)
 
     @classmethod
     def from_tracks(
@@ -154,17 +160,10 @@ class TrackGrowth:
         ValueError
             If fewer than 5 damages were mapped at two ages or more, or a value is impossible.
         """
-        made = tuple(fit_tracks(tracks, form=form, clock=clock, priors=PRIORS).likelihood for form in forms)
-        by_track = tracks.sort_values(["track", "age"]).groupby("track")["age"]
-        ages, span = by_track.diff(), float((by_track.max() - by_track.min()).max())
-        gap = float(ages[ages > 0].median())
-        evidence = np.array([one.laplace_evidence() for one in made])
-        share = softmax(evidence)
-        stops = (
-            None if part <= _TOO_RARE else Stopping.of(one, gap=gap, span=span)
-            for one, part in zip(made, share, strict=True)
-        )
-        return cls(likelihoods=made, stops=tuple(one or Stopping() for one in stops))
+        made = growths([MappedTwice(tracks=tracks, clock=clock, forms=tuple(forms))])[0]
+        if isinstance(made, ValueError):
+            raise made
+        return made
 
     def draws(self, n: int, *, seed: int, stream: int = 0) -> GrowthDraws:
         """Draw growth, the form included.
@@ -186,7 +185,10 @@ class TrackGrowth:
         return self._kept[n, seed, stream]
 
     def _made(self, n: int, seed: int, stream: int) -> GrowthDraws:
-        made = [_draw(like, n, seed=seed, stream=stream + 7 * i) for i, like in enumerate(self.likelihoods)]
+        made = [
+            self._drawn.get((like.form.name, (n, seed, stream))) or _draw(like, i, (n, seed, stream))
+            for i, like in enumerate(self.likelihoods)
+        ]
         evidence = np.array([draws.log_evidence for draws in made])
         share = np.exp(evidence - evidence.max())
         if max(draws.k_hat for draws in made) > RELIABLE:
@@ -248,10 +250,110 @@ def _pulls(like: TrackLikelihood, value: Floats) -> dict[str, PriorPull]:
     return out
 
 
-def _draw(like: TrackLikelihood, n: int, *, seed: int, stream: int) -> PosteriorDraws:
+def _draw(like: TrackLikelihood, number: int, wanted: DrawsKey) -> PosteriorDraws:
+    """Draw from the posterior of one form, of which the number in the order of the forms gives its own stream."""
+    n, seed, stream = wanted
     free = list(like.names)
     covariance = np.diag(np.full(len(free), 1.0))
     curved = like.covariance()
     at = [free.index(name) for name in curved.index]
     covariance[np.ix_(at, at)] = curved.to_numpy()
-    return importance_draws(like.log_posterior, like.estimate, covariance, n=n, seed=seed, stream=stream)
+    return importance_draws(
+        like.log_posterior, like.estimate, covariance, n=n, seed=seed, stream=stream + 7 * number
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class MappedTwice:
+    """Repeat mappings of some zones that growth is to be had from.
+
+    Parameters
+    ----------
+    tracks : DataFrame
+        One row a mapping, as `kit.fit_tracks` takes them.
+    clock : str
+        Clock of their ages.
+    forms : tuple of str
+        Forms that may hold.
+    wanted : tuple of tuple of int
+        Draws to be made at once: how many, seed and stream of each.
+    """
+
+    tracks: pd.DataFrame
+    clock: str
+    forms: tuple[str, ...]
+    wanted: tuple[DrawsKey, ...] = ()
+
+
+class _Fitted(NamedTuple):
+    """One form fitted to repeat mappings.
+
+    Parameters
+    ----------
+    likelihood : TrackLikelihood
+        About its highest point.
+    evidence : float
+        Log of the chance of the mappings, by the curvature [-].
+    drawn : dict of tuple of int to PosteriorDraws
+        What was wanted.
+    """
+
+    likelihood: TrackLikelihood
+    evidence: float
+    drawn: dict[DrawsKey, PosteriorDraws]
+
+
+def growths(asked: Sequence[MappedTwice], *, run: Mapped = map) -> list[TrackGrowth | ValueError]:
+    """Fit growth to the repeat mappings of several parts of a fleet, each form by itself.
+
+    Parameters
+    ----------
+    asked : sequence of MappedTwice
+        What is to be fitted.
+    run : callable
+        `map`, or `kit.numerics.forked.forked_map` for all cores; the answer does not depend on it.
+
+    Returns
+    -------
+    list of TrackGrowth or ValueError
+        One for each: ready to be drawn from, or why there is none.
+    """
+
+    def fitted(job: tuple[MappedTwice, int]) -> _Fitted | ValueError:
+        one, number = job
+        try:
+            like = fit_tracks(one.tracks, form=one.forms[number], clock=one.clock, priors=PRIORS).likelihood
+        except ValueError as error:
+            return error
+        drawn = {wanted: _draw(like, number, wanted) for wanted in one.wanted}
+        return _Fitted(like, like.laplace_evidence(), drawn)
+
+    jobs = [(one, number) for one in asked for number in range(len(one.forms))]
+    every = dict(zip(((id(one), number) for one, number in jobs), run(fitted, jobs), strict=True))
+    fits = [[every[id(one), number] for number in range(len(one.forms))] for one in asked]
+    likely: list[tuple[int, int]] = []
+    for k, forms in enumerate(fits):
+        if not any(isinstance(one, ValueError) for one in forms):
+            share = softmax(np.array([one.evidence for one in forms]))
+            likely += [(k, number) for number, part in enumerate(share) if part > _TOO_RARE]
+
+    def stopping(job: tuple[int, int]) -> Stopping:
+        one, like = asked[job[0]], fits[job[0]][job[1]].likelihood
+        by_track = one.tracks.sort_values(["track", "age"]).groupby("track")["age"]
+        ages, span = by_track.diff(), float((by_track.max() - by_track.min()).max())
+        return Stopping.of(like, gap=float(ages[ages > 0].median()), span=span)
+
+    stops = dict(zip(likely, run(stopping, likely), strict=True))
+    return [
+        next((one for one in forms if isinstance(one, ValueError)), None)
+        or TrackGrowth(
+            likelihoods=tuple(one.likelihood for one in forms),
+            stops=tuple(stops.get((k, number), Stopping()) for number in range(len(forms))),
+            _drawn={
+                (one.likelihood.form.name, wanted): drawn
+                for one in forms
+                for wanted, drawn in one.drawn.items()
+            },
+        )
+        for k, forms in enumerate(fits)
+    ]

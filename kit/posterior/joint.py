@@ -11,6 +11,7 @@ from scipy.special import expit, logit, ndtri
 from kit.detection import DetectionCurve
 from kit.growth import as_form
 from kit.life import Detection, Histories
+from kit.numerics.forked import Mapped
 from kit.numerics.quadrature import unit_nodes
 from kit.numerics.typing import Floats
 from kit.posterior.borrow import borrowed_prior
@@ -39,6 +40,7 @@ def joint_draws(
     size_factor: float = 1.0,
     log_size_factor_sd: float = 0.0,
     design: int | None = None,
+    run: Mapped = map,
 ) -> tuple[KindDraws, ...]:
     r"""Draw everything that damage does from what the evidence leaves open.
 
@@ -54,6 +56,8 @@ def joint_draws(
         True size over size as mapped, and the standard deviation of its log [-].
     design : int, optional
         Draws at which conditional posteriors are worked out exactly. Default: one in eight, from 32 to 64.
+    run : callable
+        `map`, or `kit.numerics.forked.forked_map` for all cores; the draws do not depend on it.
 
     Returns
     -------
@@ -77,10 +81,11 @@ def joint_draws(
     design = int(np.clip(n // 8, min(32, n), DESIGN)) if design is None else design
     common = normal_points(n, 5, seed=seed, stream=1)
     factor = size_factor * np.exp(log_size_factor_sd * common[:, 4])
-    return tuple(
-        _kind(evidence, common, factor, log_size_factor_sd, n=n, seed=seed, stream=i, design=design)
-        for i, evidence in enumerate(kinds)
-    )
+
+    def drawn(i: int) -> KindDraws:
+        return _kind(kinds[i], common, factor, log_size_factor_sd, n=n, seed=seed, stream=i, design=design)
+
+    return tuple(run(drawn, range(len(kinds))))
 
 
 def _kind(

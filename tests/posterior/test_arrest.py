@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from kit.growth import fit_tracks
-from kit.posterior import PRIORS, STOPS, TrackGrowth
+from kit.numerics.forked import forked_map
+from kit.posterior import PRIORS, STOPS, MappedTwice, TrackGrowth, growths
 from tests.growth.simulated_tracks import mappings
 
 GAP = 2000.0
@@ -64,3 +65,19 @@ def test_the_rate_before_a_stop_is_found_where_growth_stops_and_hardly_moved_whe
     else:
         assert 0 <= np.mean(with_it) - np.mean(without) < 0.03
         assert abs(np.mean(with_it)) < 3 * error + 0.02
+
+
+def test_growth_that_is_fitted_on_all_cores_is_the_same_as_one_after_the_other():
+    asked = [
+        MappedTwice(
+            tracks=mappings(n, seed=2, still=0.2), clock="age", forms=("linear",), wanted=((64, 1, 50),)
+        )
+        for n in (12, 2)
+    ]
+    (alone, none), (beside, _) = growths(asked), growths(asked, run=forked_map)
+    assert isinstance(none, ValueError)
+    assert alone.stops == beside.stops
+    one, other = (growth.draws(64, seed=1, stream=50) for growth in (alone, beside))
+    np.testing.assert_array_equal(one.rate_median, other.rate_median)
+    later = TrackGrowth(likelihoods=alone.likelihoods, stops=alone.stops).draws(64, seed=1, stream=50)
+    np.testing.assert_array_equal(one.rate_median, later.rate_median)
