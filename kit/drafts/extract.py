@@ -16,6 +16,7 @@ SEPARATORS = (",", ";", "\t", "|")
 
 _WORKBOOKS = (".xlsx", ".xlsm")
 _TEXTS = (".csv", ".txt", ".tsv")
+_NUMBER_WITH_COMMA = r"[-+]?(?:\d+|\d{1,3}(?:\.\d{3})+)(?:,\d+)?"
 
 
 class ExtractError(ValueError):
@@ -31,7 +32,7 @@ class ExtractTable:
     name : str
         Name of the file or sheet without its ending.
     cells : DataFrame
-        Every cell as text, "" where blank, under the headings of the extract.
+        Every cell as text, "" where blank, under the headings of the extract; decimal commas as points.
     how : str
         What was done to read it, in words; "" for plain CSV.
     """
@@ -46,7 +47,7 @@ class ExtractTable:
         Returns
         -------
         str
-            Heading and rows, no cell altered.
+            Heading and rows, as in `cells`.
         """
         return self.cells.to_csv(index=False, lineterminator="\n")
 
@@ -130,7 +131,31 @@ def _tables(path: Path) -> list[ExtractTable]:
                 f"{path} line {number}: {len(row)} cells, the heading has {width}. Put cells that hold {separator!r} between "
                 "double quotes, and take out titles above the heading."
             )
-    return [_table(path.stem, pd.DataFrame(records[1:], columns=records[0], dtype="str"), "; ".join(how))]
+    cells = pd.DataFrame(records[1:], columns=records[0], dtype="str")
+    if separator != ",":
+        how += _points_for_commas(cells)
+    return [_table(path.stem, cells, "; ".join(how))]
+
+
+def _points_for_commas(cells: pd.DataFrame) -> list[str]:
+    """Write decimal commas as points, in place, and say where; what may part thousands as well is left, and said."""
+    done, open_ones = [], []
+    for heading in cells.columns:
+        given = cells[heading].str.strip()
+        given = given[given != ""]
+        if not len(given) or not given.str.fullmatch(_NUMBER_WITH_COMMA).all():
+            continue
+        commas = given[given.str.contains(",", regex=False)]
+        if len(commas) and not commas.str.fullmatch(r"[-+]?\d{1,3},\d{3}").all():
+            plain = cells[heading].str.replace(".", "", regex=False).str.replace(",", ".", regex=False)
+            cells[heading] = plain
+            done.append(heading)
+        elif len(commas) or given.str.contains(".", regex=False).any():
+            open_ones.append(heading)
+    out = [f"decimal commas written as points: {', '.join(done)}"] if done else []
+    return out + (
+        [f"LOOK AT {', '.join(open_ones)}: its commas or points may part thousands"] if open_ones else []
+    )
 
 
 def _table(name: str, cells: pd.DataFrame, how: str) -> ExtractTable:

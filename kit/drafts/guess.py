@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from kit.drafts.extract import ExtractTable
-from kit.drafts.words import CODES, HEADINGS, TABLE_WORDS, words_of
+from kit.drafts.words import CODES, HEADINGS, TABLE_WORDS, plain_letters, words_of
 from kit.findings import SIZES, TABLES, Column, Table
 
 FEWEST_OF_TYPE = 0.8
@@ -72,7 +72,7 @@ class DraftTable:
         By entry of the map, such as ``columns.found_on``: why it is guessed.
     unknown_codes : dict of str to list of str
         By column: codes for which no word was guessed.
-    missing : tuple of str
+    missing : list of str
         Columns that must be there and of which nothing was guessed.
     unread : tuple of str
         Headings that are taken for no column.
@@ -87,7 +87,7 @@ class DraftTable:
     made: dict[str, str] = field(default_factory=dict)
     notes: dict[str, str] = field(default_factory=dict)
     unknown_codes: dict[str, list[str]] = field(default_factory=dict)
-    missing: tuple[str, ...] = ()
+    missing: list[str] = field(default_factory=list)
     unread: tuple[str, ...] = ()
 
 
@@ -135,7 +135,9 @@ def draft_dataset(found: list[ExtractTable]) -> Draft:
         for name, table in TABLES.items()
         if name in taken or not table.optional
     ]
-    _centres_as_outlines({table.name: table for table in tables})
+    by_name = {table.name: table for table in tables}
+    _centres_as_outlines(by_name)
+    _zones_of_every_subtype(by_name)
     units = [unit for table in tables for unit in table.units.values()]
     length_unit = max(dict.fromkeys(units), key=units.count) if units else "mm"
     spare = tuple(one for k, one in enumerate(found) if k not in taken.values())
@@ -150,6 +152,18 @@ def _centres_as_outlines(tables: dict[str, DraftTable]) -> None:
         if outline and name in found.units and found.notes[f"units.{name}"] != BY_HEADING:
             found.units[name] = outline
             found.notes[f"units.{name}"] = "as the outlines of zones"
+
+
+def _zones_of_every_subtype(tables: dict[str, DraftTable]) -> None:
+    """Take zones for those of every subtype where nothing says which has them: a zone too many is never tapped, and has no looks."""
+    zones, aircraft = tables["zones"], tables["aircraft"]
+    if zones.extract is None or "subtypes" not in zones.missing or "subtype" not in aircraft.columns:
+        return
+    every = sorted(set(aircraft.extract.cells[aircraft.columns["subtype"]]) - {""})
+    if every and not any(mark in one for one in every for mark in "{}"):
+        zones.made["subtypes"] = ";".join(every)
+        zones.notes["made.subtypes"] = "nothing says which subtypes have a zone: all of them"
+        zones.missing.remove("subtypes")
 
 
 def _table_fit(table: Table, one: ExtractTable) -> float:
@@ -235,7 +249,7 @@ def _choices(column: Column) -> tuple[str, ...]:
 
 def _word(cell: str, choices: tuple[str, ...]) -> str:
     """Return the word of the kit for a code; "" where none is like it."""
-    plain = re.sub(r"[^a-z0-9\"]+", " ", cell.lower()).strip()
+    plain = re.sub(r"[^a-z0-9\"]+", " ", plain_letters(cell)).strip()
     for word in choices:
         if plain in (word.replace("_", " "), *CODES.get(word, ())):
             return word
@@ -264,6 +278,13 @@ def _draft_table(table: Table, one: ExtractTable) -> DraftTable:
         made[key] = _made_id(table, columns, cells)
         notes[f"made.{key}"] = (
             "rows have no name of their own; a row keeps this one while the cells it is made of stay"
+        )
+    sides = _rectangle(cells) if table.name == "zones" and "outline" not in columns else ()
+    if sides:
+        long, wide = (f"{{{heading}}}" for heading in sides)
+        made["outline"] = f"POLYGON ((0 0, {long} 0, {long} {wide}, 0 {wide}, 0 0))"
+        notes["made.outline"] = (
+            "a rectangle of length (forward) and width: give another where a panel is none"
         )
     for (name, column), value in CAREFUL.items():
         if name == table.name and column not in columns:
@@ -297,6 +318,8 @@ def _draft_table(table: Table, one: ExtractTable) -> DraftTable:
                 notes[f"codes.{name}"] = "usual short forms"
             if no_word:
                 unknown[name] = no_word
+    if sides and (way := _unit(sides[0], cells[sides[0]], declared["outline"], notes, "units.outline")):
+        units["outline"] = way
     if table.name == "findings":
         sized = [name for name in SIZES if name in units]
         if "size_unit" in columns:  # which stands beside each size
@@ -318,9 +341,23 @@ def _draft_table(table: Table, one: ExtractTable) -> DraftTable:
         made=made,
         notes={name: words for name, words in notes.items() if words != "the same name"},
         unknown_codes=unknown,
-        missing=tuple(missing),
+        missing=missing,
         unread=tuple(heading for heading in cells.columns if heading not in used),
     )
+
+
+def _rectangle(cells: pd.DataFrame) -> tuple[str, ...]:
+    """Return the headings of length and width, where every row has both as numbers; none otherwise."""
+    found = []
+    for word in ("length", "width"):
+        like = [
+            heading
+            for heading in cells.columns
+            if [one for one in words_of(heading) if one not in _UNIT_WORDS] in ([word], ["panel", word])
+            and pd.to_numeric(cells[heading], errors="coerce").notna().all()
+        ]
+        found += like[:1]
+    return tuple(found) if len(found) == 2 else ()
 
 
 def _made_id(table: Table, columns: dict[str, str], cells: pd.DataFrame) -> str:

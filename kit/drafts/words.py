@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 
 SHORT = {
     "ac": "aircraft", "acft": "aircraft", "tail": "aircraft", "reg": "aircraft", "registration": "aircraft",
@@ -19,6 +20,32 @@ SHORT = {
     "inst": "fitted", "off": "removed", "cond": "condition", "struct": "structure", "fam": "group", "family": "group", "descr": "description", "desc": "description",
 }  # fmt: skip
 """Short for what."""
+
+GERMAN = {
+    "lfz": "aircraft", "flugzeug": "aircraft", "flugzeuge": "aircraft", "luftfahrzeug": "aircraft", "luftfahrzeuge": "aircraft",
+    "kennzeichen": "aircraft", "flotte": "fleet", "baureihe": "subtype", "muster": "subtype", "indienststellung": "entry into service",
+    "auslieferung": "delivery date", "paneel": "panel", "paneele": "panels", "platte": "panel", "platten": "panels", "nummer": "number",
+    "seriennummer": "serial number", "werknummer": "serial number", "einbau": "fitted", "eingebaut": "fitted", "einbaudatum": "fitted date",
+    "ausbau": "removed", "ausgebaut": "removed", "ausbaudatum": "removed date", "datum": "date", "zustand": "condition", "baulos": "build lot",
+    "los": "lot", "befund": "finding", "befunde": "findings", "befunddatum": "date found", "gefunden": "found", "schaden": "damage",
+    "schaeden": "damages", "schadensart": "damage type", "schadenart": "damage type", "art": "type", "ursache": "cause", "laenge": "length",
+    "breite": "width", "groesse": "size", "zoll": "inch", "einheit": "unit", "massnahme": "disposition", "entscheidung": "disposition",
+    "bemerkung": "remarks", "bemerkungen": "remarks", "erfasst": "recorded", "erfassung": "recorded", "erfassungsdatum": "date recorded",
+    "eingegeben": "recorded", "am": "", "pruefverfahren": "method", "verfahren": "method", "methode": "method", "zaehler": "counters",
+    "zaehlerstaende": "counters", "zaehlerstand": "counters", "ablesung": "reading date", "abgelesen": "reading date", "stand": "reading date",
+    "flugstunden": "flight hours", "stunden": "hours", "landungen": "cycles", "zyklen": "cycles", "flugzyklen": "flight cycles",
+    "zonen": "zones", "bauteil": "component", "gruppe": "group", "baugruppe": "group", "seite": "side", "umriss": "outline", "kontur": "outline",
+    "aussenhaut": "outer skin", "innenhaut": "inner skin", "dicke": "thickness", "werkstoff": "material", "kern": "core", "arbeitskarte": "card",
+    "arbeitskarten": "cards", "karte": "card", "karten": "cards", "auftrag": "work order", "auftraege": "work orders", "aufgabe": "task",
+    "aufgaben": "tasks", "programm": "programme", "abgeschlossen": "closed", "intervall": "interval", "tage": "days", "gueltig": "valid",
+    "ab": "from", "bis": "until", "erstmals": "initial", "grenzwert": "limit", "grenzwerte": "limits", "grenze": "limit", "grenzen": "limits",
+    "zulaessig": "allowable", "zulaessige": "allowable", "reparierbar": "repairable", "ort": "place", "lage": "position", "pruefung": "inspection",
+    "pruefungen": "inspections", "inspektion": "inspection", "inspektionen": "inspections", "pruefdatum": "inspection date", "geprueft": "inspected",
+    "ergebnis": "result", "pruefer": "inspector", "umfang": "coverage", "reparatur": "repair", "reparaturen": "repairs",
+    "reparaturdatum": "repair date", "repariert": "repaired", "basis": "base", "stationierung": "basing", "klima": "climate",
+    "strukturklasse": "structure class", "klasse": "class",
+}  # fmt: skip
+"""Words of German headings, umlauts in two letters, in English."""
 
 HEADINGS: dict[str, tuple[str, ...]] = {
     "aircraft": ("aircraft", "aircraft number", "aircraft id"),
@@ -88,7 +115,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "limit": ("limit", "limit number", "limit ref", "limit id"),
     "revision": ("revision", "manual revision"),
     "size": ("size", "adl", "allowable", "allowable damage", "allowable size", "allowable damage limit", "allowable length", "maximum length"),
-    "repairable_size": ("rdl", "repairable", "repairable size", "repairable damage limit", "repairable length"),
+    "repairable_size": ("rdl", "repairable", "repairable size", "repairable damage limit", "repairable length", "repairable until"),
     "edge_distance": ("edge distance", "minimum edge distance"),
     "stay": ("stay", "basing id"),
     "base": ("base", "home base"),
@@ -112,6 +139,44 @@ TABLE_WORDS: dict[str, tuple[str, ...]] = {
     "taps": ("taps", "tap grid", "tap marks"),
 }  # fmt: skip
 """Words in names of files and sheets."""
+
+_GERMAN_CODES: dict[str, tuple[str, ...]] = {
+    "disbond": ("abloesung", "klebefehler"),
+    "moisture": ("wasser", "feuchte", "feuchtigkeit"),
+    "moisture_disbond": ("wasser mit abloesung", "abloesung mit wasser", "feuchte mit abloesung"),
+    "dent": ("delle",),
+    "puncture": ("loch", "durchschlag"),
+    "core_damage": ("kernschaden", "wabenschaden"),
+    "tap_manual": ("klopfprobe", "klopftest", "klopfpruefung", "klopfhammer"),
+    "tap_instrumented": ("klopfgeraet",),
+    "moisture_meter": ("feuchtemesser", "feuchtemessung"),
+    "thermography": ("thermografie", "thermographie"),
+    "x_ray": ("roentgen",),
+    "ultrasonic": ("ultraschall",),
+    "weighing": ("wiegen", "gewogen"),
+    "visual": ("sicht", "sichtpruefung"),
+    "clean": ("ohne befund", "o b", "kein befund", "in ordnung", "i o"),
+    "found": ("befund", "mit befund", "schaden"),
+    "left": ("links", "li"),
+    "right": ("rechts", "re"),
+    "centre": ("mitte",),
+    "outer": ("aussen",),
+    "inner": ("innen",),
+    "new": ("neu",),
+    "repaired": ("repariert",),
+    "unknown": ("unbekannt",),
+    "within_limits": ("innerhalb grenzen", "innerhalb der grenzen", "zulaessig"),
+    "monitor": ("beobachten", "beobachtung"),
+    "temporary_repair": ("vorlaeufig repariert", "vorlaeufige reparatur"),
+    "permanent_repair": ("dauerhaft repariert", "dauerhafte reparatur"),
+    "panel_replaced": ("getauscht", "paneel getauscht", "ersetzt"),
+    "not_confirmed": ("nicht bestaetigt",),
+    "duplicate": ("doppelt",),
+    "yes": ("ja", "j"),
+    "mm": ("millimeter",),
+    "cm": ("zentimeter",),
+    "in": ("zoll",),
+}
 
 CODES: dict[str, tuple[str, ...]] = {
     "disbond": ("dsb", "debond", "disbonding", "unbond", "db"),
@@ -166,6 +231,30 @@ CODES: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Codes for words of the kit."""
 
+CODES |= {word: (*CODES.get(word, ()), *more) for word, more in _GERMAN_CODES.items()}
+
+
+def plain_letters(text: str) -> str:
+    """Return a text in small letters without accents, umlauts in two letters.
+
+    Parameters
+    ----------
+    text : str
+        As written.
+
+    Returns
+    -------
+    str
+        Fit to be held against words.
+
+    Examples
+    --------
+    >>> plain_letters("Größe (Zoll)"), plain_letters("Pièce")
+    ('groesse (zoll)', 'piece')
+    """
+    text = text.lower().translate({228: "ae", 246: "oe", 252: "ue", 223: "ss"})
+    return "".join(one for one in unicodedata.normalize("NFKD", text) if not unicodedata.combining(one))
+
 
 def words_of(text: str) -> tuple[str, ...]:
     """Return the words of a heading or a name, in small letters and in full.
@@ -182,9 +271,12 @@ def words_of(text: str) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> words_of("A/C REG"), words_of("Date_Found"), words_of("LEN (IN)")
-    (('aircraft',), ('date', 'found'), ('length', 'inch'))
+    >>> words_of("A/C REG"), words_of("Date_Found"), words_of("LEN (IN)"), words_of("Länge (Zoll)")
+    (('aircraft',), ('date', 'found'), ('length', 'inch'), ('length', 'inch'))
     """
-    text = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text).lower().replace("a/c", "ac").replace("s/n", "serial")
-    parts = [SHORT.get(one, one) for one in re.findall(r"[a-z]+|[0-9]+|#", text)]
+    text = (
+        plain_letters(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)).replace("a/c", "ac").replace("s/n", "serial")
+    )
+    english = [word for one in re.findall(r"[a-z]+|[0-9]+|#", text) for word in GERMAN.get(one, one).split()]
+    parts = [SHORT.get(one, one) for one in english]
     return tuple(dict.fromkeys(parts))

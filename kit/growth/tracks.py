@@ -466,8 +466,14 @@ def fit_tracks(
     last = data.time[data.start[1:] - 1]
     n = int((last > 0).sum())
     if n < _FEWEST:
+        ageless = int(pd.isna(tracks["age"]).sum())
+        why = (
+            f"; {ageless:,} of {len(tracks):,} mappings have no age, as nothing says how old their panels were when fitted (state, prior usage)"
+            if ageless
+            else ""
+        )
         raise ValueError(
-            f"`tracks` must hold at least {_FEWEST} damages mapped twice or more at different ages. Got {n}. "
+            f"`tracks` must hold at least {_FEWEST} damages mapped twice or more at different ages. Got {n}{why}. "
             "State the growth in the question instead."
         )
     active = np.ones(N_PARAMETERS, bool)

@@ -149,3 +149,48 @@ def test_a_question_without_a_limit_in_the_extract_asks_for_one(tiny):
 )
 def test_short_words_are_read_in_full(heading, words):
     assert words_of(heading) == words
+
+
+GERMAN = {
+    "Flugzeuge.csv": "Lfz;Baureihe;Indienststellung\nX1;A;25.03.2011\nX2;A;02.04.2012\n",
+    "Zonen.csv": "Zone;Bauteil;Seite;Länge (Zoll);Breite (Zoll)\nP-7;Klappe;links;40,5;20\n",
+    "Befunde.csv": (
+        "Befund-Nr;Lfz;Zone;Befunddatum;Prüfverfahren;Schadensart;Länge (Zoll);Breite (Zoll);Lage x (Zoll);Lage y (Zoll);Maßnahme;erfasst am\n"
+        "7;X1;P-7;30.06.2015;Klopfprobe;Ablösung;1,25;0,75;10;10;innerhalb Grenzen;02.07.2015\n"
+    ),
+}
+
+
+def test_german_headings_codes_and_decimal_commas_are_read(tmp_path):
+    for name, text in GERMAN.items():
+        (tmp_path / name).write_text(text, encoding="cp1252")
+    draft = {table.name: table for table in draft_dataset(read_extract(tmp_path)).tables}
+    found = draft["findings"]
+    assert found.columns["found_on"] == "Befunddatum"
+    assert found.columns["recorded_on"] == "erfasst am"
+    assert found.columns["centre_x"] == "Lage x (Zoll)"
+    assert found.units["length"] == found.units["centre_y"] == "in"
+    assert found.date_order["found_on"] == "day-month-year"
+    assert found.codes["method"] == {"Klopfprobe": "tap_manual"}
+    assert found.codes["kind"] == {"Ablösung": "disbond"}
+    assert found.codes["disposition"] == {"innerhalb Grenzen": "within_limits"}
+    assert found.extract.cells["Länge (Zoll)"].tolist() == ["1.25"]
+    assert "decimal commas written as points: Länge (Zoll), Breite (Zoll)" in found.extract.how
+    zones = draft["zones"]
+    assert zones.made["outline"].startswith(
+        "POLYGON ((0 0, {Länge (Zoll)} 0, {Länge (Zoll)} {Breite (Zoll)},"
+    )
+    assert zones.units["outline"] == "in"
+    assert zones.extract.cells["Länge (Zoll)"].tolist() == ["40.5"]
+    assert draft["aircraft"].columns["entry_into_service"] == "Indienststellung"
+
+
+def test_commas_or_points_that_may_part_thousands_are_left_and_named(tmp_path):
+    """1,234 in a file parted by semicolons is one and a quarter, or a thousand and more."""
+    path = tmp_path / "Zaehler.csv"
+    path.write_text("Lfz;Stunden;Zyklen;Tage\nX1;1,234;1.250;1.250,5\nX2;2,500;2.100;2,5\n")
+    (one,) = read_extract(path)
+    assert one.cells["Stunden"].tolist() == ["1,234", "2,500"]
+    assert one.cells["Zyklen"].tolist() == ["1.250", "2.100"]
+    assert one.cells["Tage"].tolist() == ["1250.5", "2.5"]
+    assert "LOOK AT Stunden, Zyklen: " in one.how
