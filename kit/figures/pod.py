@@ -96,7 +96,9 @@ def _trial(ax: Axes, fit: HitMissFit, number: int, colour: str, marker: str) -> 
     held = total > 0
     share = np.bincount(band, weights=hit)[held] / total[held]
     middle = np.bincount(band, weights=size * count)[held] / total[held]
-    label = "share of hits (trials beside it)" if number == 0 else None
+    alike = np.unique(total[held])
+    each = f"{alike[0]:.0f} trials each" if alike.size == 1 else "trials beside it"
+    label = f"share of hits ({each})" if number == 0 or alike.size == 1 else None
     ax.plot(
         middle,
         share,
@@ -108,7 +110,7 @@ def _trial(ax: Axes, fit: HitMissFit, number: int, colour: str, marker: str) -> 
         zorder=3,
         clip_on=False,
     )
-    for x, y, n in zip(middle, share, total[held], strict=True):
+    for x, y, n in () if alike.size == 1 else zip(middle, share, total[held], strict=True):
         # Above a point near 0, where the misses lie, and with a rim that keeps it apart from marks and lines.
         note = ax.annotate(
             f"{n:.0f}",

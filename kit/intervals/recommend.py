@@ -43,6 +43,8 @@ from kit.numerics.forked import Mapped
 from kit.posterior import PRIORS, FrailtyDraws, KindDraws
 from kit.regions import equivalent_diameter, limits_in_force
 
+_BEYOND_CAP = 1.5  # how far beyond the not-to-exceed limit the risk is shown, in units of it
+_MOST_STEPS = 10  # repeats a round step apart of which the risk is shown
 _OFTEN = 0.5  # above this share of panels with damage, recurrence matters and gets a caution
 
 
@@ -344,14 +346,15 @@ def _of_class(problem: Problem, evidence: Evidence) -> Target | None:
 
 
 def _risk_curve(problem: Problem, schedule: Schedule, current: float) -> pd.DataFrame:
-    """Risk against the repeat: what was examined, and what a reader looks for.
+    """Risk against the repeat: what was examined, what a reader looks for, and even steps to beyond the cap.
 
-    The first look is that of the schedule at its own repeat, elsewhere after one interval or at the threshold.
+    The first look is that of the schedule at its own repeat, elsewhere after one interval or at the threshold. What lies beyond
+    the cap is never allowed; it shows what the cap buys.
     """
     ask = problem.ask
-    longest = max(min(ask.horizon / 2, problem.cap), ask.proposed_repeat or 0.0)
+    longest = max(min(ask.horizon / 2, _BEYOND_CAP * problem.cap), ask.proposed_repeat or 0.0)
     marks = [times * package.length for package in problem.packages for times in (0.5, 1, 2, 3)]
-    marks += [current, ask.proposed_repeat or float("inf")]
+    marks += [current, ask.proposed_repeat or float("inf"), *even_steps(longest)]
     repeats = {mark for mark in marks if ask.horizon / 60 <= mark <= longest} | {schedule.at[1]}
     repeats |= {repeat for rule in schedule.rules for repeat in rule.examined}
     latest, rows = next(rule.interval for rule in schedule.rules if rule.rule == "threshold"), []
@@ -362,6 +365,31 @@ def _risk_curve(problem: Problem, schedule: Schedule, current: float) -> pd.Data
             row |= {name: value, f"{name}_lower": low, f"{name}_upper": high}
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def even_steps(longest: float) -> list[float]:
+    """Return a few repeats a round step apart, up to the longest of which the risk is shown.
+
+    Parameters
+    ----------
+    longest : float
+        Longest repeat [any unit].
+
+    Returns
+    -------
+    list of float
+        Five to ten of them [same unit].
+
+    Examples
+    --------
+    >>> even_steps(7500.0)
+    [1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0]
+    """
+    power = 10.0 ** np.floor(np.log10(longest / _MOST_STEPS))
+    step = next(
+        power * times for times in (1.0, 2.0, 2.5, 5.0, 10.0) if power * times * _MOST_STEPS >= longest
+    )
+    return [float(step * k) for k in range(1, int(longest / step * (1 + 1e-12)) + 1)]
 
 
 def _dataset(ask: Question, evidence: Evidence) -> dict[str, object]:

@@ -289,10 +289,15 @@ class _Writer:
     def _changes(self) -> Iterator[Part]:
         """Other shares, other intervals, other values, and what became known since."""
         ask, answer = self.shown.question, self.shown.recommendation
+        cap = min(
+            (rule.interval for rule in self.shown.rules if rule.rule == "cap" and rule.interval),
+            default=float("inf"),
+        )
         points = [
             (row["repeat"], row["share_meeting"])
             for row in self.shown.curve
-            if {"repeat", "share_meeting"} <= set(row)
+            # What lies beyond the not-to-exceed limit is never allowed, whatever share of draws meets the target.
+            if {"repeat", "share_meeting"} <= set(row) and row["repeat"] <= cap * (1 + 1e-9)
         ]
         lines = []
         if points:

@@ -301,6 +301,9 @@ def test_the_cap_of_a_task_that_is_not_in_force_or_not_for_it_does_not_count(fle
 def test_a_package_longer_than_the_cap_is_not_taken(fleet, ask):
     answer = recommend(with_task(fleet, cap_flight_hours=3000.0), ask())
     assert (answer.repeat, answer.governed_by) == (3000.0, "cap")
+    # The risk is shown in even steps, and to beyond the cap: what it buys is seen.
+    assert {500.0 * k for k in range(2, 10)} <= set(answer.curve["repeat"])
+    assert answer.curve["repeat"].max() >= 4500.0
     assert any("no package is as short" in caution for caution in answer.cautions)
 
 

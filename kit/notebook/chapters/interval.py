@@ -199,7 +199,7 @@ def naive_words(mode: ModeAnswer, naive: LifeFit | None) -> tuple[str, ...]:
 
 
 def risk_words(result: Answer) -> str:
-    """Say how risk and exposure go from the shortest to the longest repeat that was examined.
+    """Say how risk and exposure go from the shortest to the longest repeat that is shown.
 
     Parameters
     ----------
@@ -262,7 +262,7 @@ def rules_words(result: Answer) -> tuple[str, ...]:
 
 
 def three_repeats(result: Answer) -> list[float]:
-    """Return the shortest, a middle and the longest repeat that was examined.
+    """Return the shortest repeat that was examined, the recommended or a middle one, and the longest.
 
     Parameters
     ----------
@@ -275,7 +275,8 @@ def three_repeats(result: Answer) -> list[float]:
         One, two or three of them [units of the question's clock].
     """
     repeats = result.curve["repeat"]
-    return list(dict.fromkeys(repeats.iloc[[0, len(repeats) // 2, -1]].tolist()))
+    middle = repeats.iloc[len(repeats) // 2] if result.repeat is None else result.repeat
+    return list(dict.fromkeys([repeats.iloc[0], float(middle), repeats.iloc[-1]]))
 
 
 def panel_flight_hours(fleet: Fleet, group: str) -> float:
