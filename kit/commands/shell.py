@@ -286,7 +286,7 @@ def plain(frame: pd.DataFrame) -> list[dict[str, object]]:
 
 @contextmanager
 def steps(words: str, *, quiet: bool) -> Iterator[Callable[[str], None]]:
-    """Show on the standard error which step of long work is done.
+    """Show on the standard error which step of long work is done, where that is a terminal.
 
     Parameters
     ----------
@@ -300,6 +300,8 @@ def steps(words: str, *, quiet: bool) -> Iterator[Callable[[str], None]]:
     callable
         To be called before each step with its name.
     """
+    # A bar writes carriage returns, which only a terminal takes for what they are.
+    quiet = quiet or not sys.stderr.isatty()
     with tqdm(
         desc=words, unit=" steps", file=sys.stderr, disable=quiet, leave=False, dynamic_ncols=True
     ) as bar:

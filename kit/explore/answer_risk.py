@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 
 from kit.cautions import caution_section
 from kit.figures import plot_risk, shown_measures
-from kit.numerics.words import in_words
+from kit.numerics.words import in_words, spelled
 
 if TYPE_CHECKING:
     from kit.intervals import Answer
@@ -89,7 +89,7 @@ def _text(answer: Answer, repeat: float) -> str:
         lines.append(
             f"Longer than the not-to-exceed limit of {_cap(answer):,.0f} {unit}: never allowed, whatever the risk"
         )
-    return "\n".join(lines)
+    return spelled("\n".join(lines))
 
 
 def risk_picture(answer: Answer, repeats: Sequence[float]) -> Figure:

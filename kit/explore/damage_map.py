@@ -79,12 +79,14 @@ class PanelDay:
         if self.outline is None:
             return (f"{self.panel} is fitted on no aircraft on {self.day:%Y-%m-%d}.",)
         out = [
-            f"{self.panel} on {self.aircraft}, zone {self.zone}, {self.day:%Y-%m-%d}: {len(self.finds)} mapped finds, "
-            f"{len(self.standing)} damages stand, {len(self.repairs)} repairs.",
+            f"{self.panel} on {self.aircraft}, zone {self.zone}, {self.day:%Y-%m-%d}: {_many(len(self.finds), 'mapped find')}, "
+            f"{_many(len(self.standing), 'damage')} {'stands' if len(self.standing) == 1 else 'stand'}, {_many(len(self.repairs), 'repair')}.",
             self.verdict,
         ]
         if self.n_unmapped:
-            out.append(f"{self.n_unmapped} damages on record have no place on the panel and are not drawn.")
+            out.append(
+                f"Without a place on the panel, and not drawn: {_many(self.n_unmapped, 'damage')} on record."
+            )
         out += [
             f"{mark}: {row.kind.replace('_', ' ')}, {row.diameter_mm:.0f} mm, found {row.found_on:%Y-%m-%d}, stands"
             for mark, row in zip(self.marks, self.standing.itertuples(), strict=True)
@@ -200,6 +202,10 @@ class PanelDay:
         return out + text(
             _LEFT + _WIDE, 16, f"allowable [mm]: {words or 'no limit on record'}", anchor="end", size=11
         )
+
+
+def _many(n: int, what: str) -> str:
+    return f"{n:,} {what}{'' if n == 1 else 's'}"
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,9 +12,9 @@ function node(kind, given, inside) {
 
 function slider(model, el) {
   const id = fresh("skin-slider");
-  const label = node("label", { for: id, style: "display:inline-block;min-width:15em" });
-  const input = node("input", { id, type: "range", min: 0, step: 1, style: "width:20em;vertical-align:middle" });
-  const told = node("span", { id: fresh("skin-words"), style: "margin-left:0.6em;font-weight:bold" });
+  const label = node("label", { for: id, style: "display:inline-block;width:15em;flex:none" });
+  const input = node("input", { id, type: "range", min: 0, step: 1, style: "width:20em;flex:none" });
+  const told = node("span", { id: fresh("skin-words"), style: "margin-left:0.6em;font-weight:bold;flex:1" });
   input.setAttribute("aria-describedby", told.id);
   const words = () => model.get("options")[Number(input.value)] ?? "";
   const tell = () => { told.textContent = words(); input.setAttribute("aria-valuetext", words()); };
@@ -29,7 +29,8 @@ function slider(model, el) {
   input.addEventListener("change", () => { tell(); model.set("index", Number(input.value)); model.save_changes(); });
   for (const name of ["options", "index", "label"]) model.on(`change:${name}`, update);
   update();
-  el.append(node("div", { style: "padding:2px 0" }, [label, input, told]));
+  // Long words break within their own column, not under the label.
+  el.append(node("div", { style: "padding:2px 0;display:flex;align-items:center" }, [label, input, told]));
 }
 
 function choice(model, el) {

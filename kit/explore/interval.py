@@ -28,6 +28,7 @@ from kit.intervals import (
     with_numbers,
 )
 from kit.numerics.typing import Floats
+from kit.numerics.words import percent, spelled
 from kit.programmes import Programme, taken
 
 AS_ASKED = "as asked"
@@ -317,7 +318,7 @@ class IntervalBench:
             lines += [f"{name}: {warning}." for warning in one.warnings]
         if b is not None:
             lines += self._difference(a, b)
-        return tuple(lines)
+        return tuple(spelled(line) for line in lines)
 
     def _difference(self, a: Outcome, b: Outcome) -> list[str]:
         if a.risk.size == b.risk.size:
@@ -371,7 +372,7 @@ class IntervalBench:
         frame = {
             "size": (320.0, 190.0),
             "level": a.setting.share,
-            "level_words": f"{a.setting.share:.0%} asked of A",
+            "level_words": f"{percent(a.setting.share)} asked of A",
         }
         body = curve_chart(
             [(name, one.risk, dash) for name, one, dash in pair],

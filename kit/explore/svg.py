@@ -257,7 +257,7 @@ def curve_chart(
         f'<rect x="{left:g}" y="{top:g}" width="{wide:g}" height="{high:g}" fill="none" stroke="black"/>'
     ]
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
-        parts.append(text(left - 5, float(y_of(share)) + 4, f"{share:.0%}", anchor="end", size=10))
+        parts.append(text(left - 5, float(y_of(share)) + 4, f"{share * 100:.0f} %", anchor="end", size=10))
     for part in (0.0, 0.5, 1.0):
         parts.append(
             text(left + wide * part, top + high + 14, _short(right * part), anchor="middle", size=10)

@@ -19,6 +19,7 @@ from kit.explore.svg import escaped
 from kit.explore.tap_entry import CLEAR, NOT_TAPPED, tap_entry_of
 from kit.findings import Fleet
 from kit.intervals import Evidence, Question, QuestionError
+from kit.numerics.words import percent
 
 if TYPE_CHECKING:
     from ipywidgets import Widget
@@ -104,7 +105,11 @@ def interval_explorer(
             bench.targets,
             [f"{one:g} {bench.measure_words} per 10,000 panel flight hours" for one in bench.targets],
         ),
-        "share": ("Share of draws asked", bench.shares, [f"{one:.0%} of the draws" for one in bench.shares]),
+        "share": (
+            "Share of draws asked",
+            bench.shares,
+            [f"{percent(one)} of the draws" for one in bench.shares],
+        ),
         "limit_mm": (
             "Limit",
             bench.limits,

@@ -10,6 +10,7 @@ from IPython.display import Markdown, display, update_display
 
 from kit.cautions import CAUTIONS
 from kit.findings import Fleet, load_fleet
+from kit.numerics.words import spelled
 
 Result = TypeVar("Result")
 
@@ -39,7 +40,7 @@ def say(*sentences: object, boxed: bool = False) -> None:
 def _paragraphs(sentences: tuple[object, ...]) -> str:
     """Join sentences; a tuple or list holds several."""
     every = [str(one) for some in sentences for one in (some if isinstance(some, tuple | list) else (some,))]
-    return "\n\n".join(one for one in every if one)
+    return spelled("\n\n".join(one for one in every if one))
 
 
 _TOP = "answer-at-the-top"

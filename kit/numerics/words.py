@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 _WORDS = {
     "calendar_days": "days",
@@ -58,6 +59,27 @@ def percent(share: float) -> str:
     if 0 < value < 0.01:
         return "less than 0.01 %"
     return f"{value:.2g} %" if abs(value) < 9.95 else f"{value:.0f} %"
+
+
+def spelled(text: str) -> str:
+    """Return a text with a space before each sign of per cent, as `percent` writes it.
+
+    Parameters
+    ----------
+    text : str
+        As results and their rules put it together.
+
+    Returns
+    -------
+    str
+        For people; what programs read stays as it was.
+
+    Examples
+    --------
+    >>> spelled("95% of draws, 80 % asked")
+    '95 % of draws, 80 % asked'
+    """
+    return re.sub(r"(?<=\d)%(?![\w%])", " %", text)
 
 
 def number(value: float) -> str:

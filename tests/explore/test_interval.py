@@ -56,7 +56,7 @@ def test_two_schedules_are_held_against_each_other_draw_by_draw(bench):
     b = bench.outcome(replace(bench.start(), repeat=6000.0, first=2000.0))
     line = next(line for line in bench.words(a, b) if line.startswith("B less A"))
     assert f"{np.median(b.risk - a.risk):+.4f}" in line
-    assert "B lets more through in 100% of 128 draws" in line
+    assert "B lets more through in 100 % of 128 draws" in line
 
 
 def test_what_stands_against_a_setting_is_said(bench):
