@@ -40,11 +40,12 @@ Asked = Annotated[
 ]
 Figure = Annotated[Path | None, typer.Option(help="Write the figure, too: a PNG, SVG or PDF file.")]
 Draws = Annotated[int, typer.Option(min=50, max=2000, help="Joint draws.")]
-CostFile = Annotated[Path | None, typer.Option("--costs", help="TOML file with [cost] and [hours].")]
+CostFile = Annotated[Path | None, typer.Option("--costs", help="TOML file with the tables cost and hours.")]
 UsageFile = Annotated[
     Path | None,
     typer.Option(
-        "--usage", help="TOML file with until, [[parked]] and [[rate]]: what departs from planned usage."
+        "--usage",
+        help="TOML file with until and the tables parked and rate: what departs from planned usage.",
     ),
 ]
 
@@ -202,7 +203,7 @@ def compare(
         str | None, typer.Option(help="Day from which it holds (YYYY-MM-DD); default today's.")
     ] = None,
     phase_in_days: Annotated[
-        float, typer.Option(help="Time over which looks that it makes late are spread [days].")
+        float, typer.Option(help="Time over which looks that it makes late are spread, in days.")
     ] = 0.0,
     zone: Annotated[
         list[str] | None, typer.Option(help="Zones that it looks at; default all of the group.")
@@ -211,7 +212,7 @@ def compare(
         list[str] | None, typer.Option(help="Aircraft that it holds for; default all.")
     ] = None,
     pod: Annotated[str | None, typer.Option(help="POD of its looks, by name in the register.")] = None,
-    years: Annotated[int, typer.Option(help="Horizon [years].")] = 5,
+    years: Annotated[int, typer.Option(help="Horizon in years.")] = 5,
     costs: CostFile = None,
     usage: UsageFile = None,
     draws: Draws = 200,

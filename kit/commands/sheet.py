@@ -38,7 +38,9 @@ def sheet(
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
     size: Annotated[
         float | None,
-        typer.Option(help="Diameter of damage that the grid must meet [mm]; default the smallest allowable."),
+        typer.Option(
+            help="Diameter of damage that the grid must meet, in mm; default the smallest allowable."
+        ),
     ] = None,
     aspect: Annotated[float, typer.Option(help="Its length over width.")] = 2.0,
     chance: Annotated[float, typer.Option(help="Chance that a tap lands on it.")] = 0.9,
@@ -109,7 +111,9 @@ def sheet(
     say(notice(evidence.fleet))
     for line in (*own, *CAUTIONS):
         say(f"- {line}")
-    say(f"{len(made)} sheets, {n_pages} pages: {out}. Print at 100 % and check the bar of 100 mm.")
+    say(
+        f"{len(made)} {'sheet' if len(made) == 1 else 'sheets'}, {n_pages} pages: {out}. Print at 100 % and check the bar of 100 mm."
+    )
 
 
 def _present(

@@ -22,7 +22,7 @@ _FEWEST_READINGS = 4
 _READING, _SIGNED, _BOTTOM = 6.0, 7.5, 38.0  # heights of rows and of all below them
 _OTHER = ("0.6", "--")
 _LIMIT_COLUMNS = {
-    "place": ("limit by place", 27),
+    "place": ("limit by place", 24),
     "kind": ("kind", 19),
     "bounds": ("what is held", 28),
     "size": ("allowable", 18),
@@ -31,7 +31,7 @@ _LIMIT_COLUMNS = {
     "edge_distance": ("edge", 10),
     "total_share": ("share", 11),
     "most_damages": ("no.", 8),
-    "limit": ("record", 35),
+    "limit": ("record", 38),
 }
 """Clauses of a limit, with their headings and widths."""
 

@@ -29,6 +29,7 @@ _ASCENT, _DESCENT = (
     0.93,
     0.24,
 )  # of the font's letters over their size, above and below the line they stand on
+_SMALLEST = 5.5  # size of letters in a table, points
 _HATCH = 4.5  # mm between the lines of a hatch that is named once
 _EVEN_ODD = 0
 _DIRECTIONS = {
@@ -367,10 +368,13 @@ class Page:
         for k, cells in enumerate([[name for name, _ in columns], *rows]):
             y = self.y + k * row
             for left, right, words in zip(edges[:-1], edges[1:], cells, strict=True):
-                most = max(int((right - left - 1.5) / (7 / POINTS * (0.66 if k == 0 else 0.58))), 3)
                 shown = plain_text(words)
+                # Smaller letters before a cell is cut: the end of a record's name tells which it is.
+                letters = (right - left - 1.5) * POINTS / (0.66 if k == 0 else 0.58)
+                size = float(np.clip(letters / max(len(shown), 1), _SMALLEST, 7.0))
+                most = max(int(letters / size + 1e-9), 3)
                 shown = shown if len(shown) <= most else shown[: most - 1] + "…"
-                self.text(left + 0.8, y + 1.0, shown, size=7, bold=k == 0)
+                self.text(left + 0.8, y + 1.0, shown, size=size, bold=k == 0)
         bottom = self.y + (len(rows) + 1) * row
         lines = [np.array([(MARGIN, y), (edges[-1], y)]) for y in self.y + np.arange(len(rows) + 2) * row]
         lines += [np.array([(x, self.y), (x, bottom)]) for x in edges]
