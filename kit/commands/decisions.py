@@ -6,15 +6,17 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from kit.commands.shell import NO, AsJson, Source, Strict, bad_input, load_aside, print_json, say
+from kit.numerics.forked import forked_map
 
 if TYPE_CHECKING:
-    from kit.decisions import Entry
+    from kit.decisions import Entry, Rerun
     from kit.findings import Fleet
+    from kit.programmes import Tornado
 
 
 @contextmanager
@@ -204,19 +206,27 @@ def document(
         held = verify_register(chain) if register is not None or chain.is_file() else None
         with opened(record, source, strict=strict) as (path, fleet):
             evidence = Evidence(fleet)
-            then, result = read_decision(path), rerun(path, evidence)
-            asked = result.now.question
+            then = read_decision(path)
+            asked = then.question.model_copy(update={"known_on": then.known_on})
+            if sensitivity or (full and sensitivity is None):  # as long as all the rest together
+                again, moved = forked_map(
+                    lambda part: part(),
+                    (lambda: rerun(path, evidence), lambda: tornado(evidence, asked, worth=False)),
+                )
+            else:
+                again, moved = rerun(path, evidence, run=forked_map), None
+            result = cast("Rerun", again)
             page = decision_document(
                 then,
                 fleet.as_known_on(then.known_on),
                 kind=kind.value,
                 result=result,
                 register=held,
-                causes=causes_of(result, fleet) if full else None,
-                sensitivity=tornado(evidence, asked, worth=False)
-                if sensitivity or (full and sensitivity is None)
+                causes=causes_of(result, fleet, run=forked_map) if full else None,
+                sensitivity=cast("Tornado | None", moved),
+                opinions=second_opinions(evidence.as_known_on(then.known_on), result.now.question)
+                if full
                 else None,
-                opinions=second_opinions(evidence.as_known_on(then.known_on), asked) if full else None,
             )
         out.mkdir(parents=True, exist_ok=True)
         written = [out / f"{then.name}.{kind.value}.{ending}" for ending in ("html", "pdf")]

@@ -22,7 +22,7 @@ import numpy as np
 from kit.findings import replace_bytes, replace_text
 
 HERE = Path(__file__).parent
-FILES = ("speed", "life", "detection", "growth", "loading", "regions", "ranking", "programmes", "commands", "sheets", "scaling")  # fmt: skip
+FILES = ("speed", "life", "detection", "growth", "loading", "regions", "ranking", "programmes", "commands", "sheets", "decisions", "scaling")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,7 @@ ROWS = (
     Row("all questions of the demo decided, cold (two cores: about half of it passes)", 20, "test_a_cold_command[all questions]", "processor_seconds"),
     Row("a tap-test sheet of one panel", 1, "test_a_sheet_of_a_panel"),
     Row("sheets of a check of 25 panels", 10, "test_the_sheets_of_a_check_of_25_panels"),
+    Row("a register of 10,000 decisions verified against a code", 5, "test_a_register_of_ten_thousand_records"),
 )  # fmt: skip
 
 WORDS = {
