@@ -100,8 +100,8 @@ def questions_page() -> str:
         "",
         "Made by `python -m kit.dictionary docs` from `kit/intervals/question.py`; do not edit by hand.",
         "",
-        "A question is a TOML file; those of the demo are in `demo_fleet/questions/`. `[[modes]]` stands once for each kind "
-        "of damage. Whatever is stated and not fitted needs a `basis` that says where it comes from; it is listed as an "
+        "A question is a TOML file; those of the demo are in `demo_fleet/questions/`. `[[modes]]` stands once for each "
+        "damage type. Whatever is stated and not fitted needs a `basis` that says where it comes from; it is listed as an "
         "assumption with every answer.",
         "",
         "| field | meaning | default |",

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from kit.findings import Fleet
 
 Asked = Annotated[
-    Path, typer.Option("--question", "-q", help="The question's TOML file: group, kinds of damage, POD.")
+    Path, typer.Option("--question", "-q", help="The question's TOML file: group, damage types, POD.")
 ]
 Figure = Annotated[Path | None, typer.Option(help="Write the figure, too: a PNG, SVG or PDF file.")]
 Draws = Annotated[int, typer.Option(min=50, max=2000, help="Joint draws.")]

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 def rank(
     source: Source,
     by: Annotated[str, typer.Option(help="group or zone.")] = "group",
-    kind: Annotated[str, typer.Option(help="Kind of damage, or all.")] = "all",
+    kind: Annotated[str, typer.Option(help="Damage type, or all.")] = "all",
     worst: Annotated[int, typer.Option(help="Number k of the chance to be among the worst k.")] = 3,
     since: Annotated[str | None, typer.Option(help="First day that counts (YYYY-MM-DD).")] = None,
     until: Annotated[str | None, typer.Option(help="Last day that counts (YYYY-MM-DD).")] = None,

@@ -39,7 +39,11 @@ WORDS_SINCE_5 = (
 )
 """Words of records before form 5, and those of the trade that stand for the same since."""
 
-PLAINER_WORDS = ((", drawn shapes ", ", 5 % to 95 % of the drawn shapes "),)
+PLAINER_WORDS = (
+    (", drawn shapes ", ", 5 % to 95 % of the drawn shapes "),
+    ("kinds of damage", "damage types"),
+    ("kind of damage", "damage type"),
+)
 """Words that were said more plainly within a form, whatever the form."""
 
 
@@ -142,6 +146,8 @@ def _pairs(
 ) -> Iterator[tuple[str, object, object]]:
     """Give every number, text, flag and null of two documents with its place."""
     if isinstance(then, dict) and isinstance(now, dict):
+        if name.endswith(".excluded"):  # the reasons for which lives were left out are words, too
+            then = {str(_as_worded_now(key, words)): value for key, value in then.items()}
         keys = dict.fromkeys(then if absent is None else [*then, *now])
         for key in keys:
             part = f"{name}.{key}" if name else str(key)

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from kit.decisions.compare import DATA, DIFFERS, compare
+from kit.decisions.compare import DATA, DIFFERS, PLAINER_WORDS, compare
 from kit.decisions.rows import ENDING, UsedRows, write_rows
 from kit.decisions.strict_json import RecordError, json_object
 from kit.findings import TABLES, Fleet, replace_text
@@ -553,7 +553,7 @@ def _is_same(record: DecisionRecord, path: Path) -> bool:
     new = record.model_dump(mode="json")
     names = ("question", "sign_offs")
     return all(there.get(name) == new[name] for name in names) and not any(
-        one.state in (DIFFERS, DATA) for one in compare(there, new)
+        one.state in (DIFFERS, DATA) for one in compare(there, new, words=PLAINER_WORDS)
     )
 
 

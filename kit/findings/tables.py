@@ -452,7 +452,7 @@ TABLES: dict[str, Table] = {
                 Column("panel", "text", "serial as written"),
                 Column("found_on", "date", "day it was found", required=True),
                 Column("method", "choice", "method that found it", required=True, choices=METHODS),
-                Column("kind", "choice", "kind of damage", required=True, choices=KINDS),
+                Column("kind", "choice", "damage type", required=True, choices=KINDS),
                 Column("cause", "text", "cause as written, free text"),
                 Column(
                     "outline",
@@ -579,7 +579,7 @@ TABLES: dict[str, Table] = {
                 Column(
                     "kind",
                     "choice",
-                    "kind of damage that it is for; blank: every kind without a limit of its own",
+                    "damage type that it is for; blank: every kind without a limit of its own",
                     choices=KINDS,
                     later=True,
                 ),

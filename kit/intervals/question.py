@@ -80,7 +80,7 @@ class Mode(_Part):
     """One kind of damage, on the clock that drives it."""
 
     kind: Annotated[
-        str, AfterValidator(_known_kind), Field(description="kind of damage, as in the findings table")
+        str, AfterValidator(_known_kind), Field(description="damage type, as in the findings table")
     ]
     clock: Annotated[Clock, Field(description="clock that drives it")]
     far_side_share: Annotated[Share, Field(description="share of it on the side that is not tapped [-]")] = (

@@ -437,7 +437,7 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
             else f"a repair of {mode.kind} leaves {mode.restoration:.0%} of the panel's age: damage comes back accordingly"
             for mode in ask.modes
         ),
-        "kinds of damage arise independently of each other",
+        "damage types arise independently of each other",
         _class_words(problem),
         *([f"target: {ask.target.words} ({basis})"] if (basis := _target_basis(ask.target)) else []),
     ]

@@ -366,7 +366,7 @@ class BackTest(Tabled):
             )
         if few := len(self.few):
             own.append(
-                f"at {few} of {len(self.frame)} year-ends a kind of damage had fewer than {FEW_FINDS} finds: the prior of its shape and what clean "
+                f"at {few} of {len(self.frame)} year-ends a damage type had fewer than {FEW_FINDS} finds: the prior of its shape and what clean "
                 f"looks leave open carry the forecast then (at those year-ends forecast {self.few['finds'].sum():.1f}, came "
                 f"{self.few['came'].sum():.0f})"
             )

@@ -92,7 +92,7 @@ class Group:
         lines += [
             f"POD of {pod.method}: a50 {pod.a50_mm:g} mm, slope {pod.slope:g}, plateau {pod.plateau:g} ({pod.basis}), of all past "
             "looks, whoever made them; looks at one panel miss independently of each other, given its size",
-            "kinds of damage arise independently of each other, and a repair renews its own kind alone from today on",
+            "damage types arise independently of each other, and a repair renews its own kind alone from today on",
             "large damage is found as surely as its size says; the risk of an interval takes it as no more surely than at the limit",
         ]
         if self.ask.past_detection is not None:

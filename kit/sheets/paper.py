@@ -180,6 +180,7 @@ def _words(paper: _Paper, part: Words) -> None:
     size = paper.size * 1.1
     lines = _wrapped(part.text, WIDTH - 2 * _MARGIN - 4 * _PAD, size, True)
     height = len(lines) * size * _LEADING + 2 * _PAD
+    paper.y += _PAD  # clear of the letters above
     paper.room(height)
     paper.pages[-1].append(("frame", _MARGIN, paper.y, WIDTH - 2 * _MARGIN, height, 1.2))
     paper.y += _PAD

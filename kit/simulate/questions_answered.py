@@ -282,9 +282,9 @@ def _list(lines: tuple[str, ...] | list[str]) -> str:
 QUESTIONS: tuple[tuple[str, str, str, str, Callable[[_Demo], tuple[str, str]]], ...] = (
     ("If a group goes from every second to every third base check, what stays undetected, for how long, how sure?", "08_change_programme", "Result: present against proposed", "kit.compare_programmes(group, present=…, proposed=…, years=5)", _longer_interval),
     ("Which zones are truly damaged most, and which rank orders are within noise?", "03_rank_zones", "What arises", "kit.rank_by_damage(fleet)", _ranking),
-    ("Which clock drives a kind of damage, and how sure is that?", "04_fit_life", "Which clock", "kit.life.compare_clocks(fleet, kind=…)", _clock),
+    ("Which clock drives a damage type, and how sure is that?", "04_fit_life", "Which clock", "kit.life.compare_clocks(fleet, kind=…)", _clock),
     ("How many clean looks are still needed before a repeat 25 % longer is supportable, and when are they there?", "08_change_programme", "Result: what an extension needs, and what takes it back", "kit.programmes.extension_evidence(group, repeat)", _clean_looks),
-    ("How much of the present risk could any interval remove?", "05_set_interval", "Risk and exposure against the repeat interval", "kit.recommend(fleet, question).risk", _not_preventable),
+    ("How much of the present risk could any interval remove?", "05_set_interval", "Risk and undetected time beyond limits against the repeat interval", "kit.recommend(fleet, question).risk", _not_preventable),
     ("The last look was clean: what is the chance that this very panel now holds damage beyond its limit?", "08_change_programme", "Result: which panels to tap first", "kit.present_state(group)", _this_panel),
     ("Do repaired panels come back sooner, and which repair pays?", "11_do_repairs_pay", "Result", "kit.life.after_repair(kit.life.fit_restoration(lives), age=3650)", _repairs),
     ("Damage was found on the left: what of the right, the same lot, the same base?", "10_why_zones_differ", "Damage on the left: what of the right?", "kit.ranking.left_and_right(fleet)", _sister),

@@ -534,7 +534,7 @@ def page(table: pd.DataFrame, seed: int, n: int) -> str:
         "# Single cells that go wrong",
         "",
         f"{n:,} random corruptions of single cells of the demo fleet, as people write cells wrong (seed {seed}): tables are drawn by",
-        "the root of their rows, then a row, one of its filled cells, and a kind of damage. Each is loaded, and then",
+        "the root of their rows, then a row, one of its filled cells, and a way of going wrong. Each is loaded, and then",
         "either named by file, row and column, or held against every demo question. Made by",
         f"`python tests/findings/corruption_campaign.py docs/corruptions.md {n} --seed {seed}`.",
         "",

@@ -151,7 +151,7 @@ def test_a_re_inspection_at_the_wrong_side_counts_by_its_serial(left):
 def test_a_deferral_under_a_limit_for_another_kind_is_rejected(left):
     left._add("limits", limit="M2", group="flap", kind="dent", revision="1", valid_from=day(0), size="60")
     left.set("deferrals", "DF1", limit="M2")
-    with pytest.raises(TableError, match="the limit is one for another kind of damage"):
+    with pytest.raises(TableError, match="the limit is one for another damage type"):
         left.load()
 
 

@@ -1,4 +1,4 @@
-"""Which method sees which kind of damage: a wet core rings, and it is the bond that moisture breaks which sounds dull."""
+"""Which method sees which damage type: a wet core rings, and it is the bond that moisture breaks which sounds dull."""
 
 import pytest
 from support import day
@@ -82,7 +82,7 @@ def test_water_found_by_a_method_that_sees_it_stays_water(hand):
 def test_a_find_by_a_method_blind_to_its_kind_is_warned_of(hand):
     hand.aircraft("A1").panel("P1", "A1")
     hand.find("A1", 500, kind="disbond", method="x_ray")
-    assert reasons(hand.load(), "findings") == ["the method is blind to this kind of damage"]
+    assert reasons(hand.load(), "findings") == ["the method is blind to this damage type"]
 
 
 def test_a_moisture_meter_through_carbon_or_metal_is_warned_of(hand):

@@ -90,7 +90,7 @@ def test_looks_that_were_not_planned_and_few_finds_are_said_with_what_they_did_t
         "1.75 times as many looks were made (350) as the tasks on record then planned (200)"
     )
     assert "errs low where more are made (finds per 100 looks: forecast 10.0, came 7.1)" in more
-    assert few.startswith("at 1 of 2 year-ends a kind of damage had fewer than 10 finds")
+    assert few.startswith("at 1 of 2 year-ends a damage type had fewer than 10 finds")
     assert "(at those year-ends forecast 8.0, came 9)" in few
     fewer = BackTest(
         group_name="x", frame=frame.assign(looks_made=[60, 60], fewest_finds=40), level=0.9, skipped={}

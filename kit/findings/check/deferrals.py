@@ -132,7 +132,7 @@ def _limits(context: CheckContext, rows: pd.DataFrame, found: pd.DataFrame) -> N
         rows,
         wrong,
         "limit",
-        reason="the limit is one for another kind of damage",
+        reason="the limit is one for another damage type",
         expected=[f"a limit for {kind}, or for every kind" for kind in found["kind"][wrong]],
         mend="correct the limit or the finding",
     )

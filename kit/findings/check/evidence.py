@@ -155,7 +155,7 @@ def _kinds_seen(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
         rows,
         other,
         "method",
-        reason="the method is blind to this kind of damage",
+        reason="the method is blind to this damage type",
         expected=[f"one of {', '.join(methods_seeing(kind))}" for kind in rows.loc[other, "kind"]],
         mend="correct the kind or the method",
         warn=True,

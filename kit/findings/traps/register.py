@@ -179,7 +179,7 @@ TRAPS = (
         "T18",
         "cause blank or unknown",
         records.find_blank_causes,
-        "carried as a column: the kind of damage is used, never the cause",
+        "carried as a column: the damage type is used, never the cause",
         "causes that are written and wrong",
     ),
     Trap(

@@ -225,7 +225,7 @@ def fit_competing(
     independent causes the likelihood is then the product over causes, so that each is fitted by itself.
     """
     if not clocks:
-        raise ValueError("`clocks` must name at least one kind of damage and its clock. Got none.")
+        raise ValueError("`clocks` must name at least one damage type and its clock. Got none.")
     need_fleet(fleet)
     fits, refused, built = {}, {}, {}
     for kind, clock in clocks.items():

@@ -395,7 +395,7 @@ def histories_of_kind(looks: pd.DataFrame, excluded: pd.DataFrame, *, kind: str,
     ]
     lost = pd.Index(looks["life"].unique()).difference(kept["life"].unique())
     more = pd.DataFrame(
-        {"life": lost, "reason": "another kind of damage was found at its first look"}, dtype=object
+        {"life": lost, "reason": "another damage type was found at its first look"}, dtype=object
     )
     frame = kept.assign(found=kept["kind"] == kind)
     return Histories.from_looks(

@@ -119,11 +119,11 @@ def parked_words(fleet: Fleet, *, level: float) -> str:
         except ValueError as reason:
             told = f"What a parked month counts cannot be told: {reason}"
         lines.append(f"- {in_words(kind)}: {told}")
-    return "\n".join(lines) or "No kind of damage was found that may go on while parked."
+    return "\n".join(lines) or "No damage type was found that may go on while parked."
 
 
 def competing_lives(fleet: Fleet) -> CompetingLives:
-    """Fit the lives of all kinds of damage that were found, each on the clock that it is taken to keep.
+    """Fit the lives of all damage types that were found, each on the clock that it is taken to keep.
 
     Parameters
     ----------
