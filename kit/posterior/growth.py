@@ -22,9 +22,13 @@ PRIORS = {
     "no_growth_share": (0.27, 1.5),
     "first_log_sd": (0.45, 0.5),
     "size_log_sd": (0.15, 0.5),
-    "correlation": (1e-9, 0.5),
+    "correlation": (0.4, 0.5),
 }
-"""Weak priors: median, and standard deviation of the coordinate (assumed, no source)."""
+"""Weak priors: median, and standard deviation of the coordinate (assumed, no source).
+
+Damage that grows faster is found larger, so that size when first mapped and rate go together. Damage found beyond the
+limit is repaired and never mapped again: with a correlation held near 0 few tracks would not tell that it is the fast one,
+and rates come out too low (measured: docs/confidence.md)."""
 
 STOPS = (0.1, 1.5)
 """Weak prior of how often growing damage stops for good: median of the chance in one typical gap between two mappings,
