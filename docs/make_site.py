@@ -14,6 +14,7 @@ import pkgutil
 import re
 import shutil
 import sys
+import types
 from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import unquote, urldefrag, urlsplit
@@ -45,7 +46,16 @@ def api_page(package: str) -> str:
     lines = [title, "=" * len(title), "", (module.__doc__ or "").strip(), ""]
     for name in module.__all__:
         value = getattr(module, name)
-        kind = "class" if isinstance(value, type) else "function" if callable(value) else "data"
+        is_alias = isinstance(value, types.GenericAlias)  # which can be called, and is no function
+        kind = (
+            "data"
+            if is_alias
+            else "class"
+            if isinstance(value, type)
+            else "function"
+            if callable(value)
+            else "data"
+        )
         lines += [f".. auto{kind}:: kit.{package}.{name}", *_options(kind), ""]
     return "\n".join(lines)
 
