@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import pandas as pd
 import pytest
 from support import DEMO, QUESTION, Hand, Tiny
@@ -17,6 +18,13 @@ from kit.simulate import default_scenario, make_demo
 # Two workers with two threads of linear algebra each get in each other's way; workers and kernels inherit this.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+
+# Of each law a quarter of the examples in the fast suite; CI asks for all of them: `--hypothesis-profile thorough`. On a
+# machine with other work an example takes longer than any deadline.
+hypothesis.settings.register_profile("thorough", max_examples=100, deadline=None)
+hypothesis.settings.register_profile("quick", max_examples=25, deadline=None)
+hypothesis.settings.load_profile("quick")
 
 
 # Workers that share the tests are given the width of a terminal; a command's output has one only where a test says so.

@@ -11,6 +11,9 @@ from findings.stored import to_database, to_parquet, to_workbook
 from kit.findings import TableError, load_fleet
 from kit.findings.read.column_map import iso_dates
 
+# Each test reads a dataset of its own; what it holds changes rarely.
+pytestmark = pytest.mark.long
+
 PAGE = Path(__file__).parents[2] / "docs" / "column_map.md"
 EXAMPLE = re.search(r"```toml\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)[1]
 HEADINGS = {"finding": "REPORT NO", "found_on": "DATE FOUND", "recorded_on": "DATE KEYED"}

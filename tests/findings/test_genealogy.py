@@ -8,6 +8,9 @@ from support import day
 from kit.findings import build_looks, lineage, load_fleet, panel_history
 from kit.life import build_histories
 
+# Each test reads a dataset of its own; what it holds changes rarely.
+pytestmark = pytest.mark.long
+
 
 def steps(history):
     """Days since 2010-01-01, event and place."""

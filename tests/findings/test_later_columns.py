@@ -9,6 +9,9 @@ from findings.stored import to_database, to_parquet, to_workbook
 from kit.findings import TABLES, TableError, find_traps, load_fleet
 from kit.findings.fingerprint import fingerprint
 
+# Each test reads a dataset of its own; what it holds changes rarely.
+pytestmark = pytest.mark.long
+
 LATER = {name: [c.name for c in table.columns if c.later] for name, table in TABLES.items()}
 ROWS = "MULTILINESTRING ((20 20, 20 480), (980 20, 980 480))"
 

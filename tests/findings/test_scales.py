@@ -5,6 +5,9 @@ import pytest
 from kit.findings import LIMIT_BEYOND_PANELS, SIZES_TOO_SMALL, load_fleet
 from kit.findings.check.scales import PANEL_SIZES, SMALL_LIMIT
 
+# Each test reads a dataset of its own; what it holds changes rarely.
+pytestmark = pytest.mark.long
+
 INCHES = ("1.5", "2", "2.25", "1.75", "2.5", "1.25", "0.75", "2.75")
 """Sizes as an inspector reads them off a tape in inches."""
 

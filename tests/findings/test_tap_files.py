@@ -9,6 +9,9 @@ import pytest
 from findings.stored import to_database, to_parquet, to_workbook
 from kit.findings import TableError, load_fleet
 
+# Each test reads a dataset of its own; what it holds changes rarely.
+pytestmark = pytest.mark.long
+
 GRID = "x,y,mark\n25,25,dull\n50,25,clear\n25,50,clear\n50,50,not_tapped\n"
 
 

@@ -12,6 +12,9 @@ from kit.findings import TableError, load_fleet
 from kit.findings.read import size_limits
 from kit.regions import read_regions
 
+# Each test reads a dataset of its own; what it holds changes rarely.
+pytestmark = pytest.mark.long
+
 SQUARE = shapely.box(100, 100, 150, 130)
 
 

@@ -10,6 +10,9 @@ from kit.findings import KINDS, TableError, find_traps
 from kit.regions import finding_regions, limits_in_force, tier_findings, tier_panels
 from kit.regions.limits.limits import LIMIT_COLUMNS
 
+# Each test reads a dataset of its own; what it holds changes rarely.
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture
 def skin(hand):

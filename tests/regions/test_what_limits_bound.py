@@ -6,6 +6,9 @@ import shapely
 
 from kit.regions import bounded_size, limits_in_force, tier_findings, tier_panels
 
+# Each test reads a dataset of its own; what it holds changes rarely.
+pytestmark = pytest.mark.long
+
 
 def judged(hand, **cells):
     """A damage of 60 by 30 mm: 60 mm long, 42.4 mm across, 1,413.7 mm²."""

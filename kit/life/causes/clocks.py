@@ -414,21 +414,6 @@ class TwoClockFit(Fit):
         low, high = self.parked_share_bounds
         return f"A parked month counts {self.parked_share:.2f} of a flown one ({low:.2f} to {high:.2f})."
 
-    def virtual_usage(self, first: float | Floats, second: float | Floats) -> Floats:
-        """Age on the mixed clock.
-
-        Parameters
-        ----------
-        first, second : float or ndarray
-            Ages on the two clocks [their units].
-
-        Returns
-        -------
-        ndarray of float
-            mix x first / ratio + (1 - mix) x second [units of the second clock at mean usage].
-        """
-        return _mixed(np.asarray(first, np.float64), np.asarray(second, np.float64), self.mix, self.ratio)
-
     def to_frame(self) -> pd.DataFrame:
         """Return the profile over the mix.
 
