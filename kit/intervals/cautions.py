@@ -127,6 +127,29 @@ def _found_surely(kind: object, pod: float) -> float | None:
     return float(np.quantile(sizes, 0.95, method="higher"))
 
 
+def short_of(share: float, asked: float) -> str:
+    """Return a share below another one in per cent, with as many digits as it takes to tell them apart.
+
+    Parameters
+    ----------
+    share, asked : float
+        What is met, and what was to be met [-].
+
+    Returns
+    -------
+    str
+        In per cent.
+
+    Examples
+    --------
+    >>> short_of(0.397, 0.4), short_of(0.25, 0.4)
+    ('39.7%', '25%')
+    """
+    words = (f"{share:.{digits}%}" for digits in range(6))
+    asked_in = (f"{asked:.{digits}%}" for digits in range(6))
+    return next((one for one, other in zip(words, asked_in, strict=True) if one != other), f"{share:.6%}")
+
+
 def _who_misses(problem: Problem, schedule: Schedule, parts: Sequence[PartAnswer]) -> dict[str, str]:
     """Say where the mean of the fleet meets the target and a part of it, or its worst zone, does not."""
     if schedule.repeat is None or not problem.is_drawn:
@@ -137,12 +160,12 @@ def _who_misses(problem: Problem, schedule: Schedule, parts: Sequence[PartAnswer
         if share < asked - 1e-9:
             out["worst_zone"] = (
                 f"the target is held against the mean of the group's zones; its worst zone, whichever that is, meets it in "
-                f"{share:.0%} of draws, not in {asked:.0%}"
+                f"{short_of(share, asked)} of draws, not in {asked:.0%}"
             )
     missing = [one for one in parts if one.share_meeting < asked - 1e-9]
     if missing:
         each = " and ".join(
-            f"{one.name} ({one.share:.0%} of the panels) {one.share_meeting:.0%}, which alone would have "
+            f"{one.name} ({one.share:.0%} of the panels) {short_of(one.share_meeting, asked)}, which alone would have "
             + (
                 "no repeat interval"
                 if one.repeat is None
