@@ -230,7 +230,6 @@ def compare(
             as_day,
             compare_programmes,
             extension_evidence,
-            group_of,
         )
 
         fleet = load_aside(source, strict=strict)
@@ -248,17 +247,13 @@ def compare(
             aircraft=aircraft,
             pod=pod,
         )
+        plan = None if usage is None else UsagePlan.read(usage)
+        paid = None if costs is None else Costs.read(costs)
         with steps("compare", quiet=as_json) as tell:
-            group = group_of(evidence, ask, draws=draws, say=tell)
-            plan = None if usage is None else UsagePlan.read(usage)
             change = compare_programmes(
-                group,
-                proposed=proposed,
-                years=years,
-                costs=None if costs is None else Costs.read(costs),
-                usage=plan,
-                say=tell,
+                evidence, ask, proposed=proposed, years=years, costs=paid, usage=plan, draws=draws, say=tell
             )
+            group = change.group
             extension = extension_evidence(group, repeat, usage=plan, years=min(years, 5), say=tell)
         names = [name.removesuffix("_difference") for name in change.frame if name.endswith("_difference")]
         columns = [("year", "left"), *((name.replace("_", " "), "right") for name in names)]

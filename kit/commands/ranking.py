@@ -42,6 +42,19 @@ def rank(
     ] = None,
     subtype: Annotated[list[str] | None, typer.Option(help="Subtypes that count; once for each.")] = None,
     climate: Annotated[list[str] | None, typer.Option(help="Climates that count; once for each.")] = None,
+    aircraft: Annotated[list[str] | None, typer.Option(help="Aircraft that count; once for each.")] = None,
+    task: Annotated[
+        list[str] | None, typer.Option(help="Tasks whose looks count, with --rates-only; once for each.")
+    ] = None,
+    purpose: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="routine, reinspection, campaign or 'not planned', with --rates-only; once for each."
+        ),
+    ] = None,
+    cause: Annotated[
+        list[str] | None, typer.Option(help="Causes that count, with --rates-only; once for each.")
+    ] = None,
     settings: Annotated[
         Path | None,
         typer.Option(
@@ -81,6 +94,10 @@ def rank(
             methods=method or None,
             subtypes=subtype or None,
             climates=climate or None,
+            aircraft=aircraft or None,
+            tasks=task or None,
+            purposes=purpose or None,
+            causes=cause or None,
         )
         kinds = list(DISBOND_KINDS) if kind == "all" else [kind]
         seen = [name for name in kinds if name in set(fleet.damage["kind"])]

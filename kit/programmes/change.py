@@ -16,7 +16,7 @@ from kit.numerics.typing import Floats
 from kit.posterior import KindDraws, PodDraws, uniform_points
 from kit.programmes.cost import Costs
 from kit.programmes.damage import damage_blocks
-from kit.programmes.group import DRAWS, LEVEL, Group, Progress, band, group_of
+from kit.programmes.group import DRAWS, LEVEL, Group, Progress, band, group_of, known_and_asked
 from kit.programmes.panels import LivingPanels
 from kit.programmes.programme import Programme, events_of, look_days, looks_by_period
 from kit.programmes.result import Tabled
@@ -371,14 +371,21 @@ def compare_programmes(
         raise QuestionError(
             f"years must be a whole number from 1 to {_MOST_YEARS}. Got {years!r}; correct it."
         )
-    group = fleet if isinstance(fleet, Group) else group_of(fleet, question, draws=draws, say=say)
-    living, ask = group.living, group.ask
+    evidence, asked = known_and_asked(fleet, question)
     plan = usage or UsagePlan()
     ends = np.round(DAYS_PER_YEAR * np.arange(1, years + 1))
-    plan.check(group.fleet, end=living.cut_off + pd.Timedelta(days=int(ends[-1])))
-    now = present or Programme.in_force(group.evidence, ask)
+    last = evidence.fleet.cut_off + pd.Timedelta(days=int(ends[-1]))
+    plan.check(evidence.fleet, end=last)
+    now = present or Programme.in_force(evidence, asked)
     for one in (now, proposed):
-        one.check(group.evidence, ask)
+        one.check(evidence, asked)
+    if proposed.starts_on is not None and proposed.starts_on >= last:
+        raise QuestionError(
+            f"programme {proposed.name}: it starts on {proposed.starts_on:%Y-%m-%d}, and what is compared ends on {last:%Y-%m-%d}. "
+            "Give more years or an earlier day."
+        )
+    group = fleet if isinstance(fleet, Group) else group_of(evidence, asked, draws=draws, say=say)
+    living, ask = group.living, group.ask
     if say is not None:
         say("both programmes on the same damage")
     flown = PanelUsage.of(living, plan)

@@ -25,7 +25,7 @@ from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.programmes.change import repair_share, simulate_programme
 from kit.programmes.cost import Costs
-from kit.programmes.group import DRAWS, LEVEL, Group, Progress, group_of
+from kit.programmes.group import DRAWS, LEVEL, Group, Progress, group_of, known_and_asked
 from kit.programmes.programme import Programme, events_of, look_days, looks_by_period
 from kit.programmes.result import Tabled
 from kit.programmes.usage import PanelUsage, UsagePlan
@@ -242,13 +242,14 @@ def forecast_finds(
             f"quarters must be a whole number from 1 to {_MOST_QUARTERS}. Got {quarters!r}; correct it."
         )
     check_level(level)
-    group = fleet if isinstance(fleet, Group) else group_of(fleet, question, draws=draws, say=say)
-    living, ask = group.living, group.ask
+    evidence, asked = known_and_asked(fleet, question)
     ends = np.round(_QUARTER * np.arange(1, quarters + 1))
     plan = usage or UsagePlan()
-    plan.check(group.fleet, end=living.cut_off + pd.Timedelta(days=int(ends[-1])))
-    planned = programme or Programme.in_force(group.evidence, ask)
-    planned.check(group.evidence, ask)
+    plan.check(evidence.fleet, end=evidence.fleet.cut_off + pd.Timedelta(days=int(ends[-1])))
+    planned = programme or Programme.in_force(evidence, asked)
+    planned.check(evidence, asked)
+    group = fleet if isinstance(fleet, Group) else group_of(evidence, asked, draws=draws, say=say)
+    living, ask = group.living, group.ask
     if say is not None:
         say("finds by quarter")
     flown = PanelUsage.of(living, plan)

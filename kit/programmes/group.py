@@ -122,6 +122,37 @@ class Group:
         return (*dict.fromkeys(notes), *CAUTIONS)
 
 
+def known_and_asked(
+    fleet: Fleet | Evidence | Group, question: Question | str | Path | None
+) -> tuple[Evidence, Question]:
+    """Read a question and take the fleet as known on its day, so that what cannot be done is refused before long work.
+
+    Parameters
+    ----------
+    fleet : Fleet, Evidence or Group
+        The findings; a group has its own question.
+    question : Question, str or Path, optional
+        The question, or the path of its TOML file.
+
+    Returns
+    -------
+    evidence : Evidence
+        As known on the question's day.
+    ask : Question
+        The question.
+
+    Raises
+    ------
+    QuestionError
+        If the question is wrong.
+    """
+    if isinstance(fleet, Group):
+        return fleet.evidence, fleet.ask
+    need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
+    ask = read_question(question)
+    return (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on), ask
+
+
 def group_of(
     fleet: Fleet | Evidence,
     question: Question | str | Path,
@@ -155,10 +186,8 @@ def group_of(
     QuestionError
         If the question is wrong or the data cannot answer it as it stands.
     """
-    need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     tell = say or (lambda _: None)
-    ask = read_question(question)
-    evidence = (fleet if isinstance(fleet, Evidence) else Evidence(fleet)).as_known_on(ask.known_on)
+    evidence, ask = known_and_asked(fleet, question)
     ask = with_numbers(ask, evidence.fleet).model_copy(update={"draws": max(int(draws), 50)})
     try:
         tell("joint draws")

@@ -523,6 +523,11 @@ def lives_of_kind(
     -------
     KindLives
         A find made otherwise than by the looks that count ends a life and is no find.
+
+    Raises
+    ------
+    ValueError
+        If no look of the selection sees the kind.
     """
     ask = RankingSettings.of_source(fleet.source) if settings is None else settings
     given = ask.kind(kind)
@@ -530,6 +535,10 @@ def lives_of_kind(
     if every is None:
         every = build_histories(fleet, kind=kind, clock=given.clock, include_repaired=True)
     lives = _in_selection(every, fleet, selection)
+    if not lives.look_age.size:
+        raise ValueError(
+            f"`fleet` must hold looks of the selection that see {kind} ({selection.words()}). Got none: widen the selection."
+        )
     zone_of = with_covariates(lives, fleet, ["zone"])["zone"].to_numpy(object)
     zones = fleet.tables["zones"].set_index("zone")
     thickness = zones["outer_thickness"].to_dict()
@@ -678,7 +687,7 @@ def _in_selection(lives: Histories, fleet: Fleet, selection: Selection) -> Histo
     if refused:
         raise ValueError(
             f"`selection` must not name {', '.join(refused)} here: what looks of other purposes found would be missing from "
-            "the lives. Use `rank_zones` for rates by purpose, task and cause."
+            "the lives. Use `rank_zones` (`rank --rates-only`) for rates by purpose, task and cause."
         )
     keep = np.ones(len(lives), bool)
     names = {"aircraft": selection.aircraft, "subtype": selection.subtypes, "climate": selection.climates}

@@ -453,7 +453,50 @@ def all_by_chance(zones: pd.DataFrame) -> tuple[float, int, float]:
     return total, len(every), float(chdtrc(len(every), total))
 
 
-def ranking_page(found: pd.DataFrame, zones: pd.DataFrame, anew: pd.DataFrame | None = None) -> str:
+def worlds_behind(found: pd.DataFrame) -> tuple[World, ...]:
+    """Return the worlds in which the kit's way named fewer of the true worst than the best of the others.
+
+    Parameters
+    ----------
+    found : DataFrame
+        As `study` gives it.
+
+    Returns
+    -------
+    tuple of World
+        These.
+    """
+    gain = summary(found)["gain"]
+    return tuple(world for world in WORLDS if gain.get(world.name, 0.0) < 0)
+
+
+def _behind_words(found: pd.DataFrame, again: pd.DataFrame | None) -> str:
+    """Say where the kit's way named fewer than the best of the others, and whether it did so anew."""
+    table = summary(found)
+    behind = table.loc[table["gain"] < 0]
+    if not len(behind):
+        return "Expected against found names the true worst at least as often as the best of the others in every world."
+    lines = []
+    for world, row in behind.iterrows():
+        lines.append(
+            f"In {world} it names {-row['gain']:.3f} fewer than {row['best other']}, {-row['gain'] / row['standard_error']:.1f} standard errors."
+        )
+    if again is not None and len(again):
+        for world, row in summary(again).iterrows():
+            each = ", ".join(f"{name} {row[name]:.3f}" for name in METHODS[1:])
+            lines.append(
+                f"Played anew, {ANEW} fleets of other random numbers, {world}: {each}; gain {row['gain']:+.3f} +- "
+                f"{row['standard_error']:.3f} over {row['best other']}."
+            )
+    return " ".join(lines)
+
+
+def ranking_page(
+    found: pd.DataFrame,
+    zones: pd.DataFrame,
+    anew: pd.DataFrame | None = None,
+    again: pd.DataFrame | None = None,
+) -> str:
     """Write what the study showed as Markdown.
 
     Parameters
@@ -462,6 +505,8 @@ def ranking_page(found: pd.DataFrame, zones: pd.DataFrame, anew: pd.DataFrame | 
         As `study` gives them.
     anew : DataFrame, optional
         Zones of the worlds of `worlds_off`, played anew.
+    again : DataFrame, optional
+        What was found in the worlds of `worlds_behind`, played anew.
 
     Returns
     -------
@@ -490,12 +535,9 @@ def ranking_page(found: pd.DataFrame, zones: pd.DataFrame, anew: pd.DataFrame | 
         lines.append(
             f"| {world} | {cells} | {row['gain']:+.3f} +- {row['standard_error']:.3f} over {row['best other']} |"
         )
-    behind = table.index[table["gain"] < 0]
     lines += [
         "",
-        "Expected against found names the true worst at least as often as the best of the others in every world."
-        if not len(behind)
-        else f"In {', '.join(behind)} it names fewer than the best of the others; see the standard error.",
+        _behind_words(found, again),
         "",
         f"## Are the chances right? P(among the worst {WORST}) against how often it was so",
         "",
@@ -572,7 +614,9 @@ def main(target: str, n: str = str(FLEETS)) -> None:
     found, zones = study(int(n))
     off = worlds_off(zones)
     anew = study(ANEW, seed=_SEED_ANEW, worlds=off)[1] if off else None
-    replace_text(Path(target), ranking_page(found, zones, anew))
+    behind = worlds_behind(found)
+    again = study(ANEW, seed=_SEED_ANEW, worlds=behind)[0] if behind else None
+    replace_text(Path(target), ranking_page(found, zones, anew, again))
 
 
 if __name__ == "__main__":

@@ -271,6 +271,12 @@ def test_an_extension_says_what_it_needs_and_what_takes_it_back(group):
             lambda g: compare_programmes(g, proposed=Programme.every(g.evidence, g.ask, 9e6)),
             "it looks at nothing within 5",
         ),
+        (
+            lambda g: compare_programmes(
+                g, proposed=Programme.every(g.evidence, g.ask, 5000.0, starts_on="2040-01-01")
+            ),
+            "it starts on 2040-01-01, and what is compared ends on",
+        ),
     ],
 )
 def test_what_cannot_be_done_is_refused_in_one_line(group, what, message):

@@ -129,11 +129,18 @@ def test_subtypes_add_up(small_evidence):
         (Selection(since="soon"), r"`since` must be a day \(YYYY-MM-DD\)\. Got 'soon'\."),
         (Selection(since="2020-01-01", until="2019-01-01"), "exchange them"),
         (Selection(tasks=["BT-flap"]), r"must not name tasks here"),
+        (Selection(since="2060-01-01"), r"Got none: widen the selection"),
+        (Selection(until="1999-01-01"), r"Got none: widen the selection"),
     ],
 )
 def test_a_selection_that_cannot_be_is_refused(small_evidence, selection, message):
     with pytest.raises(ValueError, match=message):
-        rank_by_damage(small_evidence.fleet, settings=SETTINGS, selection=selection, kinds=["disbond"])
+        rank_by_damage(
+            small_evidence.fleet,
+            settings=SETTINGS,
+            selection=selection,
+            kinds=["disbond", "moisture_disbond"],
+        )
 
 
 def test_severity_counted_by_hand(hand):

@@ -11,6 +11,7 @@ from kit.simulate.ranking_study import (
     calibration,
     study,
     summary,
+    worlds_behind,
     worlds_off,
 )
 
@@ -38,6 +39,14 @@ def test_a_world_whose_chances_are_off_is_named_and_no_chance(was, named):
     zones = pd.DataFrame({"p": 0.5, "is_worst": rng.random(1000) < was, "world": WORLDS[1].name})
     assert worlds_off(zones) == ((WORLDS[1],) if named else ())
     assert (all_by_chance(zones)[2] < 0.001) == named
+
+
+@pytest.mark.parametrize("behind", [False, True])
+def test_a_world_in_which_another_way_names_more_is_named(behind):
+    """Two fleets in which every way finds two of three, and the kit's way one less of one of them where it is behind."""
+    rows = [dict.fromkeys(METHODS, 2 / 3) | {"world": WORLDS[0].name, "fleet": i} for i in range(2)]
+    rows[1][METHODS[-1]] -= behind / 3
+    assert worlds_behind(pd.DataFrame(rows)) == ((WORLDS[0],) if behind else ())
 
 
 @pytest.mark.long

@@ -69,7 +69,9 @@ def with_covariates(histories: Histories, fleet: Fleet, names: Sequence[str]) ->
     frame = histories.to_frame()
     frame.attrs = {"clock": histories.clock, "kind": histories.kind}
     life = pd.Series(histories.life, dtype=object).astype(str)
-    parts = life.str.rpartition(AFTER_REPAIR)
+    parts = life.str.rpartition(AFTER_REPAIR).reindex(
+        columns=range(3), fill_value=""
+    )  # none where no life is
     after = (parts[1] != "").to_numpy() & parts[2].str.isdigit().to_numpy()
     panel = np.where(after, parts[0], life)
     number = np.where(after, parts[2].where(after, "0"), "0").astype(np.int64)
