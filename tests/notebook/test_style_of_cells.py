@@ -1,7 +1,9 @@
 """Notebooks hold questions, calls, figures and answers: what works or words something out stands in the kit, with a test."""
 
 import ast
+import importlib
 import re
+from importlib.util import find_spec
 
 import nbformat
 import pytest
@@ -35,6 +37,17 @@ def test_a_cell_has_at_most_ten_lines_besides_imports_and_parameters(path):
         is_imports = all(isinstance(node, ast.Import | ast.ImportFrom | ast.Expr) for node in tree(cell).body)
         if not is_imports and "parameters" not in cell.metadata.get("tags", []):
             assert len(lines) <= _MOST_LINES, cell.source
+
+
+@every_notebook
+def test_what_a_notebook_imports_is_there(path):
+    """A module that got another name is told by the fast tests, not by the long ones that run the notebook."""
+    for cell in code_cells(path):
+        for node in ast.walk(tree(cell)):
+            if isinstance(node, ast.ImportFrom):
+                module = importlib.import_module(node.module)
+                for one in node.names:
+                    assert hasattr(module, one.name) or find_spec(f"{node.module}.{one.name}"), one.name
 
 
 @every_notebook
