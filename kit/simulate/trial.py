@@ -9,6 +9,7 @@ from kit.simulate.scenario import Scenario
 
 _SKIN = "mid"
 _METHODS = ("tap_manual", "tap_instrumented")
+_FALSE_CALLS = 0.03  # chance that sound skin is called dull
 
 
 def blind_trial(
@@ -46,7 +47,7 @@ def blind_trial(
         for inspector in range(n_inspectors):
             with np.errstate(divide="ignore"):
                 line = (np.log(sizes) - np.log(pod.a50 * skill[inspector])) / pod.spread
-            chance = np.where(sizes > 0, pod.plateau / (1 + np.exp(-line)), 0.03)
+            chance = np.where(sizes > 0, pod.plateau / (1 + np.exp(-line)), _FALSE_CALLS)
             hit = rng.random(sizes.size) < chance
             rows += [
                 {
