@@ -116,7 +116,11 @@ class Evidence:
         if unknown:
             raise ValueError(
                 f"`group` must be a group of the zones table. Got {', '.join(unknown)}. "
-                f"Known are {', '.join(sorted(zones['group'].unique()))}."
+                + (
+                    f"Known are {', '.join(sorted(zones['group'].unique()))}."
+                    if len(zones)
+                    else f"No zone was known on {self.fleet.cut_off:%Y-%m-%d}: check the day of the question (`known_on`)."
+                )
             )
         return sorted(zones.loc[zones["group"].isin(list(groups)), "zone"])
 

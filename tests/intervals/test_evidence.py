@@ -133,3 +133,10 @@ def test_zones_of_groups(two):
 
 def test_the_fingerprint_is_that_of_the_fleet(small_evidence):
     assert small_evidence.fingerprint == small_evidence.fleet.fingerprint()
+
+
+def test_a_day_before_anything_was_known_is_named_where_a_group_is_asked_for(small_evidence):
+    with pytest.raises(
+        ValueError, match=r"No zone was known on 1900-01-01: check the day of the question \(`known_on`\)\.$"
+    ):
+        small_evidence.as_known_on("1900-01-01").zones_of(("flap",))
