@@ -46,16 +46,12 @@ def api_page(package: str) -> str:
     lines = [title, "=" * len(title), "", (module.__doc__ or "").strip(), ""]
     for name in module.__all__:
         value = getattr(module, name)
-        is_alias = isinstance(value, types.GenericAlias)  # which can be called, and is no function
-        kind = (
-            "data"
-            if is_alias
-            else "class"
-            if isinstance(value, type)
-            else "function"
-            if callable(value)
-            else "data"
-        )
+        if isinstance(
+            value, types.GenericAlias
+        ):  # it can be called, and the builder would look for its signature
+            lines += [f".. py:data:: kit.{package}.{name}", "", f"   Stands for ``{value}``.", ""]
+            continue
+        kind = "class" if isinstance(value, type) else "function" if callable(value) else "data"
         lines += [f".. auto{kind}:: kit.{package}.{name}", *_options(kind), ""]
     return "\n".join(lines)
 

@@ -93,7 +93,7 @@ def test_every_reason_that_a_check_gives_stands_in_the_error_index():
 
 def test_a_name_for_a_type_is_documented_as_data():
     """It can be called like a function, and has no signature: the builder warned."""
-    assert ".. autodata:: kit.posterior.DrawsKey" in make_site().api_page("posterior")
+    assert ".. py:data:: kit.posterior.DrawsKey" in make_site().api_page("posterior")
 
 
 def test_every_public_package_has_a_page_that_names_each_of_its_names():
