@@ -306,27 +306,38 @@ def _inputs_of(
              evidence.extent_ratio(groups)[0])
         )}
     }  # fmt: skip
+    every = tuple(sorted(set(evidence.fleet.tables["zones"]["group"])))
     for mode in ask.modes:
         seen = kind_asked(ask, mode)
-        for group in sorted({ask.group, *ask.life_groups, *(groups if mode.onset == "fit" else ())}):
-            out[name, f"lives of {mode.kind} in {group}"] = once(
-                "lives", _lives, group, seen, mode.clock, ask.basis
-            )
+        # Lives and sizes of all groups are read once a kind, and each question takes those of its own groups.
+        read = {ask.group, *ask.life_groups, *(groups if mode.onset == "fit" else ())}
+        lives = once("lives", _lives, every, seen, mode.clock, ask.basis)
+        out[name, f"lives of {mode.kind}"] = _of_groups(lives, read)
         if mode.growth == "fit":
             out[name, f"tracks of {mode.kind}"] = once("tracks", _tracks, groups, seen, mode.clock)
         if mode.onset == "fit":
-            out[name, f"sizes of {mode.kind}"] = once("sizes", _sizes, groups, seen, mode.clock, ask.basis)
+            sizes = once("sizes", _sizes, every, seen, mode.clock, ask.basis)
+            out[name, f"sizes of {mode.kind}"] = _of_groups(sizes, set(groups))
     return out
 
 
-def _lives(evidence: Evidence, group: str, seen: str, clock: str, basis: tuple[str, ...]) -> dict[str, str]:
-    lives = evidence.histories((group,), seen, clock, basis)
+def _of_groups(lives: dict[str, tuple[str, str]], groups: set[str]) -> dict[str, str]:
+    """Return what is known of the lives of some groups."""
+    return {life: said for life, (group, said) in lives.items() if group in groups}
+
+
+def _lives(
+    evidence: Evidence, groups: tuple[str, ...], seen: str, clock: str, basis: tuple[str, ...]
+) -> dict[str, tuple[str, str]]:
+    """Group of each life, and whatever is known of it."""
+    lives = evidence.histories(groups, seen, clock, basis)
     zones = evidence.zones_of_lives(lives)
+    zone_groups = evidence.fleet.tables["zones"].set_index("zone")["group"].to_dict()
     start = lives.look_start
     return {
-        str(life): repr(
+        str(life): (str(zone_groups.get(zones[i], "")), repr(
             (float(lives.entry[i]), float(lives.lower[i]), float(lives.upper[i]), lives.cluster[i], zones[i], lives.look_age[start[i] : start[i + 1]].tolist())
-        )
+        ))
         for i, life in enumerate(lives.life)
     }  # fmt: skip
 
@@ -342,9 +353,13 @@ def _tracks(evidence: Evidence, groups: tuple[str, ...], seen: str, clock: str) 
 
 def _sizes(
     evidence: Evidence, groups: tuple[str, ...], seen: str, clock: str, basis: tuple[str, ...]
-) -> dict[str, str]:
+) -> dict[str, tuple[str, str]]:
+    """Group of each life that was found, and its size then."""
     sizes = evidence.found_sizes(groups, seen, clock, basis)
-    return {str(life): repr(size) for life, size in zip(sizes.histories.life, sizes.diameter_mm.tolist(), strict=True)}  # fmt: skip
+    zones = evidence.zones_of_lives(sizes.histories)
+    zone_groups = evidence.fleet.tables["zones"].set_index("zone")["group"].to_dict()
+    every = zip(sizes.histories.life, zones, sizes.diameter_mm.tolist(), strict=True)
+    return {str(life): (str(zone_groups.get(zone, "")), repr(size)) for life, zone, size in every}
 
 
 def changed(before: dict, after: dict) -> set[tuple[str, str, str]]:
@@ -413,7 +428,6 @@ def campaign(demo: Demo, drawn: list[Corruption], keep: Path | None = None, most
     assert unread_columns_hold(demo)
     own = [k for k, one in enumerate(drawn) if one.table not in SHARED and k not in settled]
     shared = [k for k, one in enumerate(drawn) if one.table in SHARED and k not in settled]
-    alone: list[int] = []
     # Most are named; what is not meets in fewer fleets, whose evidence costs most.
     for members in progress(batches(demo, own, drawn, most), "named?"):
         some = [drawn[k] for k in members]
@@ -423,35 +437,58 @@ def campaign(demo: Demo, drawn: list[Corruption], keep: Path | None = None, most
                 settle(k, "named")
             elif drawn[k].column in UNREAD.get(drawn[k].table, ()):
                 settle(k, "not read")
+    for members in progress([shared[i : i + 6] for i in range(0, len(shared), 6)], "named, shared?"):
+        some = [drawn[k] for k in members]
+        named = set() if _clash(some) else _named(demo, some)
+        for i, k in enumerate(members):
+            if i in named:
+                settle(k, "named")
+            elif drawn[k].column in UNREAD.get(drawn[k].table, ()):
+                settle(k, "not read")
     own = [k for k in own if k not in settled]
     for members in progress(batches(demo, own, drawn, most), "together"):
-        try:
-            fleet = demo.load_with([drawn[k] for k in members])
-        except TableError:
-            alone += members
-            continue
-        differs = changed(demo.inputs, inputs(Evidence(fleet), demo.asks))
-        touched = {panel.split(" after repair ")[0] for _, _, panel in differs}
-        homes = fleet.tables["panels"].groupby("panel")["aircraft"].agg(frozenset).to_dict()
-        planes = frozenset().union(
-            *(demo.aircraft_of_panel.get(p, frozenset()) | homes.get(p, frozenset()) for p in touched)
-        )
-        for k in members:
-            everywhere = "" in touched and drawn[k].table in EVERYWHERE
-            panels = demo.panels_of(drawn[k])
-            if everywhere or (panels & touched if panels else demo.aircraft_of(drawn[k]) & planes):
-                alone.append(k)
-            else:
-                settle(k, "same evidence")
-    for start in range(0, len(shared), 6):
-        members = shared[start : start + 6]
-        some = [drawn[k] for k in members]
-        for i in () if _clash(some) else _named(demo, some):
-            settle(members[i], "named")
-        alone += [k for k in members if k not in settled]
+        for k in _untouched(demo, members, drawn):
+            settle(k, "same evidence")
+    # Cells of one column go wrong alike: ids that nothing refers to meet in one fleet, in which nothing changes. Rows that bear on
+    # many aircraft are told apart by nothing, so that one change leaves them all open.
+    by_column: dict[tuple[str, str], list[int]] = {}
+    for k in [*own, *shared]:
+        if k not in settled:
+            by_column.setdefault((drawn[k].table, drawn[k].column), []).append(k)
+    for (table, _), every in progress(list(by_column.items()), "by column"):
+        groups = [every] if table in SHARED else batches(demo, every, drawn, most)
+        for members in groups:
+            if len(members) > 1 and not _clash([drawn[k] for k in members]):
+                for k in _untouched(demo, members, drawn):
+                    settle(k, "same evidence")
+    alone = [k for k in [*own, *shared] if k not in settled]
     for k in progress(sorted(alone), "alone"):
         settle(k, **_alone(demo, drawn[k]))
     return so_far(demo, drawn, settled)
+
+
+def _untouched(demo: Demo, members: list[int], drawn: list[Corruption]) -> list[int]:
+    """Return which of some corruptions loaded together change no evidence; none where the whole is refused."""
+    try:
+        fleet = demo.load_with([drawn[k] for k in members])
+    except TableError:
+        return []
+    differs = changed(demo.inputs, inputs(Evidence(fleet), demo.asks))
+    if not differs:
+        return members
+    touched = {panel.split(" after repair ")[0] for _, _, panel in differs}
+    homes = fleet.tables["panels"].groupby("panel")["aircraft"].agg(frozenset).to_dict()
+    planes = frozenset().union(
+        *(demo.aircraft_of_panel.get(p, frozenset()) | homes.get(p, frozenset()) for p in touched)
+    )
+    out = []
+    for k in members:
+        everywhere = "" in touched and drawn[k].table in EVERYWHERE
+        panels = demo.panels_of(drawn[k])
+        meets = bool(panels & touched) if panels else bool(demo.aircraft_of(drawn[k]) & planes)
+        if drawn[k].table not in SHARED and not everywhere and not meets:
+            out.append(k)
+    return out
 
 
 def _kept(keep: Path | None) -> dict[int, dict]:
@@ -480,8 +517,6 @@ def _alone(demo: Demo, one: Corruption) -> dict[str, object]:
         return {"how": "named", "what": str(error)[:200]}
     if _problems(fleet) - demo.keys:
         return {"how": "named"}
-    if one.column in UNREAD.get(one.table, ()):
-        return {"how": "not read"}
     evidence = Evidence(fleet)
     differs = changed(demo.inputs, inputs(evidence, demo.asks))
     if not differs:

@@ -159,3 +159,33 @@ def test_names_of_plain_letters_look_the_same_one_by_one_and_in_one_go():
     )
     assert np.array_equal(together.to_numpy(), alone.to_numpy())
     assert together.tolist() == ["f110", "f110", "x9", "x-9", "011"]
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "named"),
+    [
+        ("205", "168.1", "centre_y"),
+        ("20.5", "186.1", "centre_x"),
+        ("205.4", "186.9", None),
+        ("350", "420", None),
+    ],
+)
+def test_a_centre_that_shares_one_coordinate_with_another_mapping_of_its_damage_is_named_by_the_other(
+    tiny, x, y, named
+):
+    """A digit dropped or two exchanged leave the other coordinate; a mapping nearby, or one of another damage, is no error."""
+    sized = {"outline": "", "length": "20", "width": "15", "centre_x": "205", "centre_y": "186.1"}
+    tiny.set("findings", "D1", **sized)
+    tiny.add("findings", "D1", finding="D90", **(sized | {"centre_x": x, "centre_y": y}))
+    found = {
+        cell: (reason, words)
+        for cell, (reason, words) in warnings(tiny).items()
+        if cell[2] in ("centre_x", "centre_y")
+    }
+    rows = {cell[:3] for cell in found}
+    assert bool(rows) == (named is not None)
+    if named:
+        other = "centre_x" if named == "centre_y" else "centre_y"
+        reason = f"{named} is far from another mapping of this kind on the panel that has the same {other}"
+        assert {reason} == {one for one, _ in found.values()}
+        assert any("as of D1" in words for _, words in found.values())

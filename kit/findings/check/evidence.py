@@ -6,12 +6,14 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from kit.findings.check.centres import check_centres
 from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import check_sizes, clipped_to_panel, panel_outlines, sound_outlines
 from kit.findings.check.tap_checks import check_tap_grids
 from kit.findings.keys import among, places
 from kit.findings.read.lazy_text import LazyText, is_given
 from kit.findings.tables import SEES, TABLES, is_conductive, is_damage, methods_seeing
+from kit.findings.units import centres
 
 DAYS_APART = np.timedelta64(7, "D")
 """Findings that overlap within this time may be one damage written down twice."""
@@ -128,7 +130,10 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     keep = rows.index.isin(good)
     check_sizes(context.log, rows[keep], text[keep], context.tables["zones"])
     _without_limit(context, rows, zones["group"])
-    _alike(context, context.sound("findings", rows))
+    sound = context.sound("findings", rows)
+    x, y = centres(sound)
+    _alike(context, sound, x, y)
+    check_centres(context, sound, x, y)
     return rows
 
 
@@ -343,18 +348,17 @@ def _without_limit(context: CheckContext, rows: pd.DataFrame, groups: pd.Series)
     )
 
 
-def _alike(context: CheckContext, rows: pd.DataFrame) -> None:
+def _alike(context: CheckContext, rows: pd.DataFrame, x: np.ndarray, y: np.ndarray) -> None:
     """Report findings that may be the same damage written down twice within days.
 
     Their centres are nearer to each other than half the longer of their lengths.
     """
     shapes = rows["outline"].to_numpy(dtype=object)
     drawn = ~shapely.is_missing(shapes)
-    middle = shapely.centroid(shapes)
     box = shapely.bounds(shapes)
     table = rows[["panel", "kind", "method", "found_on", "finding"]].assign(
-        x=np.where(drawn, shapely.get_x(middle), rows["centre_x"]),
-        y=np.where(drawn, shapely.get_y(middle), rows["centre_y"]),
+        x=x,
+        y=y,
         size=np.where(drawn, np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), rows["length"]),
     )
     table = table[is_damage(rows)]
