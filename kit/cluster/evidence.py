@@ -105,6 +105,11 @@ class PartsEvidence(Evidence):
         return dict(self.parts.head["fingerprint"])
 
     @property
+    def traps(self) -> pd.DataFrame:
+        """Records that look like a trap which moves an answer, found when the parts were written."""
+        return self.parts.traps()
+
+    @property
     def regions(self) -> pd.DataFrame:
         """Regions of the findings with life and track, sizes as mapped."""
         return self._of_parts([("regions",)])[0]

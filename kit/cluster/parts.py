@@ -19,9 +19,10 @@ import pandas as pd
 import shapely
 
 from kit.findings import GEOMETRIES, TABLES, Fleet, missing_package
+from kit.intervals.open_traps import traps_by_group
 from kit.life import AFTER_REPAIR
 
-FORM = 2
+FORM = 3
 SHARED = ("zones", "tasks", "limits")
 """Tables that stand for all aircraft."""
 
@@ -104,6 +105,16 @@ class Parts:
         aircraft = sorted(set(self.aircraft[part]) | set(homes["aircraft"]))
         where = sorted({k for k, own in enumerate(self.aircraft) if set(own) & set(aircraft)})
         return self._fleet(where, aircraft, tables, outlines=outlines, said=f", part {part}")
+
+    def traps(self) -> pd.DataFrame:
+        """Return the records that look like a trap which moves an answer, found when the parts were written.
+
+        Returns
+        -------
+        DataFrame
+            As `kit.intervals.open_traps.traps_by_group` gives them.
+        """
+        return _parquet().read_parquet(self.folder / "traps.parquet")
 
     def without_looks(self) -> Fleet:
         """Return the whole fleet without what is large: no looks, cards and taps, no outlines of findings.
@@ -283,6 +294,7 @@ def write_parts(fleet: Fleet, folder: str | Path, *, parts: Sequence[Sequence[st
     fleet.planned_usage.to_parquet(beside / "planned_usage.parquet")
     fleet.rejected.to_parquet(beside / "rejected.parquet")
     fleet.warnings.to_parquet(beside / "warnings.parquet")
+    traps_by_group(fleet).to_parquet(beside / "traps.parquet")
     head = {
         "form": FORM,
         "name": fleet.name,

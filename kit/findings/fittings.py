@@ -134,6 +134,8 @@ class Fittings:
         list of (aircraft, zone) or None
             None where the panel was nowhere, or is not known.
         """
+        if not len(serial):
+            return []
         by_panel = self.panels.groupby("panel").indices
         aircraft, zone = (self.panels[name].to_numpy(dtype=object) for name in ("aircraft", "zone"))
         places: list[tuple[str, str] | None] = []

@@ -73,6 +73,32 @@ def among(cells: ArrayLike, names: Iterable[str]) -> NDArray[np.bool_]:
     return pc.is_in(arrays[0], value_set=arrays[1]).to_numpy(zero_copy_only=False).astype(bool)
 
 
+def in_order(cells: pd.Series) -> bool:
+    """Return whether cells rise from row to row, or stay.
+
+    Parameters
+    ----------
+    cells : Series of str
+        A column.
+
+    Returns
+    -------
+    bool
+        That of `pandas.Series.is_monotonic_increasing`.
+
+    Examples
+    --------
+    >>> in_order(pd.Series(["L1", "L2", "L2"])), in_order(pd.Series(["L2", "L1"]))
+    (True, False)
+    """
+    array = _in_arrow(cells)
+    if array is None:
+        return bool(cells.is_monotonic_increasing)
+    import pyarrow.compute as pc
+
+    return len(array) < 2 or pc.all(pc.less_equal(array[:-1], array[1:])).as_py() is True
+
+
 def _in_arrow(cells: ArrayLike) -> object | None:
     """Return a column as pyarrow holds it, None where it does not."""
     dtype = getattr(cells, "dtype", None)

@@ -7,6 +7,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from kit.findings.keys import among
 from kit.findings.tables import MM_PER_UNIT, TAP_METHODS, is_damage
 
 MIX_UPS = (25.4, 10.0)
@@ -67,7 +68,8 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
     votes = np.full((len(rows), len(MM_PER_UNIT)), 0)
     units = np.array(list(MM_PER_UNIT), dtype=object)
     factors = np.array(list(MM_PER_UNIT.values()))
-    other = size[:, None] / rows["size_unit"].map(MM_PER_UNIT).to_numpy()[:, None] * factors
+    unit = _of_each(rows["size_unit"], {name: k for k, name in enumerate(MM_PER_UNIT)})
+    other = size[:, None] / factors[unit][:, None] * factors
     strong = np.zeros(len(rows), dtype=bool)
 
     def hold(mask: NDArray, fits: NDArray, words: list[str], *, is_strong: bool = False) -> None:
@@ -99,7 +101,7 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
     hold(near, fits, words)
     step = rows["rounding"].to_numpy()
     mask = (step > STEPS[1]) | ((step < STEPS[0]) & (step > 0))
-    steps = step[:, None] / rows["size_unit"].map(MM_PER_UNIT).to_numpy()[:, None] * factors
+    steps = step[:, None] / factors[unit][:, None] * factors
     fits = ((steps >= STEPS[0]) & (steps <= STEPS[1])).astype(int)
     quarter = np.isin(np.round(steps[:, 0] * 16) / 16, (0.0625, 0.125, 0.25, 0.5, 0.75))
     fits[:, units == "in"] += quarter[:, None]
@@ -107,15 +109,14 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
     mask = (size < SMALLEST_TAPPED) & (size > 0) & rows["method"].isin(TAP_METHODS).to_numpy()
     fits = ((other >= SMALLEST_TAPPED) & (other <= 300)).astype(int)
     hold(mask, fits, [f"{size[k]:.4g} mm is less than a tap tells" for k in np.flatnonzero(mask)])
-    asked = rows["remarks"].str.lower().str.extract(_IN_REMARKS)[0].fillna("")
-    named = asked.map(lambda word: _UNITS.get(word, _UNITS.get(word[:3], "")))
-    mask = ((named != "") & (named != rows["size_unit"])).to_numpy()
-    fits = (named.to_numpy(dtype=object)[:, None] == units).astype(int) * 2
-    hold(mask, fits, [f"the remarks say {unit}" for unit in named[mask]])
+    named = _units_in_remarks(rows["remarks"], units)
+    mask = (named >= 0) & (named != unit)
+    fits = (named[:, None] == np.arange(len(units))).astype(int) * 2
+    hold(mask, fits, [f"the remarks say {units[k]}" for k in named[mask]])
 
     hit = np.array(sorted(reasons), dtype=np.int64)
-    votes[rows["size_unit"].to_numpy(dtype=object)[:, None] == units] = 0
     votes, strong = votes[hit], strong[hit]
+    votes[np.arange(len(hit)), unit[hit]] = 0
     best = votes.max(axis=1)
     one = (votes == best[:, None]).sum(axis=1) == 1
     suggestion = np.where((best > 0) & one, units[votes.argmax(axis=1)], "")
@@ -126,6 +127,21 @@ def suspect_units(findings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
     found = np.array(["; ".join(reasons[k]) for k in hit], dtype=object)
     out = pd.DataFrame({"found": found, "suggestion": suggestion, "confidence": confidence}, index=index[hit])
     return out.astype("str")
+
+
+def _of_each(cells: pd.Series, values: dict[str, int]) -> NDArray[np.int64]:
+    """Return the value of each cell, looked up once for each kind of cell."""
+    codes, kinds = pd.factorize(cells)
+    return np.array([values[kind] for kind in kinds], dtype=np.int64)[codes]
+
+
+def _units_in_remarks(remarks: pd.Series, units: NDArray) -> NDArray[np.int64]:
+    """Return which unit the remarks beside each size name, -1 where none; many remarks are alike or blank."""
+    codes, kinds = pd.factorize(remarks)
+    words = pd.Series(kinds, dtype="str").str.lower().str.extract(_IN_REMARKS)[0].fillna("")
+    names = [_UNITS.get(word, _UNITS.get(word[:3], "")) for word in words]
+    where = {name: k for k, name in enumerate(units)}
+    return np.array([where.get(name, -1) for name in names], dtype=np.int64)[codes]
 
 
 def _extent(zones: pd.DataFrame, zone: pd.Series) -> NDArray[np.float64]:
@@ -165,21 +181,15 @@ def _other_mapping(
 
     Of two such sizes the one that is farther from what is usual in the group is in doubt.
     """
-    x, y = centres(rows)
     group = groups.reindex(rows["zone"]).to_numpy(dtype=object)
     usual = pd.Series(size).groupby(group).transform("median").to_numpy()
-    table = pd.DataFrame(
-        {
-            "panel": rows["panel"],
-            "kind": rows["kind"],
-            "x": x,
-            "y": y,
-            "size": size,
-            "k": np.arange(len(rows)),
-        }
-    )
-    table = table[(table["panel"] != "") & table["x"].notna() & (table["size"] > 0)]
     odd = _apart(size, usual) > np.log(3)
+    table = rows[["panel", "kind"]].assign(size=size, k=np.arange(len(rows)))
+    # Few sizes are odd: only on their panels is it asked where damages lie.
+    table = table[(size > 0) & among(table["panel"], table.loc[odd & (table["panel"] != ""), "panel"])]
+    x, y = centres(rows.iloc[table["k"]])
+    table = table.assign(x=x, y=y)
+    table = table[table["x"].notna()]
     pairs = table[odd[table["k"]]].merge(table, on=["panel", "kind"], suffixes=("", "_other"))
     near = np.hypot(pairs["x"] - pairs["x_other"], pairs["y"] - pairs["y_other"]) < SAME_PLACE
     pairs = pairs[near & _near_mix_up(pairs["size"].to_numpy(), pairs["size_other"].to_numpy())]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from kit.findings import TAP_METHODS, Fleet, Meters, PanelAges, build_looks, clean_methods, events_up_to
 from kit.intervals.class_target import class_of_group
 from kit.intervals.joint_risk import Usage
+from kit.intervals.open_traps import traps_by_group
 from kit.life import (
     AFTER_REPAIR,
     Histories,
@@ -92,6 +93,11 @@ class Evidence:
     def fingerprint(self) -> dict[str, str]:
         """Digest of every table as known then, as `Fleet.fingerprint` gives it."""
         return self._once(("fingerprint",), self.fleet.fingerprint)
+
+    @property
+    def traps(self) -> pd.DataFrame:
+        """Records that look like a trap which moves an answer, as `traps_by_group` gives them."""
+        return self._once(("traps",), lambda: traps_by_group(self.fleet))
 
     def zones_of(self, groups: Sequence[str]) -> list[str]:
         """Return the labels of the zones of some groups.

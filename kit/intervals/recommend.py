@@ -30,6 +30,7 @@ from kit.intervals.class_target import target_of_class
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.monte_carlo import draws_words
 from kit.intervals.named_pod import kind_asked, need_methods_that_see, with_numbers
+from kit.intervals.open_traps import trap_cautions
 from kit.intervals.open_warnings import units_that_cannot_be, warning_cautions
 from kit.intervals.packages import package_lengths, shortest_on_clock
 from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, summary
@@ -308,6 +309,7 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
     notes += [note for one in believed for note in one.notes]
     notes += [*usage_cautions(problem, evidence), *_notes(problem, believed, evidence)]
     notes += warning_cautions(evidence.fleet, ask.group)
+    notes += trap_cautions(evidence.traps, ask.group, {mode.clock for mode in ask.modes})
     return Answer(
         ask,
         _dataset(ask, evidence),

@@ -433,9 +433,9 @@ def test_a_finding_with_a_centre_at_the_place_of_an_outline_may_be_the_same(tiny
         recorded_on="2019-05-12",
     )
     warned(tiny, "finding | D5 | may be the same damage as another finding")
-    tiny.set("findings", "D5", centre_x="60")
+    tiny.set("findings", "D5", centre_x="60", centre_y="28")  # not in line with it, which would be doubted
     assert len(load_fleet(tiny.write()).warnings) == 0
-    tiny.set("findings", "D5", centre_x="30", found_on="2019-05-13", recorded_on="2019-05-13")
+    tiny.set("findings", "D5", centre_x="30", centre_y="25", found_on="2019-05-13", recorded_on="2019-05-13")
     assert len(load_fleet(tiny.write()).warnings) == 0
 
 

@@ -33,6 +33,7 @@ from kit.findings.check.scales import check_scales
 from kit.findings.check.shapes import FARTHEST, lines_on_panel, sound_outlines
 from kit.findings.check.tap_checks import check_taps
 from kit.findings.fittings import Fittings, overlapping
+from kit.findings.keys import in_order
 from kit.findings.known import rows_known
 from kit.findings.read.columns import RawTable, as_headed
 from kit.findings.tables import CHECK_ORDER, GEOMETRIES, TABLES
@@ -98,7 +99,9 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
         rows = rows if check is None else check(context, rows)
         lost = rows.index.isin(log.rejected_labels(name))
         key = TABLES[name].id_column
-        context.tables[name] = rows[~lost].sort_values(key, kind="stable").reset_index(drop=True)
+        kept = rows[~lost] if lost.any() else rows
+        kept = kept if in_order(kept[key]) else kept.sort_values(key, kind="stable")
+        context.tables[name] = kept.reset_index(drop=True)
         unusable[name] = rows[lost].reset_index(drop=True)
         if name == "zones":
             context.labels = ZoneLabels(context.tables["zones"], context.tables["aircraft"])

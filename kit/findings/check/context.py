@@ -98,4 +98,5 @@ class CheckContext:
         DataFrame
             Those not rejected so far.
         """
-        return rows[~rows.index.isin(self.log.rejected_labels(name))]
+        lost = rows.index.isin(self.log.rejected_labels(name))
+        return rows[~lost] if lost.any() else rows.copy(deep=False)

@@ -10,7 +10,7 @@ from kit.findings.check.centres import check_centres
 from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import check_sizes, clipped_to_panel, panel_outlines, sound_outlines
 from kit.findings.check.tap_checks import check_tap_grids
-from kit.findings.keys import among, places
+from kit.findings.keys import among, in_order, places
 from kit.findings.read.lazy_text import LazyText, is_given
 from kit.findings.tables import SEES, TABLES, is_conductive, is_damage, methods_seeing
 from kit.findings.units import centres
@@ -26,7 +26,7 @@ def check_zone_of_subtype(context: CheckContext, name: str, rows: pd.DataFrame) 
     """Report rows at a zone that the subtype of the aircraft does not have."""
     good = context.sound(name, rows)
     lacks = ~context.labels.has_zone(good["aircraft"], good["zone"])
-    subtype = context.labels.subtype_of(good["aircraft"])[lacks]
+    subtype = context.labels.subtype_of(good["aircraft"][lacks])
     context.report(
         name,
         good,
@@ -47,8 +47,8 @@ def _place(context: CheckContext, name: str, rows: pd.DataFrame) -> pd.DataFrame
     rows["panel_as_written"] = rows["panel"]
     check_zone_of_subtype(context, name, rows)
     where = context.fittings.at(rows["aircraft"], rows["zone"], rows[date], rows["panel_as_written"])
-    serials = context.fittings.panels["panel"].to_numpy(dtype=object)
-    rows["panel"] = pd.Series(_taken(serials, where), index=rows.index, dtype="str")
+    serials = context.fittings.panels["panel"].array
+    rows["panel"] = pd.Series(serials.take(where, allow_fill=True, fill_value=""), index=rows.index)
     good = context.sound(name, rows)
     none = good["panel"] == ""
     whys = [
@@ -90,13 +90,23 @@ def check_inspections(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame
 
 
 def _same_as(
-    context: CheckContext, name: str, rows: pd.DataFrame, column: str, target: str, shared: tuple[str, ...]
+    context: CheckContext,
+    name: str,
+    rows: pd.DataFrame,
+    column: str,
+    target: str,
+    shared: tuple[str, ...],
+    at: np.ndarray | None = None,
 ) -> None:
-    """Report rows that name another aircraft or zone than the row they refer to."""
+    """Report rows that name another aircraft or zone than the row they refer to; `at` says which, where it is known already."""
     good = context.sound(name, rows)
     known = context.tables[target]
-    at = places(good[column], known[TABLES[target].id_column])
-    good, at = good[at >= 0], at[at >= 0]
+    if at is None:
+        at = places(good[column], known[TABLES[target].id_column])
+    else:
+        at = at if len(good) == len(rows) else at[rows.index.get_indexer(good.index)]
+    if (at < 0).any():
+        good, at = good[at >= 0], at[at >= 0]
     for item in shared:
         there = known[item].array.take(at)
         differs = np.asarray(there != good[item].array, dtype=bool)
@@ -118,8 +128,9 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check findings against fittings, looks, outlines, limits and each other."""
     rows = _place(context, "findings", rows)
     rows = _kinds_seen(context, rows)
-    _same_as(context, "findings", rows, "inspection", "inspections", ("aircraft", "zone"))
-    rows = _with_look(context, rows)
+    look = places(rows["inspection"], context.tables["inspections"]["inspection"])
+    _same_as(context, "findings", rows, "inspection", "inspections", ("aircraft", "zone"), look)
+    rows = _with_look(context, rows, look)
     text = context.text("findings", rows)
     zones = context.tables["zones"].set_index("zone")
     panels = panel_outlines(context.tables["zones"], rows["zone"])
@@ -185,10 +196,9 @@ def _through_conductive_skin(context: CheckContext, name: str, rows: pd.DataFram
     )
 
 
-def _with_look(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
+def _with_look(context: CheckContext, rows: pd.DataFrame, at: np.ndarray) -> pd.DataFrame:
     """Take the panel of the look where it is of the same day; report other days and results."""
     looks = context.tables["inspections"]
-    at = places(rows["inspection"], looks["inspection"])
     look = pd.DataFrame(
         {
             name: pd.Series(looks[name].array.take(at, allow_fill=True), index=rows.index)
@@ -222,20 +232,22 @@ def check_outcomes(context: CheckContext) -> None:
     accepted = context.tables["inspections"]["inspection"]
     if len(accepted) < len(looks):
         looks = looks[among(looks["inspection"], accepted)]
+    said = looks[looks["outcome"] == "clean"]
     context.report(
         "inspections",
-        looks,
-        (looks["outcome"] == "clean") & among(looks["inspection"], damaged),
+        said,
+        among(said["inspection"], damaged),
         "outcome",
         reason="outcome is clean, but damage hangs on the look; it counts as found",
         expected="found",
         mend="correct the outcome, or the disposition or the inspection of the finding",
         warn=True,
     )
+    said = looks[looks["outcome"] == "found"]
     context.report(
         "inspections",
-        looks,
-        (looks["outcome"] == "found") & ~among(looks["inspection"], good["inspection"]),
+        said,
+        ~among(said["inspection"], good["inspection"]),
         "outcome",
         reason="outcome is found, but no accepted finding hangs on the look; it is left out of the looks",
         expected="a finding that names the look",
@@ -356,30 +368,26 @@ def _alike(context: CheckContext, rows: pd.DataFrame, x: np.ndarray, y: np.ndarr
     shapes = rows["outline"].to_numpy(dtype=object)
     drawn = ~shapely.is_missing(shapes)
     box = shapely.bounds(shapes)
-    table = rows[["panel", "kind", "method", "found_on", "finding"]].assign(
-        x=x,
-        y=y,
-        size=np.where(drawn, np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), rows["length"]),
-    )
-    table = table[is_damage(rows)]
+    size = np.where(drawn, np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), rows["length"])
+    day, names = rows["found_on"].to_numpy(), rows["finding"]
+    by_name = np.arange(len(rows)) if in_order(names) else pd.factorize(names, sort=True)[0]
     # A second method on the same damage confirms it.
-    table = table.sort_values(["panel", "kind", "method", "found_on", "finding"])
-    first, second = table.iloc[:-1], table.iloc[1:]
-    near = np.ones(len(first), dtype=bool)
-    for name in ("panel", "kind", "method"):
-        near &= first[name].to_numpy() == second[name].to_numpy()
-    near &= (second["found_on"].to_numpy() - first["found_on"].to_numpy()) <= DAYS_APART
-    step = [second[axis].to_numpy() - first[axis].to_numpy() for axis in ("x", "y")]
-    near &= np.hypot(*step) < np.fmax(first["size"].to_numpy(), second["size"].to_numpy()) / 2
+    own = [pd.factorize(rows[name])[0] for name in ("method", "kind", "panel")]
+    order = np.lexsort((by_name, day, *own))
+    order = order[is_damage(rows).to_numpy(dtype=bool)[order]]
+    first, second = order[:-1], order[1:]
+    near = np.all([codes[first] == codes[second] for codes in own], axis=0)
+    near &= (day[second] - day[first]) <= DAYS_APART
+    near &= np.hypot(x[second] - x[first], y[second] - y[first]) < np.fmax(size[first], size[second]) / 2
     context.report(
         "findings",
-        rows.loc[second.index],
-        near,
+        rows.iloc[second[near]],
+        np.ones(near.sum(), dtype=bool),
         "finding",
         reason="may be the same damage as another finding",
         expected=[
             f"a damage of its own ({name} is within a week at the same place)"
-            for name in first["finding"][near]
+            for name in names.iloc[first[near]]
         ],
         mend="if it is the same, write duplicate as its disposition",
         warn=True,
@@ -411,10 +419,3 @@ def check_repairs(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     shapes = sound_outlines(context.log, "repairs", "region", rows, text)
     rows["region"] = clipped_to_panel(context.log, "repairs", "region", rows, text, shapes, panels)
     return rows
-
-
-def _taken(values: np.ndarray, where: np.ndarray) -> np.ndarray:
-    """Return the values at places, "" where the place is -1."""
-    if not len(values):
-        return np.full(len(where), "", dtype=object)
-    return np.where(where >= 0, values[where], "")

@@ -52,6 +52,17 @@ def looks_of(names: pd.Series) -> pd.Series:
     return pd.Series(looks, index=names.index, dtype="str")
 
 
+def _numbered(names: pd.Series) -> bool:
+    """Return whether names are one word with digits behind it, as ids mostly are: then no two of them look the same.
+
+    There may be millions of them.
+    """
+    if not isinstance(names.dtype, pd.StringDtype) or not len(names):
+        return False
+    word = names.iloc[0].rstrip("0123456789")
+    return bool(names.str.fullmatch(re.escape(word) + "[0-9]*").all())
+
+
 def _looks(name: str) -> str:
     """Return what one name looks like."""
     plain = unicodedata.normalize("NFKC", name)
@@ -73,6 +84,8 @@ def check_names(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
     """
     for column in TABLES[name].columns:
         if column.type != "id" and column.name not in NAMES:
+            continue
+        if _numbered(rows[column.name]):
             continue
         kinds = pd.Series(rows[column.name].unique(), dtype="str")
         kinds = kinds[kinds != ""]

@@ -9,6 +9,7 @@ import shapely
 from kit.findings.check.context import CheckContext
 from kit.findings.check.evidence import SMALLEST_MM
 from kit.findings.check.problems import one_problem
+from kit.findings.keys import among
 from kit.findings.tables import MM_PER_UNIT, TAP_METHODS, is_damage
 from kit.findings.units import FAR_FROM_USUAL, FEWEST_USUAL, SMALLEST_TAPPED
 
@@ -132,7 +133,7 @@ def _limits(context: CheckContext, limits: pd.DataFrame, widest: pd.Series, medi
 def _quarters(context: CheckContext, found: pd.DataFrame) -> None:
     """Report sizes in mm or cm that heap on quarters and eighths, as inches do."""
     current = context.known["findings"].current
-    kept = current.loc[current["finding"].isin(found["finding"]), ["size_unit", "length", "file"]]
+    kept = current.loc[among(current["finding"], found["finding"]), ["size_unit", "length", "file"]]
     for unit in ("mm", "cm"):
         written = kept.loc[kept["size_unit"] == unit, "length"] / MM_PER_UNIT[unit]
         part = (written % 1).round(4)

@@ -318,6 +318,8 @@ def _shapes(
     values = cells.to_numpy(dtype=object)
     if isinstance(cells.dtype, pd.StringDtype):
         is_text, is_shape = given, np.zeros(len(cells), dtype=bool)
+    elif set(map(type, values)) <= {bytes}:
+        is_text, is_shape = np.zeros((2, len(cells)), dtype=bool)
     else:
         is_text = np.array([isinstance(cell, str) for cell in values], dtype=bool) & given
         is_shape = np.array([isinstance(cell, shapely.Geometry) for cell in values], dtype=bool)

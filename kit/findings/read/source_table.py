@@ -131,6 +131,8 @@ def _tidy(cells: pd.Series, column: Column) -> pd.Series:
     if column.type == "flag" and kind == "b":
         return cells
     if column.type in GEOMETRIES and cells.dtype == object:
+        if set(map(type, cells.to_numpy())) == {bytes}:  # shapes as Parquet holds them, every row
+            return cells
         cells = cells.where(cells.notna(), "")
         texts = [isinstance(cell, str) for cell in cells]
         return cells.astype("str").str.strip() if all(texts) else _blank_out(cells, np.array(texts))

@@ -1,0 +1,53 @@
+"""Traps of records that move an answer, and that no warning names, are said where the answer is said."""
+
+import pandas as pd
+import pytest
+from support import DEMO
+
+from kit.findings import load_fleet
+from kit.intervals import read_question, recommend
+from kit.intervals.open_traps import TRAPS_SAID, trap_cautions, traps_by_group
+
+
+def test_a_false_call_that_counts_as_a_find_is_said_with_its_row_for_its_own_group_alone(tiny):
+    tiny.add("zones", "Z2", zone="Z9", group="door", former_label="", former_label_until="")
+    traps = traps_by_group(load_fleet(tiny.write()))
+    assert trap_cautions(traps, "flap", {"flight_hours"}) == []
+    tiny.set("findings", "D1", remarks="false call, sounds the same on the other side")
+    traps = traps_by_group(load_fleet(tiny.write()))
+    assert trap_cautions(traps, "door", {"flight_hours"}) == []
+    (caution,) = trap_cautions(traps, "flap", {"flight_hours"})
+    assert caution == (
+        "records of this group that may mislead, to be looked at before the answer is used: "
+        "findings that may be false calls and count as finds: 1 (D1)"
+    )
+
+
+def test_of_many_rows_the_number_and_the_first_are_said_and_cycles_only_where_ages_are_in_cycles():
+    rows = [("T14", f"A{k} K1 2016-01-01", "flap") for k in range(5)] + [("T7", "A9", "")]
+    traps = pd.DataFrame(rows, columns=["trap", "name", "group"])
+    (hours,), (cycles,) = (
+        trap_cautions(traps, "flap", {clock}) for clock in ("flight_hours", "flight_cycles")
+    )
+    assert hours.endswith("5 (A0 K1 2016-01-01, A1 K1 2016-01-01, A2 K1 2016-01-01, ...)")
+    assert "A9" not in hours
+    assert f"{TRAPS_SAID['T7']}: 1 (A9)" in cycles
+
+
+@pytest.mark.long
+def test_what_is_planted_in_the_demo_is_said_by_the_answers_of_its_groups(demo_evidence):
+    """False calls that were planted and are seen, in the answer on their group; the campaign on the spoilers in its own."""
+    planted = pd.read_csv(DEMO / "truth" / "blemishes.csv")
+    planted = set(planted.loc[planted["trap"] == "T13", "row"])
+    ask = read_question(DEMO / "questions" / "spoiler.toml")
+    evidence = demo_evidence.as_known_on(ask.known_on)
+    own = evidence.traps[evidence.traps["group"] == ask.group]
+    assert set(own.loc[own["trap"] == "T13", "name"]) & planted
+    (said,) = (
+        line
+        for line in recommend(evidence, ask).cautions
+        if line.startswith("records of this group that may mislead")
+    )
+    assert said in trap_cautions(evidence.traps, ask.group, {mode.clock for mode in ask.modes})
+    assert "campaigns outside the programme" in said
+    assert sorted(own.loc[own["trap"] == "T13", "name"])[0] in said
