@@ -186,6 +186,8 @@ def test_a_centre_that_shares_one_coordinate_with_another_mapping_of_its_damage_
     assert bool(rows) == (named is not None)
     if named:
         other = "centre_x" if named == "centre_y" else "centre_y"
-        reason = f"{named} is far from another mapping of this kind on the panel that has the same {other}"
+        reason = (
+            f"{named} is far from another mapping of this damage type on the panel that has the same {other}"
+        )
         assert {reason} == {one for one, _ in found.values()}
         assert any("as of D1" in words for _, words in found.values())

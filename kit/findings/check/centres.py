@@ -68,7 +68,7 @@ def check_centres(context: CheckContext, rows: pd.DataFrame, x: NDArray, y: NDAr
             rows,
             mask,
             column,
-            reason=f"{column} is far from another mapping of this kind on the panel that has the same {along}",
+            reason=f"{column} is far from another mapping of this damage type on the panel that has the same {along}",
             expected=[
                 f"{across[k]:.5g} mm as of {name}, or another {along} (it is {here:.5g} mm)"
                 for k, name, here in zip(
