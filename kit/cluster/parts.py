@@ -19,7 +19,7 @@ import pandas as pd
 import shapely
 
 from kit.findings import GEOMETRIES, TABLES, Fleet, missing_package
-from kit.intervals.open_traps import traps_by_group
+from kit.intervals import traps_by_group
 from kit.life import AFTER_REPAIR
 
 FORM = 3

@@ -10,6 +10,7 @@ from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
 from kit.intervals.joint_risk import JointRisk, Usage
 from kit.intervals.monte_carlo import monte_carlo_error
 from kit.intervals.named_pod import kind_asked, with_numbers, with_pod
+from kit.intervals.open_traps import traps_by_group
 from kit.intervals.opinions import second_opinions
 from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risk_of, risks, share_meeting
 from kit.intervals.question import (
@@ -92,6 +93,7 @@ __all__ = [
     "target_of_class",
     "tasks_due",
     "threshold_rule",
+    "traps_by_group",
     "with_numbers",
     "with_pod",
     "worst_window",
