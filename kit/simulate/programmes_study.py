@@ -348,10 +348,16 @@ def one_fleet(seed: int, *, draws: int = 128, sizes_drawn: bool = False) -> dict
     Returns
     -------
     dict
-        Of each answer whether its bounds hold the truth; sums of chances and of what was there.
+        Of each answer whether its bounds hold the truth; sums of chances and of what was there. Empty where sizes are drawn
+        such that the records cannot tell growth.
     """
     simulated = simulate_records(draw_world(seed, sizes_drawn=sizes_drawn), seed)
-    made = drawn(simulated, seed, draws=draws)
+    try:
+        made = drawn(simulated, seed, draws=draws)
+    except ValueError:
+        if not sizes_drawn:
+            raise
+        return {}  # damage all born beyond the limit is mapped once: what the records cannot answer is left out by them alone
     some = thinned(made, draws)
     free = np.flatnonzero(~np.isfinite(simulated.lives.known_mm))
     lives = simulated.lives.take(free)
@@ -456,9 +462,9 @@ def study(fleets: int, *, processes: int = 1, seed: int = 1, sizes_drawn: bool =
     """
     seeds, answered = range(seed, seed + fleets), partial(one_fleet, sizes_drawn=sizes_drawn)
     if processes == 1:
-        return pd.DataFrame([answered(s) for s in seeds])
+        return pd.DataFrame([row for row in map(answered, seeds) if row])
     with ProcessPoolExecutor(processes) as pool:
-        return pd.DataFrame(list(pool.map(answered, seeds)))
+        return pd.DataFrame([row for row in pool.map(answered, seeds) if row])
 
 
 def page(rows: pd.DataFrame, spread: pd.DataFrame | None = None) -> str:
@@ -533,7 +539,8 @@ def _why(rows: pd.DataFrame, spread: pd.DataFrame) -> list[str]:
         "onset. All fleets above were given one size at onset, which the kit does not know; those of the second line got theirs from the "
         f"weak priors that it has (median {FoundSizes.median_prior[0]:g} mm to a factor of e^{FoundSizes.median_prior[1]:g}, spread "
         f"{FoundSizes.spread_prior[0]:g} to a factor of e^{FoundSizes.spread_prior[1]:g}). A posterior that is right says as much as there is "
-        "on average over fleets so drawn, and more or less than that in each single world.",
+        "on average over fleets so drawn, and more or less than that in each single world. Fleets whose records cannot tell growth are left "
+        "out of the second line.",
         "",
         "| size at onset | fleets | said (mean) | said (middle of the draws) | true | said less true | draws below the truth |",
         "| --- | --- | --- | --- | --- | --- | --- |",
