@@ -147,7 +147,10 @@ def _pairs(
     """Give every number, text, flag and null of two documents with its place."""
     if isinstance(then, dict) and isinstance(now, dict):
         if name.endswith(".excluded"):  # the reasons for which lives were left out are words, too
-            then = {str(_as_worded_now(key, words)): value for key, value in then.items()}
+            then, now = (
+                {str(_as_worded_now(key, words)): value for key, value in side.items()}
+                for side in (then, now)
+            )
         keys = dict.fromkeys(then if absent is None else [*then, *now])
         for key in keys:
             part = f"{name}.{key}" if name else str(key)
