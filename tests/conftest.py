@@ -20,11 +20,11 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 
-# Of each law a quarter of the examples in the fast suite; CI asks for all of them: `--hypothesis-profile thorough`. On a
+# Of each law a quarter of the examples in the fast suite; CI asks for all of them: HYPOTHESIS_PROFILE=thorough. On a
 # machine with other work an example takes longer than any deadline.
 hypothesis.settings.register_profile("thorough", max_examples=100, deadline=None)
 hypothesis.settings.register_profile("quick", max_examples=25, deadline=None)
-hypothesis.settings.load_profile("quick")
+hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "quick"))
 
 
 # Workers that share the tests are given the width of a terminal; a command's output has one only where a test says so.
