@@ -113,5 +113,5 @@ def test_what_is_missing_is_said(two):
         two.cumulative_incidence([100.0], clock="calendar_days")
     with pytest.raises(ValueError, match="`age` must be above 0 and rise"):
         two.cumulative_incidence([100.0, 50.0], clock="calendar_days", usage={"flight_cycles": 5.0})
-    with pytest.raises(ValueError, match="must name at least one kind"):
+    with pytest.raises(ValueError, match="must name at least one damage type"):
         fit_competing(None, {})
