@@ -462,14 +462,19 @@ def measured(own: pd.DataFrame, broken: pd.DataFrame) -> Study:
     Returns
     -------
     Study
-        Of 95 % of the draws, rounded as the page shows them.
+        Of 95 % of the draws, and the least of smaller shares, rounded as the page shows them.
     """
     ends = [
         (round(float(t["delivered_0.95"].min()), 2), round(float(t["delivered_0.95"].max()), 2))
         for t in (own, broken)
     ]
     numbers = [int((t["fleets"] + t["refused"]).min()) for t in (own, broken)]
-    return Study(own_fleets=numbers[0], broken_fleets=numbers[1], own=ends[0], broken=ends[1])
+    less = tuple(
+        (level, *(round(float(t[f"delivered_{level:.2f}"].min()), 2) for t in (own, broken)))
+        for level in LEVELS
+        if level < max(LEVELS)
+    )
+    return Study(own_fleets=numbers[0], broken_fleets=numbers[1], own=ends[0], broken=ends[1], less=less)
 
 
 def _rows(table: pd.DataFrame) -> str:
