@@ -315,7 +315,7 @@ class _Writer:
         if self.sensitivity is not None:
             moved = self.sensitivity.frame
             lines += [
-                f"{row.name}: {row.low:.3g} in place of {row.base:.3g} gives {_number(row.interval_low)}, {row.high:.3g} gives {_number(row.interval_high)} ({row.basis})."
+                f"{row.name}: {number(row.low)} in place of {number(row.base)} gives {_number(row.interval_low)}, {number(row.high)} gives {_number(row.interval_high)} ({row.basis})."
                 for row in moved.head(len(moved) if self.full else 3).itertuples()
                 if row.moves > _OTHERS * max(self.sensitivity.base, 1.0)
             ]
@@ -367,7 +367,7 @@ class _Writer:
         yield Grid(
             ("measure", "median", "5 % of draws", "95 % of draws"),
             tuple(
-                (name.replace("_", " "), *(f"{x:.4g}" for x in three))
+                (name.replace("_", " "), *(_number(x) for x in three))
                 for name, three in self.shown.recommendation.risk.items()
             ),
         )
