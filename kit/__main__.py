@@ -432,11 +432,7 @@ def rerun(
                 cell(row["quantity"]),
                 _number(row["then"]),
                 _number(row["now"]),
-                ""
-                if row["difference"] != row["difference"]
-                else "0"
-                if row["difference"] == 0
-                else f"{row['difference']:.1e}",
+                _difference(row["difference"]),
                 "yes" if row["same"] else "NO",
                 _number(row["known_now"]),
                 _number(row["today"]),
@@ -476,6 +472,13 @@ def rerun(
             say(f"- {caution}")
     if not result.reproduced:
         raise typer.Exit(NO)
+
+
+def _difference(value: float) -> str:
+    """Write a difference with two digits; blank where there is none to give."""
+    if value != value:
+        return ""
+    return f"{value:.1e}" if value else "0"
 
 
 def _causes_table(steps: pd.DataFrame) -> Table:

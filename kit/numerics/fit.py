@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from kit.numerics.confidence import check_level, normal_reach
+from kit.numerics.confidence import check_level, likelihood_drop, normal_reach
+from kit.numerics.profile import GridProfile
 from kit.numerics.typing import Floats
 
 METHODS = ("profile", "wald", "cluster", "bootstrap")
@@ -347,3 +348,34 @@ class Fit:
             As `parameter_table`.
         """
         return self.parameter_table(level=level, method=method)
+
+
+class FitAlongOne(Fit):
+    """Fits that follow the likelihood along one parameter, all others highest at each place.
+
+    Each has the profile as `along`.
+    """
+
+    along: GridProfile
+
+    @property
+    def covariance(self) -> Floats:
+        """Variance of the parameter by the bend of its profile; nan at the ends of its range."""
+        return np.array([[self.along.variance()]])
+
+    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
+        """Return bounds of the parameter by likelihood ratio.
+
+        Parameters
+        ----------
+        name : str
+            Its name, the only one.
+        level : float
+            Confidence [-].
+
+        Returns
+        -------
+        tuple of float
+            The ends of the range that was looked at where the likelihood does not drop so far.
+        """
+        return self.along.limits(likelihood_drop(level))

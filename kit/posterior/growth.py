@@ -323,8 +323,8 @@ def growths(asked: Sequence[MappedTwice], *, run: Mapped = map) -> list[TrackGro
         One for each: ready to be drawn from, or why there is none.
     """
 
-    def fitted(job: tuple[MappedTwice, int]) -> _Fitted | ValueError:
-        one, number = job
+    def fitted(job: tuple[int, int]) -> _Fitted | ValueError:
+        one, number = asked[job[0]], job[1]
         try:
             like = fit_tracks(one.tracks, form=one.forms[number], clock=one.clock, priors=PRIORS).likelihood
         except ValueError as error:
@@ -332,9 +332,9 @@ def growths(asked: Sequence[MappedTwice], *, run: Mapped = map) -> list[TrackGro
         drawn = {wanted: _draw(like, number, wanted) for wanted in one.wanted}
         return _Fitted(like, like.laplace_evidence(), drawn)
 
-    jobs = [(one, number) for one in asked for number in range(len(one.forms))]
-    every = dict(zip(((id(one), number) for one, number in jobs), run(fitted, jobs), strict=True))
-    fits = [[every[id(one), number] for number in range(len(one.forms))] for one in asked]
+    jobs = [(k, number) for k, one in enumerate(asked) for number in range(len(one.forms))]
+    every = dict(zip(jobs, run(fitted, jobs), strict=True))
+    fits = [[every[k, number] for number in range(len(one.forms))] for k, one in enumerate(asked)]
     likely: list[tuple[int, int]] = []
     for k, forms in enumerate(fits):
         if not any(isinstance(one, ValueError) for one in forms):

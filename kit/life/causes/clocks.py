@@ -15,7 +15,7 @@ from kit.life.likelihood.families import WEIBULL
 from kit.life.lives.censored import Histories
 from kit.life.lives.histories import build_histories
 from kit.numerics.confidence import check_level, likelihood_drop
-from kit.numerics.fit import Fit, Parameter
+from kit.numerics.fit import FitAlongOne, Parameter
 from kit.numerics.profile import GridProfile, profile_on_grid
 from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.typing import Floats
@@ -295,7 +295,7 @@ def log_chance(fit: LifeFit, histories: Histories) -> float:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class TwoClockFit(Fit):
+class TwoClockFit(FitAlongOne):
     """A life on a mix of two clocks.
 
     Parameters
@@ -344,28 +344,6 @@ class TwoClockFit(Fit):
     def parameters(self) -> tuple[Parameter, ...]:
         """The mix; scale and shape at the likeliest mix are those of `fit`."""
         return (Parameter(name="mix", value=self.mix, scale="linear"),)
-
-    @property
-    def covariance(self) -> Floats:
-        """Variance of the mix, by the bend of its profile; nan at 0 and 1."""
-        return np.array([[self.along.variance()]])
-
-    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
-        """Return bounds of the mix by likelihood ratio.
-
-        Parameters
-        ----------
-        name : str
-            ``mix``.
-        level : float
-            Confidence [-].
-
-        Returns
-        -------
-        tuple of float
-            0 and 1, the ends of its range, where the likelihood does not drop so far.
-        """
-        return self.along.limits(likelihood_drop(level))
 
     @property
     def cautions(self) -> tuple[str, ...]:

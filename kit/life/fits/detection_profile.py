@@ -14,17 +14,16 @@ from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.imperfect import ConstantDetection
 from kit.life.lives.censored import Histories
 from kit.numerics.confidence import check_level, check_share, likelihood_drop
-from kit.numerics.fit import Fit, Parameter
+from kit.numerics.fit import FitAlongOne, Parameter
 from kit.numerics.profile import GridProfile, profile_on_grid
 from kit.numerics.refusals import NoFiniteMaximum, need
-from kit.numerics.typing import Floats
 from kit.numerics.words import in_words, percent
 
 _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class DetectionProfile(Fit):
+class DetectionProfile(FitAlongOne):
     """How likely each chance of detection is, and the life that goes with it.
 
     Parameters
@@ -67,28 +66,6 @@ class DetectionProfile(Fit):
     def parameters(self) -> tuple[Parameter, ...]:
         """The chance of detection; the life that goes with it is in `fits`."""
         return (Parameter(name="detection", value=self.best, scale="linear"),)
-
-    @property
-    def covariance(self) -> Floats:
-        """Variance of the chance, by the bend of its profile; nan at the ends of the range."""
-        return np.array([[self.along.variance()]])
-
-    def profile_bounds(self, name: str, level: float) -> tuple[float, float]:
-        """Return bounds of the chance by likelihood ratio.
-
-        Parameters
-        ----------
-        name : str
-            ``detection``.
-        level : float
-            Confidence [-].
-
-        Returns
-        -------
-        tuple of float
-            The ends of the range that was looked at where the likelihood does not drop so far.
-        """
-        return self.along.limits(likelihood_drop(level))
 
     @property
     def is_told(self) -> bool:
