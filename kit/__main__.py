@@ -401,7 +401,7 @@ def rerun(
         from kit.decisions import rerun as run_again
 
         with opened(record, source, strict=strict) as (path, fleet):
-            result = run_again(path, fleet, question=question, run=forked_map)
+            result = run_again(path, fleet, question=question, run=forked_map, with_curves=False)
         frame = result.to_frame()
         steps = causes_of(result, fleet, run=forked_map).to_frame() if causes else None
         ranked, unranked = influence(result, fleet, most=rows, run=forked_map) if rows else (None, "")

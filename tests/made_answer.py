@@ -119,7 +119,7 @@ def make_answer(
         "words",
         "risk",
         rules,
-        curve,
+        lambda: curve,
         risk or dict.fromkeys(MEASURES, (1.0, 0.5, 2.0)),
         2000.0,
         None,

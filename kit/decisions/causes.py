@@ -168,7 +168,7 @@ class _Hybrid:
     def answer(self) -> DecisionRecord | None:
         """Return the answer; None where there is none."""
         try:
-            return decision_record(recommend(Evidence(self.body), self.asked))
+            return decision_record(recommend(Evidence(self.body), self.asked), with_curve=False)
         except QuestionError:
             return None
 

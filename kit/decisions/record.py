@@ -315,7 +315,11 @@ def code_digest() -> str:
 
 
 def decision_record(
-    answer: Answer, *, sign_offs: tuple[SignOff, ...] = (), rows: UsedRows | None = None
+    answer: Answer,
+    *,
+    sign_offs: tuple[SignOff, ...] = (),
+    rows: UsedRows | None = None,
+    with_curve: bool = True,
 ) -> DecisionRecord:
     """Turn an answer into a record.
 
@@ -327,6 +331,8 @@ def decision_record(
         Who agreed, by role.
     rows : UsedRows, optional
         The rows that it used, as `rows_used` gives them; without them the record does not say which they were.
+    with_curve : bool
+        Whether the risk against the repeat is worked out; not where only the numbers of the answer are compared.
 
     Returns
     -------
@@ -361,7 +367,7 @@ def decision_record(
             risk=answer.risk,
             current_repeat=answer.current_repeat,
         ),
-        curve=answer.curve.astype(float).to_dict("records"),
+        curve=answer.curve.astype(float).to_dict("records") if with_curve else [],
         proposal=proposal,
         present=answer.present,
         share_meeting=_finite(answer.share_meeting),

@@ -271,6 +271,7 @@ def rerun(
     *,
     question: Question | str | Path | None = None,
     run: Mapped = map,
+    with_curves: bool = True,
 ) -> Rerun:
     """Re-run a past decision from its record.
 
@@ -285,6 +286,8 @@ def rerun(
         record, in its folder or its evidence pack, if there is one.
     run : callable
         How the three runs are made: `map`, one after the other; `kit.numerics.forked.forked_map`, on all cores.
+    with_curves : bool
+        Whether the risk against the repeat is worked out for what is known now too, as the figure of a re-run shows it.
 
     Returns
     -------
@@ -310,7 +313,7 @@ def rerun(
     altered = then.digest != digest_of(contents)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
     try:
-        result = _run_again(contents, then, evidence, path, run)
+        result = _run_again(contents, then, evidence, path, run, with_curves)
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
         if not altered:
             raise
@@ -452,6 +455,7 @@ def _run_again(
     evidence: Evidence,
     path: str | Path,
     run: Mapped,
+    with_curves: bool,
 ) -> Rerun:
     """Answer the question of a record again, three times, and compare."""
     day = pd.Timestamp(then.known_on)
@@ -467,7 +471,7 @@ def _run_again(
             )
         later = evidence.up_to(then.known_on) if body == _OF_THAT_TIME else evidence
         try:
-            return decision_record(recommend(later, open_question(then.question)))
+            return decision_record(recommend(later, open_question(then.question)), with_curve=with_curves)
         except QuestionError as problem:
             return problem
 

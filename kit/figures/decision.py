@@ -263,7 +263,7 @@ def plot_rerun(result: Rerun, measure: str | None = None, ax: Axes | None = None
     Parameters
     ----------
     result : Rerun
-        What `kit.rerun` gave.
+        What `kit.rerun` gave; of runs made without curves nothing is drawn.
     measure : str, optional
         As in `plot_risk`; default what the target then bounded.
     ax : Axes, optional
@@ -285,7 +285,7 @@ def plot_rerun(result: Rerun, measure: str | None = None, ax: Axes | None = None
     )
     top = 0.0
     for (words, record), (colour, dash, marker) in zip(runs, LINES, strict=False):
-        if record is None:
+        if record is None or not record.curve:
             continue
         curve = pd.DataFrame(record.curve)
         if record is then:

@@ -173,8 +173,10 @@ class ClosedLikelihood:
         which = np.flatnonzero(self.active)
         near = p + 1j * _IMAGINARY * np.eye(N_PARAMETERS)[which]
         kept, logs = [], []
+        of_growth = {grows: self._coefficients(p[None], grows) for grows in (True, False)}
+        slope_of_growth = {grows: self._coefficients(near, grows) for grows in (True, False)}
         for path in self.paths:
-            (a, b, c), constant = self._coefficients(p[None], path.group.grows)
+            (a, b, c), constant = of_growth[path.group.grows]
             a, b, c = (a @ path.of_a)[0], (b @ path.of_b)[0], (c @ path.of_c)[0]
             d = 0.5 * (b * b / a - np.log(a) - c) + path.base
             top = np.maximum.reduceat(d, path.at)
@@ -193,7 +195,7 @@ class ClosedLikelihood:
             at += path.at.size
             shares = d * np.repeat(mine, path.lengths)
             ratio = b / a
-            (by_a, by_b, by_c), by_constant = self._coefficients(near, path.group.grows)
+            (by_a, by_b, by_c), by_constant = slope_of_growth[path.group.grows]
             slope += by_a.imag @ (path.of_a @ (-0.5 * shares * (ratio * ratio + 1 / a)))
             slope += by_b.imag @ (path.of_b @ (shares * ratio)) - 0.5 * (by_c.imag @ (path.of_c @ shares))
             slope += by_constant.imag * mine.sum() + self._of_path(path, near).imag @ mine
@@ -204,8 +206,9 @@ class ClosedLikelihood:
     def _logs(self, points: Floats, *, careful: bool = False) -> Floats:
         """Log of the chance of every path at many points."""
         logs = []
+        of_growth = {grows: self._coefficients(points, grows) for grows in (True, False)}
         for path in self.paths:
-            (a, b, c), constant = self._coefficients(points, path.group.grows)
+            (a, b, c), constant = of_growth[path.group.grows]
             curve = a @ path.of_a
             d = b @ path.of_b
             d *= d
@@ -255,7 +258,7 @@ class ClosedLikelihood:
                 -2 * lean * f,
             ]
             constant = 0.5 * np.log(f) - np.log(tau) - 0.5 * _LOG_2PI
-        return tuple(np.concatenate([levels, np.stack(part, axis=1)], axis=1) for part in (a, b, c)), constant
+        return tuple(_beside(levels, part) for part in (a, b, c)), constant
 
     def _of_path(self, path: _Path, points: Floats) -> Floats:
         """Log of what the mappings' errors and the weight of each path add, by point."""
@@ -380,6 +383,16 @@ class ClosedLikelihood:
             speed = np.minimum(np.exp(rate) * group.time[:, None] * pace, 1e3)
             slope = np.clip(pace * a0 / self.form.speed(a0) + speed * tilt[of_row], 1e-3, 1e3)
         return self.data.log_size[group.row][:, None] - at, slope, speed
+
+
+def _beside(levels: NDArray, part: list[NDArray]) -> NDArray:
+    """Put the columns of a part beside those of the levels; faster than to stack them, as it is done for each few points."""
+    n = levels.shape[1]
+    out = np.empty((levels.shape[0], n + len(part)), levels.dtype)
+    out[:, :n] = levels
+    for k, column in enumerate(part, n):
+        out[:, k] = column
+    return out
 
 
 def _levels(extra: Floats) -> tuple[NDArray[np.int64], Floats]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -121,10 +123,8 @@ class Answer:
         Rule that set the repeat interval.
     rules : tuple of RuleAnswer
         Every rule's own answer.
-    curve : DataFrame
-        Risk against repeat interval: repeat, first, measures with _lower and _upper (5 % and 95 % of the
-        draws) per 10,000 panel flight hours, share_meeting. The first look is the recommended one at the
-        recommended repeat, and elsewhere after one interval, or at the threshold where that comes first.
+    curve_of : callable
+        Works `curve` out when it is first read: no number of the answer needs it.
     risk : dict of str to tuple
         At the recommendation: measure -> (value, 5 %, 95 %) per 10,000 panel flight hours.
     current_repeat : float or None
@@ -162,7 +162,7 @@ class Answer:
     threshold_in_packages: str
     governed_by: str
     rules: tuple[RuleAnswer, ...]
-    curve: pd.DataFrame
+    curve_of: Callable[[], pd.DataFrame] = field(repr=False)
     risk: dict[str, tuple[float, float, float]]
     current_repeat: float | None
     proposal: dict[str, object] | None
@@ -176,6 +176,15 @@ class Answer:
     busiest_per_day: dict[str, float] | None = None
     parts: tuple[PartAnswer, ...] = ()
     slack: Slack | None = None
+
+    @cached_property
+    def curve(self) -> pd.DataFrame:
+        """Risk against the repeat interval: repeat, first, measures with _lower and _upper, share_meeting.
+
+        Measures are per 10,000 panel flight hours, their bounds 5 % and 95 % of the draws. The first look is the recommended one
+        at the recommended repeat, and elsewhere after one interval, or at the threshold where that comes first.
+        """
+        return self.curve_of()
 
     @property
     def special_cautions(self) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -85,7 +86,7 @@ def recommend(fleet: Fleet | Evidence, question: Question | str | Path, *, run: 
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     with _named(read_question(question)) as ask:
         problem, believed, evidence = _put_together(fleet, ask, run)
-        return _answer(problem, combine(problem), believed, evidence)
+        return _answer(problem, combine(problem), believed, evidence, run)
 
 
 def allowed_by_risk(fleet: Fleet | Evidence, question: Question | str | Path) -> tuple[float, float]:
@@ -281,7 +282,9 @@ def _task_interval(ask: Question, evidence: Evidence, prefix: str) -> tuple[floa
     return shortest, basis
 
 
-def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], evidence: Evidence) -> Answer:
+def _answer(
+    problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], evidence: Evidence, run: Mapped
+) -> Answer:
     """Put the schedule, its risk and what it rests on together."""
     ask = problem.ask
     current, _ = _task_interval(ask, evidence, "repeat")
@@ -321,7 +324,7 @@ def _answer(problem: Problem, schedule: Schedule, believed: tuple[Belief, ...], 
         schedule.first_words,
         schedule.governed_by,
         schedule.rules,
-        _risk_curve(problem, schedule, current),
+        partial(_risk_curve, problem, schedule, current, run),
         summary(problem, *schedule.at),
         current if np.isfinite(current) else None,
         None if ask.proposed_repeat is None else judged(problem, schedule.first, ask.proposed_repeat),
@@ -347,7 +350,7 @@ def _of_class(problem: Problem, evidence: Evidence) -> Target | None:
     return target_of_class(evidence.fleet, problem.structure_class)
 
 
-def _risk_curve(problem: Problem, schedule: Schedule, current: float) -> pd.DataFrame:
+def _risk_curve(problem: Problem, schedule: Schedule, current: float, run: Mapped) -> pd.DataFrame:
     """Risk against the repeat: what was examined, what a reader looks for, and even steps to beyond the cap.
 
     The first look is that of the schedule at its own repeat, elsewhere after one interval or at the threshold. What lies beyond
@@ -359,14 +362,16 @@ def _risk_curve(problem: Problem, schedule: Schedule, current: float) -> pd.Data
     marks += [current, ask.proposed_repeat or float("inf"), *even_steps(longest)]
     repeats = {mark for mark in marks if ask.horizon / 60 <= mark <= longest} | {schedule.at[1]}
     repeats |= {repeat for rule in schedule.rules for repeat in rule.examined}
-    latest, rows = next(rule.interval for rule in schedule.rules if rule.rule == "threshold"), []
-    for repeat in sorted(repeats):
+    latest = next(rule.interval for rule in schedule.rules if rule.rule == "threshold")
+
+    def row_of(repeat: float) -> dict[str, float]:
         first = schedule.at[0] if repeat == schedule.at[1] else min(latest, repeat)
         row = {"repeat": repeat, "first": first, "share_meeting": share_meeting(problem, first, repeat)}
         for name, (value, low, high) in summary(problem, first, repeat).items():
             row |= {name: value, f"{name}_lower": low, f"{name}_upper": high}
-        rows.append(row)
-    return pd.DataFrame(rows)
+        return row
+
+    return pd.DataFrame(list(run(row_of, sorted(repeats))))
 
 
 def even_steps(longest: float) -> list[float]:

@@ -34,7 +34,7 @@ def answer(small_evidence, small_question):
 @pytest.fixture(scope="module")
 def short(answer):
     """The same answer with two points of its curve, to be quick."""
-    return dataclasses.replace(answer, curve=answer.curve.iloc[:2])
+    return dataclasses.replace(answer, curve_of=lambda: answer.curve.iloc[:2])
 
 
 @pytest.fixture(scope="module")

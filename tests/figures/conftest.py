@@ -110,7 +110,7 @@ def make_answer(question, mode):
             "at a long check",
             "no answer" if repeat is None else "risk",
             (RuleAnswer("risk", repeat, True, "words"),),
-            curve,
+            lambda: curve,
             {name: (row[name], row[f"{name}_lower"], row[f"{name}_upper"]) for name in measures},
             current,
             None,
