@@ -15,9 +15,11 @@ import pandas as pd
 import pytest
 import surpyval
 from benchmarks.measured import measured
+from made_answer import made_draws
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
+from kit.intervals.joint_risk import JointRisk, Usage
 from kit.intervals.risk import WeibullLife, schedule_kernel
 from kit.life.fits.weibull import fit_weibull
 from kit.life.lives.censored import Histories
@@ -118,6 +120,31 @@ def test_histories_from_millions_of_looks(benchmark, capsys, n):
     with capsys.disabled():
         print(f"\n{n:,} looks: {seconds:.3g} s")  # noqa: T201
         print(pd.Series(figures).map("{:.4g}".format).to_string())  # noqa: T201
+
+
+@pytest.mark.parametrize("far_side", [0.0, 0.1])
+def test_risk_of_50_intervals_for_500_joint_draws(benchmark, capsys, far_side):
+    """What answers are read from: life, growth and POD differ in every draw; repeats of 250 to 5000 h to a horizon of 20,000 h."""
+    growth = LinearGrowth(onset_median=20.0, onset_log_sd=0.4, rate_median=0.02, rate_log_sd=0.5)
+    curve = DetectionCurve(a50=20.0, plateau=0.95, far_side_share=far_side)
+    draws = made_draws(
+        kind="disbond", clock="flight_hours", scale=9000.0, shape=2.2, growth=growth, curve=curve, n=499
+    )
+    hours = dict.fromkeys(("flight_hours", "flight_cycles", "calendar_days"), 1.0)
+    usage = Usage(name="all", share=1.0, clock_per_unit=hours)
+    repeats = np.linspace(250, 5000, 50)
+
+    def risks():
+        risk = JointRisk.prepare(
+            [draws], usages=[usage], clock="flight_hours", limit=60.0, horizon=20_000.0, seed=1
+        )
+        return [risk.values("exposure", first=repeat, repeat=repeat) for repeat in repeats]
+
+    result = np.array(benchmark.pedantic(risks, rounds=3, iterations=1, warmup_rounds=1))
+    assert result.shape == (50, 500)
+    assert (result > 0).all()
+    with capsys.disabled():
+        pass
 
 
 @pytest.mark.parametrize("far_side", [0.0, 0.1])
