@@ -8,6 +8,7 @@ from typing import ClassVar
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
 
 from kit.detection import DetectionCurve, HasCurve, as_detection
 from kit.growth.models import Growth
@@ -16,7 +17,7 @@ from kit.numerics.covariance import covariance_within
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.maximum import Followed, maximise
 from kit.numerics.profile import limits_within
-from kit.numerics.quadrature import unit_nodes
+from kit.numerics.quadrature import normal_nodes, unit_nodes
 from kit.numerics.renamed import renamed
 from kit.numerics.typing import Floats
 
@@ -184,7 +185,8 @@ class OnsetSizeLikelihood:
         return value, gradient
 
 
-_GAPS_BACK = 3  # gaps between looks before a find in which its onset is sought
+_GAPS_BACK = 6  # gaps between looks before a find in which its onset is sought
+_CLOSE = 2  # of which so many, with most of the onsets, are worked out at more than one age each
 _FEWEST_SIZES = 5
 
 
@@ -195,6 +197,7 @@ def find_kernels(
     curve: DetectionCurve,
     growth: Growth,
     size_log_sd: float,
+    shape: float = 1.0,
     n_start: int = 56,
     n_rate: int = 5,
     n_onset: int = 4,
@@ -214,8 +217,10 @@ def find_kernels(
         Growth after the onset, on the clock of the histories.
     size_log_sd : float
         Standard deviation of the log of the size as measured, over the true size [-].
+    shape : float
+        Weibull shape of the life to onset; 1 has onset evenly spread over the ages [-].
     n_start, n_rate, n_onset : int
-        Sizes at onset on an even grid of logs; Gauss points of the rate and of the age at onset in a gap.
+        Sizes at onset on an even grid of logs; Gauss points of the rate and of the age at onset in one of the last gaps.
     fewest : int
         Sizes that there must be.
 
@@ -248,41 +253,46 @@ def find_kernels(
     found_at = histories.look_age[end]
     log_start = np.linspace(np.log(2.0), np.log(max(300.0, 2 * float(size.max(initial=0.0)))), n_start)
     start = np.exp(log_start)
-    x, wx = unit_nodes(n_onset)
-    y, wy = unit_nodes(n_rate)
+    # Points of the normal distribution keep its variance, which few points even in the chance fall short of by a sixth.
+    y, wy = normal_nodes(n_rate)
     growing = 1.0 - growth.no_growth_share
-    rate = np.r_[0.0, growth.rate_quantile(y)]
+    rate = np.r_[0.0, growth.rate_quantile(ndtr(y))]
     rate_weight = np.r_[growth.no_growth_share, growing * wy]
     kept = rate_weight > 0
     rate, rate_weight = rate[kept], rate_weight[kept]
     seen, chance = np.zeros((rows.size, start.size)), np.zeros((rows.size, start.size))
+    still = np.zeros((1, 1))  # damage that does not grow is as large at every look
     for back in range(_GAPS_BACK):
-        live = end - back >= begin
-        if not live.any():
+        live = np.flatnonzero(end - back >= begin)
+        if not live.size:
             break
-        high = histories.look_age[np.maximum(end - back, 0)]
+        last, found, own = end[live], found_at[live], rows[live]
+        high = histories.look_age[last - back]
         low = np.where(
-            end - back - 1 >= begin, histories.look_age[np.maximum(end - back - 1, 0)], histories.entry[rows]
+            last - back - 1 >= begin[live],
+            histories.look_age[np.maximum(last - back - 1, 0)],
+            histories.entry[own],
         )
         low = np.minimum(low, high)
-        width = np.where(live, high - low, 0.0)
-        for node, node_weight in zip(x, wx, strict=True):
-            onset = low + node * width
+        for node, node_weight in zip(*unit_nodes(n_onset if back < _CLOSE else 1), strict=True):
+            onset = low + node * (high - low)
+            # Damage of a life that wears out began late rather than early: the hazard goes with age to the shape less 1.
+            began = node_weight * (high - low) * (np.maximum(onset, 1e-9 * found) / found) ** (shape - 1.0)
             for g, g_weight in zip(rate, rate_weight, strict=True):
-                at_find = growth.grown(start, g, (found_at - onset)[:, None])
+                at_find = growth.grown(start, g, (found - onset)[:, None] if g else still)
                 relative = curve.relative(at_find)
                 sides = [share * plateau * relative for share, plateau in curve.sides]
                 for earlier in range(back, 0, -1):
-                    look = histories.look_age[np.maximum(end - earlier, 0)]
-                    miss = curve.relative(growth.grown(start, g, np.maximum(look - onset, 0.0)[:, None]))
+                    since = (histories.look_age[last - earlier] - onset)[:, None] if g else still
+                    miss = curve.relative(growth.grown(start, g, since))
                     sides = [
                         value * (1 - plateau * miss)
                         for value, (_, plateau) in zip(sides, curve.sides, strict=True)
                     ]
-                part = (node_weight * g_weight * width)[:, None] * sum(sides)
-                chance += part
-                z = (np.log(size)[:, None] - np.log(at_find)) / size_log_sd
-                seen += part * np.exp(-0.5 * z * z)
+                part = g_weight * began[:, None] * sum(sides)
+                chance[live] += part
+                z = (np.log(size[live])[:, None] - np.log(at_find)) / size_log_sd
+                seen[live] += part * np.exp(-0.5 * z * z)
     return rows, size, log_start, seen, chance
 
 
@@ -294,6 +304,7 @@ def fit_onset_size(
     detection: float | DetectionCurve | HasCurve,
     growth: Growth,
     size_log_sd: float,
+    shape: float = 1.0,
     spread_prior: tuple[float, float] | None = None,
 ) -> OnsetSizeFit:
     r"""Fit the size at onset to sizes at first find, allowing for growth and for what looks miss.
@@ -310,6 +321,9 @@ def fit_onset_size(
         Growth rates on the clock of the histories; its size at onset is not used.
     size_log_sd : float
         Standard deviation of the log of one size measurement [-].
+    shape : float, optional
+        Weibull shape of the life to onset, such as a stated one: damage that wears in began later than evenly spread, so
+        that it has grown less by its find. The default has onset evenly spread [-].
     spread_prior : tuple of float, optional
         Weak prior of the log standard deviation for few finds: median, and standard deviation of its
         log [-]. Small damage that is never found leaves no size, so few finds cannot tell a wide
@@ -330,12 +344,12 @@ def fit_onset_size(
     Found damage is larger than damage at onset because it grew, and because large damage is found more
     readily. For onset at T, size at onset :math:`a_0` and rate g the find at look k has the chance
     :math:`\mathrm{POD}(a_k) \prod_{T<t_j<t_k} [1-\mathrm{POD}(a_j)]`; each find adds the log of the density of
-    its measured size given that it was found then. Onset is taken as evenly spread over the last three
-    gaps between looks.
+    its measured size given that it was found then. Onset lies in one of the last six gaps between looks, at an age t
+    as likely as the hazard :math:`t^{\beta-1}` says.
     """
     curve = as_detection(detection)
     rows, size, log_start, seen, chance = find_kernels(
-        histories, diameter_mm, curve=curve, growth=growth, size_log_sd=size_log_sd
+        histories, diameter_mm, curve=curve, growth=growth, size_log_sd=size_log_sd, shape=shape
     )
     # Densities of the logs of the sizes, so that likelihoods of one growth can be set against those of another.
     like = OnsetSizeLikelihood(

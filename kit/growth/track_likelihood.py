@@ -62,6 +62,7 @@ PLACED = [MU, TAU, NU, SIGMA, BEND, ERROR, STEP, STEP_SD]  # what hangs on where
 _LOG_2PI = float(np.log(2 * np.pi))
 _FREEDOM, _PROPOSAL_WIDER, _WIDEST = 4, 1.15, 1.5  # of the proposal of an importance sampling
 _BEND_STEP = 1e-4
+_SOME_TRACKS = 32  # damages that stand for all in the prior of the rate
 NEAR = 0.1  # nodes reach far enough that a smaller move needs no others
 
 
@@ -294,6 +295,55 @@ class TrackLikelihood:
             Values [-].
         """
         return self.log_likelihood(x) + self.log_prior(x)
+
+    def log_rate_prior(self, x: ArrayLike) -> Floats:
+        r"""Log of a prior of the median rate that is even where mappings tell it, and falls off where they tell nothing.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (n, p) or (p,)
+            Coordinates.
+
+        Returns
+        -------
+        ndarray of float, shape (n,)
+            0 for fast growth; it is not part of `log_prior` [-].
+
+        Notes
+        -----
+        Damage that grows too slowly to be told from damage that stands still is as likely at every such rate: a prior even in
+        the log of the rate has all of its weight there, and none of it can be had back by few tracks. This one is even in the
+        coordinate in which the mappings tell equally much everywhere (Jeffreys' rule for the median of log-normal rates, each
+        told with its own error): its density over the log of the rate r is
+        :math:`\sqrt{\operatorname{mean}_i \sigma^2 / (\sigma^2 + s_i^2 / r^2)}`, with the spread of the rates :math:`\sigma` and
+        the standard error :math:`s_i` of the rate of damage i by its own mappings. It goes with r itself where r is small.
+
+        References
+        ----------
+        .. [1] H. Jeffreys, "An invariant form for the prior probability in estimation problems", *Proceedings of the Royal
+           Society A*, vol. 186, 1946, pp. 453-461.
+        """
+        points = self._points(x)
+        spread, told = np.exp(2 * points[:, SIGMA]), np.exp(2 * (points[:, NU] - points[:, ERROR]))
+        share = spread[:, None] / (spread[:, None] + self._rate_variance[None, :] / told[:, None])
+        return 0.5 * np.log(share.mean(axis=1))
+
+    @cached_property
+    def _rate_variance(self) -> Floats:
+        """Variance of the rate of a damage by its mappings alone, over that of a log size: some damages for all, evenly."""
+        data, each = self._surface.data, np.diff(self._surface.data.start)
+        owner = np.repeat(np.arange(each.size), each)
+
+        def mean(value: Floats) -> Floats:
+            return np.bincount(owner, value) / each
+
+        length = np.bincount(owner, (data.time - mean(data.time)[owner]) ** 2)
+        twice = length > 0
+        size = np.exp(mean(data.log_size)[twice])
+        slope = (
+            self.form.position(size * np.exp(_BEND_STEP)) - self.form.position(size * np.exp(-_BEND_STEP))
+        ) / (2 * _BEND_STEP)
+        return np.quantile(slope**2 / length[twice], (np.arange(_SOME_TRACKS) + 0.5) / _SOME_TRACKS)
 
     def natural(self, x: ArrayLike) -> pd.DataFrame:
         """Return the parameters in their units.

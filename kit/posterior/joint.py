@@ -125,13 +125,14 @@ def _kind(
         onset_sd = np.full(n, ask.onset.log_sd)
         notes["onset"] = "stated"
     else:
-        key = (ask.pod, ask.growth, n, seed, stream, design, tuple(factor[:3]))
+        key = (ask.pod, ask.growth, ask.shape_prior.median, n, seed, stream, design, tuple(factor[:3]))
         if key not in ask.onset.kept:
             sizes = OnsetPosterior(
                 ask.onset.histories,
                 ask.onset.diameter_mm,
                 spread_prior=ask.onset.spread_prior,
                 median_prior=ask.onset.median_prior,
+                shape=ask.shape_prior.median,
             )
 
             def onset_at(i: int) -> GridPosterior:

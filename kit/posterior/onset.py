@@ -29,6 +29,15 @@ class OnsetPosterior:
         Weak prior of the log standard deviation: median, and standard deviation of its log [-].
     median_prior : tuple of float
         Weak prior of the median: its median [mm], and standard deviation of its log [-].
+    shape : float
+        Weibull shape of the life to onset, as far as it is known before [-].
+
+    Notes
+    -----
+    With onset taken as evenly spread over the ages, damage that wears in counts as older than it is and as grown by more: in
+    simulated fleets (shape 2, 48 finds, growth and POD known) the log of the median came out low by .15, and by .09 with the ages
+    weighted by the hazard, which also leaves the posterior a sixth narrower. What is left is the pull of the weak prior of the
+    spread: where the true spread is drawn from it, the ranks of the true median are even within their error.
     """
 
     def __init__(
@@ -38,9 +47,10 @@ class OnsetPosterior:
         *,
         spread_prior: tuple[float, float],
         median_prior: tuple[float, float],
+        shape: float = 1.0,
     ) -> None:
         self.histories, self.diameter_mm = histories, np.asarray(diameter_mm, np.float64)
-        self._spread_prior, self._median_prior = spread_prior, median_prior
+        self._spread_prior, self._median_prior, self._shape = spread_prior, median_prior, shape
 
     def _log_prior(self, mu: Floats, log_sd: Floats) -> Floats:
         median, spread = self._median_prior, self._spread_prior
@@ -86,6 +96,7 @@ class OnsetPosterior:
             curve=curve,
             growth=Growth(1.0, 1.0, rate_median, rate_log_sd, no_growth_share, form=form),
             size_log_sd=size_log_sd,
+            shape=self._shape,
             n_start=32,
             n_rate=3,
             n_onset=2,

@@ -6,7 +6,14 @@ import pytest
 from scipy.optimize import minimize
 
 from kit.detection import DetectionCurve
-from kit.growth import LinearGrowth, find_kernels, fit_growth, fit_onset_size, fit_tracks
+from kit.growth import (
+    LinearGrowth,
+    OnsetSizeLikelihood,
+    find_kernels,
+    fit_growth,
+    fit_onset_size,
+    fit_tracks,
+)
 from kit.life import Histories
 
 RATE, RATE_SD, FIRST, FIRST_SD, ERROR = 6e-3, 0.5, 30.0, 0.4, 0.12
@@ -198,10 +205,10 @@ ONSET, ONSET_SD = 22.0, 0.4
 RATES = LinearGrowth(1.0, 1.0, RATE, RATE_SD, no_growth_share=0.3, clock="flight_hours")
 
 
-def looked_at(n, *, seed, curve=CURVE):
-    """Lives with an onset at an even chance over the watch, and looks every 2000 hours that may miss it."""
+def looked_at(n, *, seed, curve=CURVE, shape=1.0):
+    """Lives with an onset over the watch, evenly or as the hazard of a shape says; looks every 2000 hours may miss it."""
     rng = np.random.default_rng(seed)
-    onset = rng.uniform(0, 16_000, n)
+    onset = 16_000 * rng.uniform(0, 1, n) ** (1 / shape)
     start = ONSET * np.exp(ONSET_SD * rng.standard_normal(n))
     rate = np.where(
         rng.random(n) < RATES.no_growth_share, 0.0, RATE * np.exp(RATE_SD * rng.standard_normal(n))
@@ -229,6 +236,41 @@ def test_the_size_at_onset_comes_back_from_what_was_found():
         assert logs.mean() == pytest.approx(np.log(true), abs=4 * logs.std(ddof=1) / np.sqrt(6)), name
     # What was found is larger: it grew, and large damage is found more readily.
     assert np.mean([np.log(fit.found_median / ONSET) for fit in fits]) > 0.3
+
+
+def test_the_spread_of_sizes_at_onset_comes_back_from_damage_that_wears_in():
+    """Onsets as likely as their age; taken as evenly spread, growth explains more of the sizes found than it does."""
+    found = [looked_at(400, seed=s, shape=2.0) for s in range(5)]
+    off = {
+        shape: np.array(
+            [
+                np.log(
+                    fit_onset_size(*one, detection=CURVE, growth=RATES, size_log_sd=ERROR, shape=shape).log_sd
+                    / ONSET_SD
+                )
+                for one in found
+            ]
+        )
+        for shape in (1.0, 2.0)
+    }
+    assert off[2.0].mean() == pytest.approx(0.0, abs=4 * off[2.0].std(ddof=1) / np.sqrt(5))
+    assert (off[1.0] < off[2.0]).all()
+
+
+def test_few_points_of_the_rate_leave_the_size_at_onset_as_many_do():
+    """Three points carry a log-normal rate of log standard deviation 0.5 to 0.02 in the median of the size at onset."""
+    histories, size = looked_at(200, seed=1)
+
+    def highest(n_rate, n_onset):
+        _, _, log_start, seen, chance = find_kernels(
+            histories, size, curve=CURVE, growth=RATES, size_log_sd=ERROR, n_rate=n_rate, n_onset=n_onset
+        )
+        like = OnsetSizeLikelihood(log_size=log_start, seen=seen, chance=chance)
+        return minimize(lambda x: -like.log_likelihood(x)[0], [np.log(ONSET), np.log(ONSET_SD)]).x
+
+    few, many = highest(3, 2), highest(12, 4)
+    assert few[0] == pytest.approx(many[0], abs=0.02)
+    assert few[1] == pytest.approx(many[1], abs=0.05)
 
 
 def test_size_at_onset_with_looks_that_see_everything():

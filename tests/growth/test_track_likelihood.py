@@ -120,6 +120,19 @@ def test_priors_stand_apart_from_the_data_and_draw_the_estimate(likelihood):
     np.testing.assert_allclose(other.log_likelihood(points), likelihood.log_likelihood(points), atol=0.02)
 
 
+def test_the_prior_of_the_rate_is_even_where_mappings_tell_it_and_goes_with_it_where_they_do_not(likelihood):
+    values = likelihood.natural(likelihood.estimate).iloc[0]
+    factor = np.array([1e-4, 1e-3, 1.0, 1e3])
+    points = [likelihood.coordinates({"rate_median": values["rate_median"] * f}) for f in factor]
+    given = likelihood.log_rate_prior(points)
+    assert given[3] == pytest.approx(0.0, abs=1e-3)
+    assert given[1] - given[0] == pytest.approx(np.log(10.0), abs=1e-3)
+    assert given[1] < given[2] < given[3]
+    # Twice the error and twice the rate tell as much.
+    twice = likelihood.coordinates({name: 2 * values[name] for name in ("rate_median", "size_log_sd")})
+    assert likelihood.log_rate_prior(twice)[0] == pytest.approx(given[2])
+
+
 def test_the_estimate_is_the_highest_point_and_its_curvature_the_covariance(likelihood):
     x, value = likelihood.highest()
     assert value == pytest.approx(likelihood.log_posterior(likelihood.estimate)[0], abs=1e-3)
