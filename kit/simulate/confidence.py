@@ -3,12 +3,14 @@
 Each fleet is drawn event by event: panels with their looks, damage that begins, grows, is found or
 missed, is repaired or mapped again. The kit answers as it would for an operator; what its answer lets
 through in truth comes from the world that the fleet was drawn from. Run as
-``python -m kit.simulate.confidence docs/confidence.md 200 --processes 2``; broken off, it goes on where it was.
+``python -m kit.simulate.confidence docs/confidence.md 200 --broken 100 --processes 2``; broken off, it goes on where it was, with
+fleets that were answered by the same statistics.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import sys
 import time
@@ -22,7 +24,7 @@ import pandas as pd
 
 from kit.detection import DetectionCurve
 from kit.findings import replace_text
-from kit.intervals import JointRisk, Study
+from kit.intervals import JointRisk
 from kit.numerics.typing import Floats
 from kit.posterior import (
     FoundSizes,
@@ -40,10 +42,12 @@ from kit.simulate.confidence_fleets import (
     true_draws,
     usages_of,
 )
+from kit.simulate.confidence_page import measured, page, summary, world_rows
 from kit.simulate.confidence_worlds import (
     BROKEN,
     FIRST,
     HORIZON,
+    LEVELS,
     LIMIT,
     MEASURES,
     OWN,
@@ -56,7 +60,19 @@ from kit.simulate.confidence_worlds import (
 )
 from kit.simulate.progress import progress
 
-LEVELS = (0.80, 0.90, 0.95)
+_STATISTICS = (
+    "detection",
+    "growth",
+    "life",
+    "numerics",
+    "posterior",
+    "intervals/risk.py",
+    "intervals/joint_risk.py",
+    "simulate/confidence.py",
+    "simulate/confidence_fleets.py",
+    "simulate/confidence_worlds.py",
+)
+"""Parts of the kit from which the rows of a fleet come."""
 
 
 def risks_by_repeat(risk: JointRisk, **which: object) -> dict[str, Floats]:
@@ -262,6 +278,30 @@ def _worst_zone(
     return {name: np.max([e[name] for e in each], axis=0) for name in MEASURES}
 
 
+def statistics_key(root: Path = Path(__file__).parents[1]) -> str:
+    """Name the statistics that answer a fleet, so that fleets of others are not taken for theirs.
+
+    Parameters
+    ----------
+    root : Path
+        Folder of the kit's package.
+
+    Returns
+    -------
+    str
+        Changes with every change of the code of worlds, draws and risks, be it one of a comment: rather answer anew.
+    """
+    files = [
+        file
+        for part in _STATISTICS
+        for file in (sorted((root / part).rglob("*.py")) if "." not in part else [root / part])
+    ]
+    said = hashlib.sha256()
+    for file in files:
+        said.update(f"{file.relative_to(root).as_posix()} {file.read_text(encoding='utf-8')}".encode())
+    return said.hexdigest()[:16]
+
+
 def study(
     settings: Sequence[Setting],
     fleets: int,
@@ -286,7 +326,7 @@ def study(
         First seed, and joint draws of each answer.
     kept : Path, optional
         File to which each fleet is added as soon as it is answered, and from which a run that was broken off goes on.
-        Fleets are known by all that makes them but the kit's version: delete it after a change of the kit.
+        Fleets are known by all that makes them; those of other statistics (`statistics_key`) are dropped from it.
     so_far : bool
         Whether to take what is kept and answer no more.
 
@@ -297,12 +337,16 @@ def study(
     """
     work = [(setting, seed + k, draws) for setting in settings for k in range(fleets)]
     done: dict[str, list[dict[str, object]]] = {}
+    key = statistics_key()
     if kept is not None and kept.exists():
         lines = kept.read_text(encoding="utf-8").splitlines(keepends=True)
-        if lines and not lines[-1].endswith("\n"):  # that of a run that was broken off while it wrote
-            replace_text(kept, "".join(lines[:-1]))
-        for one in (json.loads(line) for line in lines if line.endswith("\n")):
-            done[one["fleet"]] = one["rows"]
+        whole = [
+            line for line in lines if line.endswith("\n")
+        ]  # the last may be of a run broken off while it wrote
+        ours = {line: one for line in whole if (one := json.loads(line)).get("statistics") == key}
+        if len(ours) < len(lines):
+            replace_text(kept, "".join(ours))
+        done |= {one["fleet"]: one["rows"] for one in ours.values()}
     if so_far:
         work = [job for job in work if repr(job) in done]
     left = [job for job in work if repr(job) not in done]
@@ -312,7 +356,8 @@ def study(
             done[repr(job)] = rows
             if kept is not None:
                 with kept.open("a", encoding="utf-8") as file:
-                    file.write(json.dumps({"fleet": repr(job), "rows": rows}, default=_plain) + "\n")
+                    line = {"fleet": repr(job), "statistics": key, "rows": rows}
+                    file.write(json.dumps(line, default=_plain) + "\n")
 
     if processes == 1:
         take(map(_one, left))
@@ -337,161 +382,6 @@ def _one(job: tuple[Setting, int, int]) -> list[dict[str, object]]:
         return [{"setting": setting.name, "whose": "none", "measure": "none", "refused": str(error)[:60]}]
 
 
-def summary(rows: pd.DataFrame) -> pd.DataFrame:
-    """Summarise a study.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        As `study` gives them.
-
-    Returns
-    -------
-    DataFrame
-        One row for each setting, measure and whose risk: fleets answered and refused, mean finds and
-        tracks, delivered confidence at each level, share of bands that hold the truth, the root mean square of how many
-        standard deviations of the draws the truth is off, the median interval over the oracle's, and mean seconds.
-    """
-    out = []
-    if not len(rows):  # of a study that is not at its end
-        return pd.DataFrame(out)
-    for (setting, whose, measure), part in rows.loc[rows["whose"] != "none"].groupby(
-        ["setting", "whose", "measure"], sort=False
-    ):
-        row = {"setting": setting, "whose": whose, "measure": measure, "fleets": len(part)}
-        row["refused"] = int(((rows["setting"] == setting) & (rows["whose"] == "none")).sum())
-        row |= {"finds": part["finds"].mean(), "tracks": part["tracks"].astype(float).mean()}
-        row |= {f"delivered_{level:.2f}": part[f"delivered_{level:.2f}"].mean() for level in LEVELS}
-        row |= {"band": part["band"].mean(), "ratio": part["ratio_0.95"].median()}
-        row |= {"off": float(np.sqrt((part["off"] ** 2).mean())), "seconds": part["seconds"].mean()}
-        out.append(row)
-    return pd.DataFrame(out)
-
-
-_LEAD = """# Stated and delivered confidence
-
-Made by `python -m kit.simulate.confidence docs/confidence.md {fleets}`{so_far}; do not edit by hand.
-
-The kit promises that a recommended interval meets its target in a stated share of joint draws. This page says in
-which share of simulated fleets it met the target **in truth**. Each fleet is drawn event by event: panels with looks
-every 3,000 to 5,000 flight hours, damage that begins, grows, is found or missed, is repaired when found beyond the
-limit of 40 mm, else in 60 % of cases left and mapped again. The kit answers from the records alone, with 512 joint
-draws; the target is the true risk of a first look at 10,000 and a repeat of 6,000 flight hours, so that an oracle that
-knew the truth would answer 6,000. Growth is fitted in two forms (straight, and in proportion to size) and averaged by
-their evidence.
-
-- **delivered**: share of fleets whose recommended repeat meets the target in truth, for each share of draws asked.
-  Standard error where 95 % are delivered: {error:.1%} for {least} fleets, the fewest of a world below, 2.2 % for 100, 1.5 % for 200.
-- **band**: share of fleets whose 5 to 95 % band of the risk of a fixed schedule (10,000 and about 6,000) holds the truth.
-- **off**: root mean square of how far the log of the true risk of that schedule is off the mean of the draws, in their standard
-  deviations: 1 where the draws are as wide as they should be, less where they are wider.
-- **interval**: median recommended repeat at 95 % of draws, over the 6,000 of the oracle.
-- **refused**: fleets that the kit does not answer, for want of damage mapped twice (fewer than five): their growth has to
-  be stated.
-
-Exposure is held against its worst window of 10,000 flight hours; preventable exceedances against their mean over 40,000.
-Damage beyond the limit counts as found no more surely than damage at it, and panels that are damaged and unfound as open
-to further damage: both err to the safe side, the more the longer the interval.
-
-"""
-
-
-_OWN_WORDS = """## Worlds as the model has them
-
-In each fleet a50, slope, size factor and Weibull shape are not what the analyst states but drawn from the spreads that
-the analyst states beside them (log a50 and log slope 0.15, log size factor 0.05, log shape 0.35). Form of growth, spread of
-rates and of sizes at onset, and the share that stands still are the same in every fleet and lie near the middle of the weak
-priors, so that bands hold the truth more often than they say. In the last two worlds they are drawn from these priors as well: there
-the bands are judged.
-
-The oracle of the column *interval* knows the POD and the size factor. No number of finds tells them (nothing but a trial does), so that under a
-stated spread the interval stays short of the oracle's: the worlds in which both are known show what finds and mappings alone
-leave open, and the difference between the two rows is what a better trial is worth. With 150 finds, what is worked out for single draws with 96
-samples of damage adds 10 to 19 % to the spread of the draws where POD and size factor are known, and hardly anything where they are not (two fleets).
-
-"""
-
-
-_BROKEN_WORDS = """## Worlds that break the model
-
-Here the truth is off in one way that the analyst does not know of; the analyst states the spreads that the kit takes
-where nobody states any (log a50 and log slope 0.2, log size factor 0.1). Where the world is not one that the model can
-hold, the truth is simulated event by event with 120,000 panels for each interval.
-
-"""
-
-
-def page(own: pd.DataFrame, broken: pd.DataFrame, fleets: int, *, so_far: bool = False) -> str:
-    """Write the study as a page.
-
-    Parameters
-    ----------
-    own, broken : DataFrame
-        Summaries of both kinds of worlds.
-    fleets : int
-        Fleets of each that were asked for.
-    so_far : bool
-        Whether the study is not at its end.
-
-    Returns
-    -------
-    str
-        Markdown.
-    """
-    found = measured(own, broken)
-    least = min(found.own_fleets, found.broken_fleets)
-    text = _LEAD.format(
-        fleets=fleets,
-        so_far=", which is not at its end: the column *fleets* says how far it has come" if so_far else "",
-        least=least,
-        error=float(np.sqrt(0.95 * 0.05 / least)),
-    )
-    said = found.words()
-    text += f"**In short**: {said}.\n\n"
-    return text + _OWN_WORDS + _rows(own) + "\n" + _BROKEN_WORDS + _rows(broken)
-
-
-def measured(own: pd.DataFrame, broken: pd.DataFrame) -> Study:
-    """Return the figures that answers quote.
-
-    Parameters
-    ----------
-    own, broken : DataFrame
-        Summaries of both kinds of worlds.
-
-    Returns
-    -------
-    Study
-        Of 95 % of the draws, and the least of smaller shares, rounded as the page shows them.
-    """
-    ends = [
-        (round(float(t["delivered_0.95"].min()), 2), round(float(t["delivered_0.95"].max()), 2))
-        for t in (own, broken)
-    ]
-    numbers = [int((t["fleets"] + t["refused"]).min()) for t in (own, broken)]
-    less = tuple(
-        (level, *(round(float(t[f"delivered_{level:.2f}"].min()), 2) for t in (own, broken)))
-        for level in LEVELS
-        if level < max(LEVELS)
-    )
-    return Study(own_fleets=numbers[0], broken_fleets=numbers[1], own=ends[0], broken=ends[1], less=less)
-
-
-def _rows(table: pd.DataFrame) -> str:
-    head = (
-        "| world | whose risk | measure | fleets | finds | tracks | refused | delivered at 80 % | at 90 % | at 95 % | band | off | interval |\n"
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n"
-    )
-    lines = []
-    for row in table.to_dict("records"):
-        shares = " | ".join(f"{row[f'delivered_{level:.2f}']:.0%}" for level in LEVELS)
-        lines.append(
-            f"| {row['setting']} | {row['whose']} | {row['measure']} | {row['fleets'] + row['refused']:.0f} | {row['finds']:.0f} | {row['tracks']:.0f} | "
-            f"{row['refused']} | {shares} | {row['band']:.0%} | {row['off']:.2f} | {row['ratio']:.2f} |\n"
-        )
-    return head + "".join(lines)
-
-
 def main(arguments: Sequence[str] | None = None) -> None:
     """Write the page to a file; broken off, it goes on where it was when it is started again.
 
@@ -507,7 +397,17 @@ def main(arguments: Sequence[str] | None = None) -> None:
         type=int,
         nargs="?",
         default=200,
-        help="of each world as the model has them; half of the others",
+        help="of each world as the model has them",
+    )
+    parser.add_argument(
+        "--broken", type=int, help="fleets of each world that breaks the model; default: half as many"
+    )
+    parser.add_argument(
+        "--worlds",
+        nargs="+",
+        default=[],
+        metavar="WORDS",
+        help="answer fleets of worlds with any of these words in their names only, then write the page from all that is kept",
     )
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument(
@@ -515,16 +415,29 @@ def main(arguments: Sequence[str] | None = None) -> None:
     )
     asked = parser.parse_args(arguments)
     kept = asked.target.with_suffix(".kept.jsonl")
+    least = max(asked.fleets // 2, 1) if asked.broken is None else asked.broken
+    both = ((OWN, asked.fleets), (BROKEN, least))
+    if asked.worlds:
+        unknown = [words for words in asked.worlds if not any(words in one.name for one in OWN + BROKEN)]
+        if unknown:
+            parser.error(
+                f"--worlds must be words of a world's name, as the page has them. Got {unknown[0]!r}."
+            )
+        for settings, number in both:
+            some = [one for one in settings if any(words in one.name for words in asked.worlds)]
+            study(some, number, processes=asked.processes, kept=kept)
+        asked.so_far = True
     own, broken = (
         summary(study(settings, number, processes=asked.processes, kept=kept, so_far=asked.so_far))
-        for settings, number in ((OWN, asked.fleets), (BROKEN, max(asked.fleets // 2, 1)))
+        for settings, number in both
     )
     if not (len(own) and len(broken)):
-        sys.stdout.write(_rows(own))
+        sys.stdout.write(world_rows(own))
         parser.error(
             f"{kept} must hold fleets of both kinds of worlds for a page. Go on with the study until it does."
         )
-    replace_text(asked.target, page(own, broken, asked.fleets, so_far=asked.so_far))
+    text = page(own, broken, asked.fleets, broken_fleets=asked.broken, so_far=asked.so_far)
+    replace_text(asked.target, text)
     if not asked.so_far:
         kept.unlink(missing_ok=True)
     seconds = pd.concat([own, broken]).groupby("setting", sort=False)["seconds"].first().round(1)

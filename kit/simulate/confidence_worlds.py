@@ -16,6 +16,8 @@ from kit.posterior import (
 FIRST, REPEAT, HORIZON, LIMIT = 10_000.0, 6_000.0, 40_000.0, 40.0
 """First look, repeat and horizon [flight hours], and limit [mm]."""
 MEASURES = ("exposure", "preventable")
+LEVELS = (0.80, 0.90, 0.95)
+"""Shares of the draws that are asked to meet the target."""
 REPEATS = np.geomspace(1_200.0, 24_000.0, 17)
 """Repeats at which the risk in truth is worked out [flight hours]."""
 SHAPE = ShapePrior(median=2.0, log_sd=0.35, basis="stated in the study")

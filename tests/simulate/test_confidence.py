@@ -1,20 +1,24 @@
 """Stated confidence is delivered confidence, in fleets drawn from a known world."""
 
+import shutil
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from kit.simulate import confidence
-from kit.simulate.confidence import measured, page, study, summary
+from kit.simulate.confidence import study
 from kit.simulate.confidence_fleets import draw_records, simulated_risk
-from kit.simulate.confidence_worlds import OWN, Setting, World, world_of
+from kit.simulate.confidence_page import measured, page, summary
+from kit.simulate.confidence_worlds import LEVELS, OWN, Setting, World, world_of
 
 TINY = Setting(name="tiny", panels=4, sisters=4)
 
 
 def row(setting, seed, **_):
-    shares = {f"delivered_{level:.2f}": True for level in confidence.LEVELS}
-    ratios = {f"ratio_{level:.2f}": 0.5 for level in confidence.LEVELS}
+    shares = {f"delivered_{level:.2f}": True for level in LEVELS}
+    ratios = {f"ratio_{level:.2f}": 0.5 for level in LEVELS}
     one = {
         "setting": setting.name,
         "whose": "mean",
@@ -46,6 +50,59 @@ def test_a_study_that_was_broken_off_goes_on_where_it_was(tmp_path, monkeypatch)
     pd.testing.assert_frame_equal(with_break, study([TINY], 4))
     pd.testing.assert_frame_equal(with_break, study([TINY], 4, kept=kept))
     pd.testing.assert_frame_equal(with_break, study([TINY], 6, kept=kept, so_far=True))
+
+
+def test_fleets_that_other_statistics_answered_are_dropped(tmp_path, monkeypatch):
+    kept, asked = tmp_path / "kept.jsonl", []
+
+    def answered(setting, seed, **_):
+        asked.append(seed)
+        return row(setting, seed)
+
+    monkeypatch.setattr(confidence, "one_fleet", answered)
+    study([TINY], 2, kept=kept)
+    monkeypatch.setattr(confidence, "statistics_key", lambda: "other")
+    assert study([TINY], 2, kept=kept, so_far=True).empty
+    study([TINY], 1, kept=kept)
+    assert asked == [1, 2, 1]
+    assert len(kept.read_text().splitlines()) == 1
+
+
+def test_statistics_are_known_by_the_code_that_makes_draws_and_risks(tmp_path):
+    shutil.copytree(Path(confidence.__file__).parents[1], tmp_path / "kit")
+    key = confidence.statistics_key(tmp_path / "kit")
+    assert key == confidence.statistics_key()
+    (tmp_path / "kit" / "cautions.py").write_text("")
+    assert confidence.statistics_key(tmp_path / "kit") == key
+    prior = tmp_path / "kit" / "posterior" / "growth.py"
+    prior.write_text(prior.read_text().replace('"rate_log_sd": (0.6,', '"rate_log_sd": (0.7,'))
+    assert confidence.statistics_key(tmp_path / "kit") != key
+
+
+def test_chosen_worlds_are_answered_alone_and_numbers_of_both_sorts_are_asked_for(tmp_path, monkeypatch):
+    monkeypatch.setattr(confidence, "one_fleet", row)
+    ask = [
+        str(tmp_path / "page.md"),
+        "3",
+        "--broken",
+        "2",
+        "--processes",
+        "1",
+        "--worlds",
+        "3 finds",
+        "frailty",
+    ]
+    confidence.main(ask)
+    text = (tmp_path / "page.md").read_text()
+    assert "3 --broken 2`, which is not at its end" in text
+    shown = {
+        line.split("|")[1].strip(): line.split("|")[4].strip()
+        for line in text.splitlines()
+        if "| mean |" in line
+    }
+    assert shown == {"3 finds": "3", "frailty, variance 1": "2"}
+    with pytest.raises(SystemExit):
+        confidence.main([*ask[:-1], "no such world"])
 
 
 def test_a_study_without_fleets_of_worlds_that_break_the_model_has_no_page_yet(tmp_path, monkeypatch, capsys):
