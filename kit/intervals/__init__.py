@@ -7,12 +7,13 @@ from kit.intervals.class_target import target_of_class
 from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
 from kit.intervals.covered import MEASURED, Study, covered_words
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
+from kit.intervals.held import share_meeting
 from kit.intervals.joint_risk import JointRisk, Usage
 from kit.intervals.monte_carlo import monte_carlo_error
 from kit.intervals.named_pod import kind_asked, with_numbers, with_pod
 from kit.intervals.open_traps import traps_by_group
 from kit.intervals.opinions import second_opinions
-from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risk_of, risks, share_meeting
+from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risk_of, risks
 from kit.intervals.question import (
     NamedDetection,
     Question,

@@ -6,7 +6,8 @@ from dataclasses import dataclass, fields
 
 import pandas as pd
 
-from kit.intervals.problem import Problem, share_meeting
+from kit.intervals.held import share_meeting
+from kit.intervals.problem import Problem
 from kit.intervals.question import QuestionError
 from kit.intervals.rules import NO_ANSWER, Schedule, combine
 from kit.intervals.words import interval_in_words

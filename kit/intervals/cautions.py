@@ -13,7 +13,8 @@ from kit.intervals.beliefs import kind_asked
 from kit.intervals.by_part import PartAnswer
 from kit.intervals.class_target import is_looser
 from kit.intervals.evidence import DAYS_PER_YEAR, Evidence
-from kit.intervals.problem import Problem, central, meets, share_meeting, summary
+from kit.intervals.held import meets, share_meeting
+from kit.intervals.problem import Problem, central, summary
 from kit.intervals.question import Target
 from kit.intervals.rules import NO_ANSWER, Schedule, sizes_found
 from kit.intervals.slack import Slack, slack_words

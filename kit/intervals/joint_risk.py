@@ -181,6 +181,24 @@ class _Growing(NamedTuple):
     far_plateau: np.ndarray
 
 
+def share_within(draws: KindDraws, limit: float | Floats) -> Floats:
+    """Share of damage that begins within the limit, in each draw.
+
+    Parameters
+    ----------
+    draws : KindDraws
+        One kind of damage.
+    limit : float or ndarray, shape (n_draws,)
+        Largest size that may stay, in the size that the growth speaks of [mm].
+
+    Returns
+    -------
+    ndarray, shape (n_draws,)
+        Share; of all sizes at onset, on either side [-].
+    """
+    return ndtr(np.log(limit / draws.onset_median) / np.maximum(draws.onset_log_sd, _LEAST_SPREAD))
+
+
 def sample_damage(draws: KindDraws, *, limit: float | Floats, horizon: float, n: int, seed: int) -> Particles:
     """Sample damage under each draw.
 
@@ -212,7 +230,7 @@ def sample_damage(draws: KindDraws, *, limit: float | Floats, horizon: float, n:
     median, spread = draws.onset_median[:, None], np.maximum(draws.onset_log_sd, _LEAST_SPREAD)[:, None]
     rate, rate_spread = draws.rate_median[:, None], np.maximum(draws.rate_log_sd, _LEAST_SPREAD)[:, None]
     still = draws.no_growth_share[:, None]
-    within = ndtr(np.log(column / median) / spread)
+    within = share_within(draws, limit)[:, None]
 
     def ages_at(count: int, turn: Floats) -> tuple[Floats, Floats]:
         """Ages at onset, evenly spread in the expected number of onsets, and that number."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from kit.intervals.problem import Problem, held_values
+from kit.intervals.held import held_values
+from kit.intervals.problem import Problem
 from kit.intervals.rules import Schedule
 
 _STEP = 1.1  # over the interval of the rule, to see how fast the risk rises with it

@@ -25,8 +25,6 @@ Whole = NDArray[np.intp]
 BAND = (0.05, 0.95)
 """Quantiles of the draws between which a risk is given."""
 
-_DRAW_TOLERANCE = 1e-9
-
 
 @dataclass(frozen=True)
 class CurveUpTo(DetectionCurve):
@@ -130,6 +128,7 @@ class Problem:
     structure_class: str = ""
     is_shown: bool = True
     _risks: dict[tuple[str, float, float, float], Floats] = field(default_factory=dict, repr=False)
+    _smaller: dict[float, Problem] = field(default_factory=dict, repr=False)
     _known: dict[tuple[float, float, float], tuple] = field(default_factory=dict, repr=False)
 
     @property
@@ -190,7 +189,25 @@ class Problem:
         Problem
             Another one; this one stays as it is.
         """
-        return replace(self, **changes, _risks={}, _known={})
+        return replace(self, **changes, _risks={}, _smaller={}, _known={})
+
+    def with_smaller_onset(self, times: float) -> Problem:
+        """Put the same question with damage that begins smaller, on the same points; kept for the next call.
+
+        Parameters
+        ----------
+        times : float
+            How many times smaller [-].
+
+        Returns
+        -------
+        Problem
+            Of joint draws, that no curve shows.
+        """
+        if times not in self._smaller:
+            kinds = tuple(replace(one, onset_median=one.onset_median / times) for one in self.kinds)
+            self._smaller[times] = self.changed(kinds=kinds, is_shown=False)
+        return self._smaller[times]
 
     def of_part(self, name: str) -> Problem:
         """Put the same question for one part of the fleet alone, on the same sampled damage.
@@ -282,7 +299,7 @@ def risks(problem: Problem, first: float, repeat: float, *, until: float | None 
     ask, names = problem.ask, []
     for name in (*SUMMED, "not_preventable"):
         names += [name] if ask.target.window_flight_hours is None else [name, f"{name}_worst"]
-    names += [f"{ask.target.column}_zone"] if _has_zones(problem) else []
+    names += [f"{ask.target.column}_zone"] if has_zones(problem) else []
     if problem.is_drawn:  # every measure at once
         problem.joint.gathered(first=first, repeat=repeat)
     return {name: risk_of(problem, name, first, repeat, until=until) for name in names}
@@ -335,7 +352,19 @@ def risk_of(
     return problem._risks[key]
 
 
-def _has_zones(problem: Problem) -> bool:
+def has_zones(problem: Problem) -> bool:
+    """Whether the hazard of each zone is known for every kind of damage.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    bool
+        Whether the worst zone can be told.
+    """
     return len(problem.zones) == len(problem.kinds) and problem.is_drawn
 
 
@@ -449,95 +478,6 @@ def damaged_share(problem: Problem, ages: Floats) -> Floats:
             clean *= life.survival(ages)
         share += usage.share * (1.0 - clean)
     return share
-
-
-def share_meeting(
-    problem: Problem,
-    first: float,
-    repeat: float,
-    *,
-    until: float | None = None,
-    against: str | None = None,
-    part: str | None = None,
-) -> float:
-    """Share of the draws whose risk meets the target.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    first, repeat : float
-        The schedule [units of its clock].
-    until : float, optional
-        Age up to which damage counts; default the question's horizon [units of the schedule's clock].
-    against : str, optional
-        ``mean`` or ``worst_zone``; default what the target is held against.
-    part : str, optional
-        One part of the fleet, whose mean is taken up to the horizon. Default: the whole fleet.
-
-    Returns
-    -------
-    float
-        Share [-].
-    """
-    values = held_values(problem, first, repeat, until=until, against=against, part=part)
-    return float(np.mean(values <= problem.ask.target.per_10000_flight_hours))
-
-
-def held_values(
-    problem: Problem,
-    first: float,
-    repeat: float,
-    *,
-    until: float | None = None,
-    against: str | None = None,
-    part: str | None = None,
-) -> Floats:
-    """Risk in each draw that is held against the target.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    first, repeat : float
-        The schedule [units of its clock].
-    until, against, part : optional
-        As for `share_meeting`.
-
-    Returns
-    -------
-    ndarray, shape (n_draws,)
-        Without the central value [per 10,000 panel flight hours].
-    """
-    target = problem.ask.target
-    if part is not None:
-        name = target.column.removesuffix("_worst")
-        worst = target.window_flight_hours is not None
-        return problem.joint.values(name, first=first, repeat=repeat, worst=worst, part=part)[1:]
-    is_zone = (against or problem.held_against) == "worst_zone" and _has_zones(problem)
-    name = f"{target.column}_zone" if is_zone else target.column
-    return risk_of(problem, name, first, repeat, until=until)[1:]
-
-
-def meets(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> bool:
-    """Whether a schedule meets the target in the asked share of the draws.
-
-    Parameters
-    ----------
-    problem : Problem
-        The problem.
-    first, repeat : float
-        The schedule [units of its clock].
-    until : float, optional
-        Age up to which damage counts; default the question's horizon [units of the schedule's clock].
-
-    Returns
-    -------
-    bool
-        Whether it does.
-    """
-    share = share_meeting(problem, first, repeat, until=until)
-    return share >= problem.ask.target.share_of_draws - _DRAW_TOLERANCE
 
 
 def summary(problem: Problem, first: float, repeat: float) -> dict[str, tuple[float, float, float]]:

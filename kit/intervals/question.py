@@ -172,7 +172,8 @@ class Target(_Part):
         Literal["exposure", "exceedances", "preventable_exceedances"],
         Field(
             description="which risk is bounded: undetected time beyond limits (exposure), damage beyond limits at initiation included; damage "
-            "that gets beyond the limit unfound or arises there; the part of that which inspection could prevent"
+            "that gets beyond the limit unfound or arises there; the part of that which inspection could prevent were all damage on the "
+            "tapped side, with sizes at onset as they are or smaller, so that what cannot be prevented never lengthens"
         ),
     ] = "exposure"
     per_10000_flight_hours: Annotated[

@@ -29,12 +29,13 @@ from kit.intervals.cautions import (
 )
 from kit.intervals.class_target import target_of_class
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
+from kit.intervals.held import share_meeting
 from kit.intervals.monte_carlo import draws_words
 from kit.intervals.named_pod import kind_asked, need_methods_that_see, with_numbers
 from kit.intervals.open_traps import trap_cautions
 from kit.intervals.open_warnings import units_that_cannot_be, warning_cautions
 from kit.intervals.packages import package_lengths, shortest_on_clock
-from kit.intervals.problem import Kind, Problem, damaged_share, share_meeting, summary
+from kit.intervals.problem import Kind, Problem, damaged_share, summary
 from kit.intervals.question import Question, QuestionError, StatedDetection, Target, read_question
 from kit.intervals.reference import reference_used, with_pods
 from kit.intervals.rules import Schedule, combine

@@ -11,15 +11,14 @@ from scipy.special import ndtri
 
 from kit.growth import delay_to
 from kit.intervals.answer import RuleAnswer
+from kit.intervals.held import deciding_onset, meets, share_meeting
 from kit.intervals.packages import in_packages
 from kit.intervals.problem import (
     PER_FLIGHT_HOURS,
     Problem,
     central,
     damaged_share,
-    meets,
     risks,
-    share_meeting,
 )
 from kit.intervals.question import RULE_FIELDS, QuestionError
 from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
@@ -145,12 +144,14 @@ def risk_rule(problem: Problem) -> RuleAnswer:
         share = share_meeting(problem, min(latest, tried[0]), tried[0])
         need = f"{share:.0%} of draws meet it, {target.share_of_draws:.0%} must"
         reason = f"{words}: not met even by a look every {tried[0]:,.0f} {unit} ({need})"
+        reason += _deciding_words(problem, min(latest, tried[0]), tried[0])
         return RuleAnswer("risk", None, False, reason, examined=tried)
     first = min(latest, latest_first_look(problem))
     if found >= longest * (1 - 1e-9):
         reason = f"{words}: no limit found up to {found:,.0f} {unit}, half the horizon, the longest examined"
     else:
         reason = f"{words}: up to {found:,.0f} {unit}"
+    reason += _deciding_words(problem, min(latest, found), found)
     return RuleAnswer(
         "risk",
         found,
@@ -159,6 +160,17 @@ def risk_rule(problem: Problem) -> RuleAnswer:
         first=first,
         examined=tried,
         is_open=found >= longest * (1 - 1e-9),
+    )
+
+
+def _deciding_words(problem: Problem, first: float, repeat: float) -> str:
+    """Say where fewer draws would meet a target on what looks can prevent if damage began smaller."""
+    smaller = deciding_onset(problem, first, repeat)
+    if smaller == 1:
+        return ""
+    return (
+        f"; as though damage began at {smaller:.2g} times its size: so much begins beyond {problem.limit_mm:.3g} mm or near it that "
+        "no look prevents it, and that less can be prevented is never a reason for a longer interval"
     )
 
 

@@ -7,7 +7,7 @@ import pytest
 from made_problem import problem
 
 from kit.explore.interval import IntervalBench
-from kit.intervals.problem import risk_of, share_meeting
+from kit.intervals import risk_of, share_meeting
 
 GIVEN = {
     "horizon": 20_000.0, "a50": 20.0, "slope": 4.0, "plateau": 0.95, "measure": "preventable_exceedances", "target": 0.2, "share": 0.9,

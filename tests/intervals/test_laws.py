@@ -12,10 +12,12 @@ from kit.intervals import Question, combine, failure_finding_interval
 from kit.intervals.question import Cost, DetectionChance, FailureFinding, GrowthWindow
 from kit.intervals.search import SEARCH_STEP
 
+MEASURES = ("exposure", "exceedances", "preventable_exceedances")
+
 
 @st.composite
 def questions(draw):
-    measure = draw(st.sampled_from(["exposure", "exceedances"]))
+    measure = draw(st.sampled_from(MEASURES))
     power = draw(st.floats(1.0, 3.0) if measure == "exposure" else st.floats(-2.3, -0.5))
     ranges = {
         "shape": (0.9, 4.0),
@@ -124,6 +126,20 @@ def test_limits_below_what_can_be_found_shorten_the_interval_to_none():
     repeats = [repeat_and_first(BASE | {"limit": limit})[0] for limit in (76.0, 50.8, 40.0, 10.0, 2.0)]
     assert repeats == sorted(repeats, reverse=True)
     assert repeats[0] > repeats[1] > repeats[2] > repeats[3] == repeats[4] == 0.0
+
+
+def test_damage_that_no_look_prevents_is_no_reason_for_a_longer_interval_under_any_measure():
+    """Where nearly all damage begins beyond the limit there is next to nothing left to prevent, and still no interval."""
+    given = BASE | {"measure": "preventable_exceedances", "target": 0.1}
+    repeats = [repeat_and_first(given | {"limit": limit})[0] for limit in (76.0, 50.8, 30.0, 1.0)]
+    assert repeats == sorted(repeats, reverse=True)
+    assert repeats[1] > repeats[2] > repeats[3] == 0.0
+    assert repeats[1] > repeat_and_first(given | {"onset": 100.0})[0]
+    assert repeats[1] >= repeat_and_first(given | {"far": 0.999})[0]
+    reason = next(
+        rule.reason for rule in combine(problem(**given | {"limit": 1.0})).rules if rule.rule == "risk"
+    )
+    assert "as though damage began at" in reason
 
 
 def test_a_target_that_all_meet_is_said_to_have_no_limit_and_not_to_be_set_by_the_risk():

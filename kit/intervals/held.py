@@ -1,0 +1,249 @@
+"""What is held against the target, and in which share of the draws a schedule meets it."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import numpy as np
+
+from kit.intervals.joint_risk import share_within
+from kit.intervals.problem import Problem, has_zones, risk_of
+from kit.intervals.risk import per_flight_hours
+from kit.numerics.typing import Floats
+
+_DRAW_TOLERANCE = 1e-9
+_SMALLER = 1.25**0.5  # from one size at onset to the next
+_MANY_STEPS = 8  # at once, where what is known of one size bounds all of them
+_MOST_TRIED = 80
+_LEAST_SHARE = 1e-12  # what is less tells nothing of the rest
+
+
+def share_meeting(
+    problem: Problem,
+    first: float,
+    repeat: float,
+    *,
+    until: float | None = None,
+    against: str | None = None,
+    part: str | None = None,
+    enough: float = 1.0,
+) -> float:
+    """Share of the draws whose risk meets the target.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat : float
+        The schedule [units of its clock].
+    until : float, optional
+        Age up to which damage counts; default the question's horizon [units of the schedule's clock].
+    against : str, optional
+        ``mean`` or ``worst_zone``; default what the target is held against.
+    part : str, optional
+        One part of the fleet, whose mean is taken up to the horizon. Default: the whole fleet.
+    enough : float
+        Share of which it is only asked whether it is reached [-]. Default: the share itself is wanted.
+
+    Returns
+    -------
+    float
+        Share [-].
+
+    Notes
+    -----
+    The smaller the limit, the larger the damage at its onset and the more of it on the far side, the less is left that
+    looks could prevent. A target on that part alone would allow the longest interval where looks help least. It is
+    therefore held against what could be prevented if all damage lay on the side that is tapped, and the share is the
+    smallest for sizes at onset as they are and smaller ones, in steps of 12 %.
+    """
+    return _least_share(problem, first, repeat, until=until, against=against, part=part, enough=enough)[0]
+
+
+def deciding_onset(problem: Problem, first: float, repeat: float) -> float:
+    """Size at onset for which the fewest draws meet the target.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat : float
+        The schedule [units of its clock].
+
+    Returns
+    -------
+    float
+        Over the size at onset as it is; 1, or less under a target on what can be prevented, where most damage begins
+        beyond the limit or near it; see `share_meeting` [-].
+    """
+    return _least_share(problem, first, repeat)[1]
+
+
+def _least_share(
+    problem: Problem,
+    first: float,
+    repeat: float,
+    *,
+    until: float | None = None,
+    against: str | None = None,
+    part: str | None = None,
+    enough: float = 1.0,
+) -> tuple[float, float]:
+    """Share of the draws that meets the target, and the size at onset, over that which is, for which it is the smallest.
+
+    Of damage that begins within the limit the smaller one has the less chance to be missed: it meets more looks. What
+    could be prevented with any smaller onset is therefore at most what is now, times how much more begins within the limit.
+    """
+    at = {"until": until, "against": against, "part": part}
+    values, size, least = held_values(problem, first, repeat, **at), 1.0, 1.0
+    share = _share_within(problem, values)
+    if not _is_on_prevented(problem):
+        return share, least
+    for _ in range(_MOST_TRIED):
+        wanted = min(share, enough)
+        if share < enough < 1 or _share_within(problem, _times(values, _most_more(problem))) >= wanted:
+            break
+        bound = partial(_prevented, problem, first, repeat, **at)
+        if _share_within(problem, bound(np.inf)) >= wanted:
+            break
+        steps = _MANY_STEPS if _share_within(problem, bound(_SMALLER**_MANY_STEPS)) >= wanted else 1
+        problem, size = problem.with_smaller_onset(_SMALLER**steps), size / _SMALLER**steps
+        values = held_values(problem, first, repeat, **at)
+        if (smaller := _share_within(problem, values)) < share:
+            share, least = smaller, size
+    return share, least
+
+
+def held_values(
+    problem: Problem,
+    first: float,
+    repeat: float,
+    *,
+    until: float | None = None,
+    against: str | None = None,
+    part: str | None = None,
+) -> Floats:
+    """Risk in each draw that is held against the target.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat : float
+        The schedule [units of its clock].
+    until, against, part : optional
+        As for `share_meeting`.
+
+    Returns
+    -------
+    ndarray, shape (n_draws,)
+        Without the central value [per 10,000 panel flight hours].
+    """
+    target = problem.ask.target
+    if _is_on_prevented(problem):
+        return _prevented(problem, first, repeat, 1.0, until=until, against=against, part=part)
+    if part is not None:
+        name = target.column.removesuffix("_worst")
+        worst = target.window_flight_hours is not None
+        return problem.joint.values(name, first=first, repeat=repeat, worst=worst, part=part)[1:]
+    is_zone = (against or problem.held_against) == "worst_zone" and has_zones(problem)
+    name = f"{target.column}_zone" if is_zone else target.column
+    return risk_of(problem, name, first, repeat, until=until)[1:]
+
+
+def meets(problem: Problem, first: float, repeat: float, *, until: float | None = None) -> bool:
+    """Whether a schedule meets the target in the asked share of the draws.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    first, repeat : float
+        The schedule [units of its clock].
+    until : float, optional
+        Age up to which damage counts; default the question's horizon [units of the schedule's clock].
+
+    Returns
+    -------
+    bool
+        Whether it does.
+    """
+    asked = problem.ask.target.share_of_draws - _DRAW_TOLERANCE
+    return share_meeting(problem, first, repeat, until=until, enough=asked) >= asked
+
+
+def _is_on_prevented(problem: Problem) -> bool:
+    """Whether the target is on what looks can prevent; records of form 1, which have no window, keep it as it was."""
+    target = problem.ask.target
+    is_asked = target.measure == "preventable_exceedances" and target.window_flight_hours is not None
+    return is_asked and problem.is_drawn
+
+
+def _share_within(problem: Problem, values: Floats) -> float:
+    return float(np.mean(values <= problem.ask.target.per_10000_flight_hours))
+
+
+def _prevented(
+    problem: Problem,
+    first: float,
+    repeat: float,
+    smaller: float,
+    *,
+    until: float | None = None,
+    against: str | None = None,
+    part: str | None = None,
+) -> Floats:
+    """Bound what looks could prevent if all damage lay on the tapped side and began up to so many times smaller, in each draw.
+
+    Per 10,000 panel flight hours; infinite where next to nothing begins within the limit on that side, which tells
+    nothing of the rest. With ``smaller`` 1 it is no bound, but what could be prevented.
+    """
+    target = problem.ask.target
+    hours = problem.hours_per_unit if part is None else problem.joint.hours_per_unit(part)
+    ages, sums = problem.joint.gathered_by_kind("preventable", first=first, repeat=repeat, part=part)
+    more = _more(problem, smaller)
+    is_known = np.all([np.isfinite(one) for one in more.values()], axis=0)
+    each = {
+        kind: np.where(is_known, more[kind], 1.0)[:, None] * values[:, 1:] for kind, values in sums.items()
+    }
+    totals = [sum(each.values())]
+    if part is None and (against or problem.held_against) == "worst_zone" and has_zones(problem):
+        totals = [
+            sum(problem.zones[kind].multiplier[:, [zone]] * values for kind, values in each.items())
+            for zone in range(next(iter(problem.zones.values())).multiplier.shape[1])
+        ]
+    horizon = float(until or problem.ask.horizon)
+    per_hours = partial(
+        per_flight_hours,
+        target.column,
+        ages[1:],
+        hours_per_unit=hours,
+        window=target.window_flight_hours / hours,
+        horizon=horizon,
+    )
+    worst = np.max([per_hours(total).max(axis=-1) for total in totals], axis=0)
+    return np.where(is_known, worst, np.inf)[1:]
+
+
+def _more(problem: Problem, smaller: float) -> dict[str, Floats]:
+    """How much more of each kind could be prevented, were it all on the tapped side and begun so many times smaller [-]."""
+    out = {}
+    for one in problem.kinds:
+        now = share_within(one, problem.limit_mm)
+        then = now if smaller == 1 else share_within(one, problem.limit_mm * smaller)
+        now = now * (1 - one.pod.far_side_share)
+        is_known = (now > _LEAST_SHARE) if smaller != 1 else one.pod.far_side_share < 1 - _LEAST_SHARE
+        out[one.kind] = np.where(is_known, then / np.maximum(now, 1e-300), np.inf)
+    return out
+
+
+def _most_more(problem: Problem) -> Floats:
+    """Return the largest of these factors over the kinds, any size at onset allowed, over what is held already [-]."""
+    within = np.min([share_within(one, problem.limit_mm) for one in problem.kinds], axis=0)[1:]
+    return np.where(within > _LEAST_SHARE, 1 / np.maximum(within, _LEAST_SHARE), np.inf)
+
+
+def _times(values: Floats, more: Floats) -> Floats:
+    """Multiply; what is multiplied without end is without end, even if it is nothing."""
+    is_known = np.isfinite(more)
+    return np.where(is_known, values * np.where(is_known, more, 1.0), np.inf)
