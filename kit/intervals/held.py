@@ -26,7 +26,6 @@ def share_meeting(
     until: float | None = None,
     against: str | None = None,
     part: str | None = None,
-    enough: float = 1.0,
 ) -> float:
     """Share of the draws whose risk meets the target.
 
@@ -42,8 +41,6 @@ def share_meeting(
         ``mean`` or ``worst_zone``; default what the target is held against.
     part : str, optional
         One part of the fleet, whose mean is taken up to the horizon. Default: the whole fleet.
-    enough : float
-        Share of which it is only asked whether it is reached [-]. Default: the share itself is wanted.
 
     Returns
     -------
@@ -54,10 +51,11 @@ def share_meeting(
     -----
     The smaller the limit, the larger the damage at its onset and the more of it on the far side, the less is left that
     looks could prevent. A target on that part alone would allow the longest interval where looks help least. It is
-    therefore held against what could be prevented if all damage lay on the side that is tapped, and the share is the
-    smallest for sizes at onset as they are and smaller ones, in steps of 12 %.
+    therefore held against what could be prevented if all damage lay on the side that is tapped, with sizes at onset as
+    they are and smaller ones, in steps of 12 %. These are gone through until it is sure whether the asked share meets
+    the target for all of them; the share is the smallest on the way.
     """
-    return _least_share(problem, first, repeat, until=until, against=against, part=part, enough=enough)[0]
+    return _least_share(problem, first, repeat, until=until, against=against, part=part)[0]
 
 
 def deciding_onset(problem: Problem, first: float, repeat: float) -> float:
@@ -87,7 +85,6 @@ def _least_share(
     until: float | None = None,
     against: str | None = None,
     part: str | None = None,
-    enough: float = 1.0,
 ) -> tuple[float, float]:
     """Share of the draws that meets the target, and the size at onset, over that which is, for which it is the smallest.
 
@@ -96,17 +93,16 @@ def _least_share(
     """
     at = {"until": until, "against": against, "part": part}
     values, size, least = held_values(problem, first, repeat, **at), 1.0, 1.0
-    share = _share_within(problem, values)
+    share, asked = _share_within(problem, values), problem.ask.target.share_of_draws - _DRAW_TOLERANCE
     if not _is_on_prevented(problem):
         return share, least
     for _ in range(_MOST_TRIED):
-        wanted = min(share, enough)
-        if share < enough < 1 or _share_within(problem, _times(values, _most_more(problem))) >= wanted:
+        if share < asked or _share_within(problem, _times(values, _most_more(problem))) >= asked:
             break
         bound = partial(_prevented, problem, first, repeat, **at)
-        if _share_within(problem, bound(np.inf)) >= wanted:
+        if _share_within(problem, bound(np.inf)) >= asked:
             break
-        steps = _MANY_STEPS if _share_within(problem, bound(_SMALLER**_MANY_STEPS)) >= wanted else 1
+        steps = _MANY_STEPS if _share_within(problem, bound(_SMALLER**_MANY_STEPS)) >= asked else 1
         problem, size = problem.with_smaller_onset(_SMALLER**steps), size / _SMALLER**steps
         values = held_values(problem, first, repeat, **at)
         if (smaller := _share_within(problem, values)) < share:
@@ -169,7 +165,7 @@ def meets(problem: Problem, first: float, repeat: float, *, until: float | None 
         Whether it does.
     """
     asked = problem.ask.target.share_of_draws - _DRAW_TOLERANCE
-    return share_meeting(problem, first, repeat, until=until, enough=asked) >= asked
+    return share_meeting(problem, first, repeat, until=until) >= asked
 
 
 def _is_on_prevented(problem: Problem) -> bool:
