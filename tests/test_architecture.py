@@ -1,8 +1,10 @@
 """Imports run one way, and each layer keeps to its work."""
 
 import ast
+import collections
 import functools
 import importlib
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -428,6 +430,40 @@ def test_no_module_imports_itself_by_way_of_others():
         free = {name for name, others in ties.items() if not others & set(ties)}
         ties = {name: others for name, others in ties.items() if name not in free}
     assert sorted(ties) == []
+
+
+CALLED_FROM_OUTSIDE = {"_repr_svg_", "_render_traceback_", "__version__"}  # by notebooks and packagers
+
+
+def unnamed(files, elsewhere=()):
+    """Functions, classes and constants of files that no code names but where they are made; what a decorator takes is named by it."""
+    made = {}
+    for path in files:
+        for node in nodes(path):
+            if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.decorator_list:
+                made[node.name] = path
+        for node in nodes(path)[0].body:
+            if isinstance(node, ast.Assign | ast.AnnAssign):
+                targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+                made |= {target.id: path for target in targets if isinstance(target, ast.Name)}
+    counts = collections.Counter()
+    for path in (*files, *elsewhere):
+        counts.update(re.findall(r"[A-Za-z_]\w*", text_of(path)))
+    return {
+        f"{named(path)}: {name}"
+        for name, path in made.items()
+        if counts[name] < 2 and name not in CALLED_FROM_OUTSIDE and not re.fullmatch("__.*__", name)
+    }
+
+
+def test_what_is_made_is_named_somewhere():
+    """What nothing names, neither the kit nor a test nor a notebook, is dead and goes."""
+    clone = KIT.parent
+    elsewhere = [*clone.glob("tests/**/*.py"), *clone.glob("notebooks/*.ipynb")]
+    assert unnamed(FILES, elsewhere) == set()
+    path = KIT / "life" / "planted_dead.py"
+    PLANTED[path] = "def nobody_asks(): ...\nONE = 1\nTWO = ONE"
+    assert unnamed([path]) == {"life/planted_dead.py: nobody_asks", "life/planted_dead.py: TWO"}
 
 
 # For each rule of a file one that breaks it.

@@ -342,27 +342,6 @@ def question_path(path: str | Path) -> Path:
     return Path(path).with_suffix(".question.toml")
 
 
-def question_beside(path: str | Path) -> Question | None:
-    """Return the question that stands beside a record, in its folder or its evidence pack.
-
-    Parameters
-    ----------
-    path : str or Path
-        The record.
-
-    Returns
-    -------
-    Question or None
-        As it was asked; None where the record stands alone.
-
-    Raises
-    ------
-    QuestionError
-        If what stands there is no question.
-    """
-    return next(iter(_asked_beside(path)), None)
-
-
 def _asked_beside(path: str | Path) -> Iterator[Question]:
     """Give each question that stands beside a record: as it was asked, and as a pack says that it was."""
     asked, packed = question_path(path), Path(path).parent / PACKED_QUESTION

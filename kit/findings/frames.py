@@ -1,7 +1,9 @@
 """Columns that a table must have, and cells that hold several names."""
 
+import itertools
 from collections.abc import Iterable
 
+import numpy as np
 import pandas as pd
 
 from kit.numerics.refusals import need
@@ -58,9 +60,10 @@ def one_name_a_row(rows: pd.DataFrame, column: str, name: str) -> pd.DataFrame:
     >>> one_name_a_row(pd.DataFrame({"task": ["K1"], "zones": ["Z1; Z2"]}), "zones", "zone")["zone"].tolist()
     ['Z1', 'Z2']
     """
-    split = rows.drop(columns=column).assign(**{name: rows[column].str.split(";")}).explode(name)
-    split[name] = split[name].str.strip()
-    return split[split[name].fillna("") != ""].astype({name: "str"})
+    cells = [names_in(text) if isinstance(text, str) else [] for text in rows[column]]
+    counts = np.fromiter(map(len, cells), dtype=np.int64, count=len(cells))
+    names = pd.array(list(itertools.chain.from_iterable(cells)), dtype="str")
+    return rows.drop(columns=column).take(np.repeat(np.arange(len(rows)), counts)).assign(**{name: names})
 
 
 def names_in(text: str) -> list[str]:

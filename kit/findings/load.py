@@ -89,7 +89,8 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     cut_off = pd.Timestamp(dataset.cut_off)
     raw, lines, columns = with_tap_files(raw, opened.folder, length_unit=dataset.length_unit, cut_off=cut_off)
     row_problems, warnings = row_problems + lines, warnings + columns
-    row_problems += [_from_the_future(name, table) for name, table in raw.items()]
+    latest = pd.Timestamp.today().floor("D") + _AHEAD
+    row_problems += [_from_the_future(name, table, latest) for name, table in raw.items()]
     if dataset.guessed:
         warnings.append(_not_confirmed(dataset.guessed))
     every = {
@@ -100,7 +101,7 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
     days = [table.typed["recorded_on"] for table in raw.values()] + [
         rows["recorded_on"] for rows in every.values()
     ]
-    recorded = [one[one <= _latest_day()].max() for one in days if len(one)]
+    recorded = [one[one <= latest].max() for one in days if len(one)]
     known_on = max([cut_off, *(day for day in recorded if pd.notna(day))])
     checked = check_tables(raw, cut_off=cut_off, known_on=known_on)
     rejected = sorted_problems([*row_problems, checked.rejected])
@@ -138,16 +139,12 @@ def load_fleet(source: str | Path, *, set_aside: bool | str | Path = False) -> F
 
 
 _AHEAD = pd.Timedelta(366, "D")
+"""How far after today a row may be recorded: clocks of machines are wrong too."""
 
 
-def _latest_day() -> pd.Timestamp:
-    """Return the last day on which a row may be recorded: a year from today, as clocks of machines are wrong too."""
-    return pd.Timestamp.today().floor("D") + _AHEAD
-
-
-def _from_the_future(name: str, table: RawTable) -> pd.DataFrame:
+def _from_the_future(name: str, table: RawTable, latest: pd.Timestamp) -> pd.DataFrame:
     """Return the problems of rows recorded after any day that has come: one would date all that is known."""
-    is_ahead = (table.typed["recorded_on"] > _latest_day()).to_numpy()
+    is_ahead = (table.typed["recorded_on"] > latest).to_numpy()
     if not is_ahead.any():
         return empty_problems()
     future = table.typed[is_ahead]

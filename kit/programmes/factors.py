@@ -15,9 +15,6 @@ from kit.numerics.typing import Floats
 from kit.posterior import FrailtyDraws, KindDraws, expected_finds, frailty_draws
 from kit.programmes.panels import LivingPanels
 
-FACTORS = ("zone", "lot", "base", "aircraft")
-"""What panels may share, in the order in which their finds are distinguished; aircraft holds left and right."""
-
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SharedFactors:

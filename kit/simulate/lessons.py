@@ -27,7 +27,6 @@ from kit.ranking import (
 
 _KIND_OF_MODE = {"M": "moisture_disbond", "G": "disbond", "I": "core_damage"}
 _NO_TRUTH = "no truth in this dataset"
-_TOO_FEW = 20  # finds below which a fall or rise is said not to show (common practice, no source)
 
 
 def _lesson(rows: list[tuple[str, str, float]]) -> pd.DataFrame:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 
@@ -49,15 +51,30 @@ def check_across(context: CheckContext) -> None:
 
 
 def _warn(
-    context: CheckContext, name: str, rows: pd.DataFrame, mask: object, column: str, **words: object
+    context: CheckContext,
+    name: str,
+    rows: pd.DataFrame,
+    mask: object,
+    column: str,
+    *,
+    reason: str,
+    expected: Callable[[pd.DataFrame], list[str]],
+    mend: str,
 ) -> None:
-    """Report accepted rows, whose labels are no longer those of the table as read."""
-    marked = rows[np.asarray(mask, dtype=bool)]
-    if not len(marked):
+    """Report accepted rows, whose labels are no longer those of the table as read.
+
+    What was expected is asked of the rows of the mask in the order of the table as read, in which they are
+    reported: by their ids, and only where there are any.
+    """
+    marked = np.asarray(mask, dtype=bool)
+    if not marked.any():
         return
-    current = context.sound(name, context.known[name].current)
     key = TABLES[name].id_column
-    context.report(name, current, current[key].isin(marked[key]), column, warn=True, **words)
+    by_id = rows[marked].set_index(key, drop=False)
+    current = context.sound(name, context.known[name].current)
+    own = current[key].isin(by_id.index)
+    words = expected(by_id.reindex(current.loc[own, key]))
+    context.report(name, current, own, column, reason=reason, expected=words, mend=mend, warn=True)
 
 
 def _sides(context: CheckContext) -> None:
@@ -75,7 +92,6 @@ def _sides(context: CheckContext) -> None:
     odd = zones["side"] == zones["group"].map(more)
     if not odd.any():
         return
-    named = zones[odd]
     _warn(
         context,
         "zones",
@@ -83,19 +99,12 @@ def _sides(context: CheckContext) -> None:
         odd,
         "group",
         reason="the group has more zones on this side than on the other",
-        expected=[
+        expected=lambda named: [
             f"as many left as right ({group}: {counts.at[group, 'left']} left, {counts.at[group, 'right']} right)"
-            for group in _in_order(context, "zones", named)["group"]
+            for group in named["group"]
         ],
         mend="look whether one of them belongs to another group, or is on the other side",
     )
-
-
-def _in_order(context: CheckContext, name: str, rows: pd.DataFrame) -> pd.DataFrame:
-    """Return accepted rows in the order of the table as read, in which they are reported."""
-    key = TABLES[name].id_column
-    current = context.sound(name, context.known[name].current)[key]
-    return rows.set_index(key, drop=False).reindex(current[current.isin(rows[key])])
 
 
 def _groups_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
@@ -114,17 +123,16 @@ def _groups_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
     odd = lone.merge(pairs, on=["task", "group"]).set_index("task")
     main = n_zones.sort_values("n").drop_duplicates("task", keep="last").set_index("task")["group"]
     tasks = context.tables["tasks"]
-    marked = tasks["task"].isin(odd.index)
     _warn(
         context,
         "tasks",
         tasks,
-        marked,
+        tasks["task"].isin(odd.index),
         "zones",
         reason="one zone of the task is of another group than the others",
-        expected=[
+        expected=lambda named: [
             f"zones of group {main[task]} ({odd.at[task, 'zone']} is of {odd.at[task, 'group']}, whose other zones are not in the task)"
-            for task in _in_order(context, "tasks", tasks[marked])["task"]
+            for task in named["task"]
         ],
         mend="correct the group of the zone, or the zones of the task",
     )
@@ -137,19 +145,16 @@ def _kinds_of_tasks(context: CheckContext) -> None:
         task: [kind for kind in names_in(text) if kind not in SEES.get(method, ())]
         for task, text, method in tasks[["task", "looks_for", "method"]].itertuples(index=False, name=None)
     }
-    marked = tasks["task"].map(odd).map(bool).astype(bool)  # of no tasks too, which have no kind of value yet
     _warn(
         context,
         "tasks",
         tasks,
-        marked,
+        [bool(odd[task]) for task in tasks["task"]],
         "looks_for",
         reason="the task looks for a kind that its method cannot see",
-        expected=[
+        expected=lambda named: [
             f"any of {', '.join(SEES[method])} (not {', '.join(odd[task])})"
-            for task, method in _in_order(context, "tasks", tasks[marked])[["task", "method"]].itertuples(
-                index=False, name=None
-            )
+            for task, method in named[["task", "method"]].itertuples(index=False, name=None)
         ],
         mend="correct looks_for or the method; blank: all that the method sees",
     )
@@ -174,15 +179,14 @@ def _revisions_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
                 ", ".join(sorted(second - first)) or "none",
             )
             expected[task] = f"the zones of {before}, which it follows (gone: {gone}; new: {come})"
-    marked = tasks["task"].isin(list(expected))
     _warn(
         context,
         "tasks",
         tasks,
-        marked,
+        tasks["task"].isin(list(expected)),
         "zones",
         reason="the zones jump from one revision of the task to the next",
-        expected=[expected[task] for task in _in_order(context, "tasks", tasks[marked])["task"]],
+        expected=lambda named: [expected[task] for task in named["task"]],
         mend="correct the zones; if the programme changed, nothing",
     )
 
@@ -193,6 +197,8 @@ def _lone_priors(context: CheckContext) -> None:
     place = [rows["aircraft"], rows["fitted_on"]]
     for column in _PRIOR:
         cells = rows[column]
+        if cells.count() < FEWEST_ALIKE:
+            continue
         n_given = cells.groupby(place).transform("count")
         usual = cells.groupby(place).transform("median")
         n_usual = (cells == usual).groupby(place).transform("sum")
@@ -206,11 +212,9 @@ def _lone_priors(context: CheckContext) -> None:
             odd,
             column,
             reason=f"{column} is not that of the other panels fitted that day",
-            expected=[
+            expected=lambda named, usual=usual: [
                 f"{value:g}, as nearly all others have"
-                for value in usual.set_axis(rows["fitting"]).reindex(
-                    _in_order(context, "panels", rows[odd])["fitting"]
-                )
+                for value in usual.set_axis(rows["fitting"]).reindex(named["fitting"])
             ],
             mend="correct the number; if this panel came from elsewhere, nothing",
         )
@@ -219,6 +223,8 @@ def _lone_priors(context: CheckContext) -> None:
 def _priors_of_fleet(context: CheckContext) -> None:
     """Report earlier lives whose hours, cycles and days do not fit each other, by the ratios of the fleet."""
     rows, usage = context.tables["panels"], context.tables["usage"]
+    if not rows[list(_PRIOR)].count().any():
+        return
     usage = usage.sort_values(["aircraft", "read_on", "reading"], kind="stable")
     planes = usage.groupby("aircraft")
     steps = {name: planes[name].diff().clip(lower=0) for name in MOST_PER_DAY}  # a new meter falls
@@ -243,11 +249,9 @@ def _priors_of_fleet(context: CheckContext) -> None:
             odd,
             first,
             reason=f"{first} does not fit {second}, by what the fleet flies",
-            expected=[
+            expected=lambda named, own=own, low=low, high=high, second=second: [
                 f"{low:.3g} to {high:.3g} times {second} (it is {value:.3g} times)"
-                for value in own.set_axis(rows["fitting"]).reindex(
-                    _in_order(context, "panels", rows[odd])["fitting"]
-                )
+                for value in own.set_axis(rows["fitting"]).reindex(named["fitting"])
             ],
             mend=f"correct {first} or {second}: a digit too few or too many, or the two exchanged",
         )
@@ -255,7 +259,10 @@ def _priors_of_fleet(context: CheckContext) -> None:
 
 def _priors_of_one_panel(context: CheckContext) -> None:
     """Report earlier lives that fall, or rise faster than time allows, from one fitting of a panel to the next."""
-    rows = context.tables["panels"].sort_values(["panel", "fitted_on", "fitting"], kind="stable")
+    rows = context.tables["panels"]
+    if (rows[list(_PRIOR)].count() < 2).all():
+        return
+    rows = rows.sort_values(["panel", "fitted_on", "fitting"], kind="stable")
     days = rows.groupby("panel")["fitted_on"].diff().dt.days
     for column, most in zip(_PRIOR, (*MOST_PER_DAY.values(), 1.0), strict=True):
         step = rows.groupby("panel")[column].diff()
@@ -268,9 +275,9 @@ def _priors_of_one_panel(context: CheckContext) -> None:
             odd,
             column,
             reason=f"{column} falls or leaps from one fitting of the panel to the next",
-            expected=[
+            expected=lambda named, before=before, most=most: [
                 f"from {before[fitting]:g}, as at the fitting before, by at most {most:g} a day"
-                for fitting in _in_order(context, "panels", rows[odd])["fitting"]
+                for fitting in named["fitting"]
             ],
             mend="correct the number here or at the fitting before",
         )
@@ -288,8 +295,8 @@ def _late(context: CheckContext) -> None:
             late,
             "recorded_on",
             reason=f"recorded more than ten years after {column}",
-            expected=[
-                f"a day soon after {day:%Y-%m-%d}" for day in _in_order(context, name, rows[late])[column]
+            expected=lambda named, column=column: [
+                f"a day soon after {day:%Y-%m-%d}" for day in named[column]
             ],
             mend=f"correct recorded_on or {column}; if it was entered from old paper, nothing",
         )

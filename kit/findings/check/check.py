@@ -97,7 +97,8 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
         _far_outlines(context, name, rows)
         rows = references.resolve(name, rows)
         rows = rows if check is None else check(context, rows)
-        lost = rows.index.isin(log.rejected_labels(name))
+        labels = log.rejected_labels(name)
+        lost = rows.index.isin(labels) if len(labels) else np.zeros(len(rows), dtype=bool)
         key = TABLES[name].id_column
         kept = rows[~lost] if lost.any() else rows
         kept = kept if in_order(kept[key]) else kept.sort_values(key, kind="stable")

@@ -98,5 +98,6 @@ class CheckContext:
         DataFrame
             Those not rejected so far.
         """
-        lost = rows.index.isin(self.log.rejected_labels(name))
+        labels = self.log.rejected_labels(name)
+        lost = rows.index.isin(labels) if len(labels) else np.zeros(0, dtype=bool)
         return rows[~lost] if lost.any() else rows.copy(deep=False)

@@ -25,6 +25,8 @@ def check_deferrals(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         The rows.
     """
+    if not len(rows):
+        return rows
     findings = context.tables["findings"]
     at = places(rows["finding"], findings["finding"])
     found = findings.take(at[at >= 0])

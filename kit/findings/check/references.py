@@ -143,8 +143,10 @@ class References:
             fittings=self._context.fittings,
             present_first=name in ("panels", "tasks"),
         )
+        late, several = what == LATE, what == SEVERAL
+        if not late.any() and not several.any():
+            return zone.where(what != UNKNOWN, cells) if (what == UNKNOWN).any() else zone, several
         where = rows.set_axis(index)
-        late = what == LATE
         until = self._context.tables["zones"].set_index("zone")["former_label_until"].reindex(zone[late])
         self._context.log.add(
             name,
@@ -159,7 +161,6 @@ class References:
             mend="write the present label",
             warn=True,
         )
-        several = what == SEVERAL
         self._context.log.add(
             name,
             where[several],

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import functools
+import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -112,7 +115,8 @@ def type_table(
             table.name, column, text[column.name], written, factor, renamed.order(column.name), log
         )
         _check_marks(table.name, column, columns[column.name], written, log)
-    typed = pd.DataFrame(columns | {"file": text["file"], "row": text["row"]})
+    # With the index stated, pandas need not hold those of all columns against each other.
+    typed = pd.DataFrame(columns | {"file": text["file"], "row": text["row"]}, index=text.index)
     _check_cells(table, written, typed, unread, log)
     if table.name == "findings":
         scale = _scales(text["size_unit"])
@@ -175,7 +179,7 @@ def _check_marks(
         )
     elif column.type in _TEXTS and isinstance(cells.dtype, pd.StringDtype):
         most = size_limits.LONGEST_NAME if column.type == "id" else size_limits.LONGEST_TEXT
-        long = (cells.str.len() > most).to_numpy(dtype=bool)
+        long = cells.str.len().to_numpy() > most
         _report_marks(
             table,
             column,
@@ -290,11 +294,24 @@ def _typed_cells(
 def _days(cells: pd.Series) -> pd.Series:
     """Return texts as days, NaT where they are not YYYY-MM-DD; there are few days of many rows."""
     codes, kinds = pd.factorize(cells)
-    # A day stored as a moment, as tables copied by pandas hold it; any other time of day is refused, not cut.
-    texts = pd.Series(kinds, dtype="str").str.replace(r"[ T]00:00:00(\.0+)?$", "", regex=True)
-    shaped = texts.str.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}").to_numpy(dtype=bool)
-    days = pd.to_datetime(texts.where(shaped, ""), format="%Y-%m-%d", errors="coerce")
-    return pd.Series(days.astype("datetime64[us]").to_numpy()[codes], index=cells.index)
+    days = np.array(
+        [*map(_day, kinds), "NaT"], dtype="datetime64[us]"
+    )  # the last of them where a cell is missing
+    return pd.Series(days[codes], index=cells.index)
+
+
+# A day stored as a moment, as tables copied by pandas hold it; any other time of day is refused, not cut.
+_DAY = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})(?:[ T]00:00:00(?:\.0+)?)?")
+
+
+@functools.lru_cache(maxsize=20_000)
+def _day(text: str) -> np.datetime64:
+    """Return a text as a day, NaT where it is none."""
+    found = _DAY.fullmatch(text)
+    try:
+        return np.datetime64(dt.date.fromisoformat(found[1]) if found else "NaT", "us")
+    except ValueError:
+        return np.datetime64("NaT", "us")
 
 
 _KINDS = {
@@ -429,7 +446,10 @@ def _check_cells(
     """Check blanks, choices and ranges through the pandera schema of the table."""
     from pandera.errors import SchemaErrors
 
-    if not len(typed):
+    # Asked one by one first: of a table without a fault, the whole report of the schema would only cost time.
+    if not len(typed) or all(
+        rule(typed[name]).all() for name, rules in cell_rules(table.name).items() for rule in rules.values()
+    ):
         return
     try:
         cell_schema(table.name).validate(typed, lazy=True)
@@ -451,8 +471,39 @@ def _check_cells(
 
 
 @functools.cache
+def cell_rules(table: str) -> dict[str, dict[str, Callable[[pd.Series], pd.Series]]]:
+    """Return what is asked of the typed cells of a table, made from its declaration.
+
+    Parameters
+    ----------
+    table : str
+        Name of the table.
+
+    Returns
+    -------
+    dict of str to dict of str to callable
+        By column, rules named required, choice, minimum and maximum: each says which cells of a column keep it.
+        Columns of which nothing is asked are left out.
+    """
+    by_column = {}
+    for column in TABLES[table].all_columns:
+        rules: dict[str, Callable[[pd.Series], pd.Series]] = {}
+        if column.required:
+            rules["required"] = _is_given
+        if column.choices:
+            rules["choice"] = lambda cells, allowed=("", *column.choices): cells.isin(allowed)
+        if column.minimum is not None:
+            rules["minimum"] = lambda cells, least=column.minimum: ~(cells < least)
+        if column.maximum is not None:
+            rules["maximum"] = lambda cells, most=column.maximum: ~(cells > most)
+        if rules:
+            by_column[column.name] = rules
+    return by_column
+
+
+@functools.cache
 def cell_schema(table: str) -> Any:
-    """Return the pandera schema of the typed cells of a table, made from its declaration.
+    """Return the pandera schema of the typed cells of a table: its rules, each over a whole column.
 
     Parameters
     ----------
@@ -462,28 +513,20 @@ def cell_schema(table: str) -> Any:
     Returns
     -------
     pandera.pandas.DataFrameSchema
-        Checks named required, choice, minimum and maximum, each over a whole column.
+        A check of its name for each of `cell_rules`.
     """
     import pandera.pandas as pa
 
-    def check(rule: Any, name: str) -> Any:
-        return pa.Check(rule, name=name, error=name, ignore_na=False)
+    def checks(rules: dict[str, Callable[[pd.Series], pd.Series]]) -> list[Any]:
+        return [pa.Check(rule, name=name, error=name, ignore_na=False) for name, rule in rules.items()]
 
-    columns = {}
-    for column in TABLES[table].all_columns:
-        checks = []
-        if column.required:
-            checks.append(check(_is_given, "required"))
-        if column.choices:
-            allowed = ("", *column.choices)
-            checks.append(check(lambda cells, allowed=allowed: cells.isin(allowed), "choice"))
-        if column.minimum is not None:
-            checks.append(check(lambda cells, least=column.minimum: ~(cells < least), "minimum"))
-        if column.maximum is not None:
-            checks.append(check(lambda cells, most=column.maximum: ~(cells > most), "maximum"))
-        if checks:  # each column that is named costs time, whether anything is asked of it or not
-            columns[column.name] = pa.Column(None, nullable=True, checks=checks)
-    return pa.DataFrameSchema(columns, strict=False)
+    return pa.DataFrameSchema(
+        {
+            name: pa.Column(None, nullable=True, checks=checks(rules))
+            for name, rules in cell_rules(table).items()
+        },
+        strict=False,
+    )
 
 
 def _is_given(cells: pd.Series) -> pd.Series:

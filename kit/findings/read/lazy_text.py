@@ -261,7 +261,7 @@ def given_cells(cells: pd.Series) -> np.ndarray:
         Whether something stands in the cell; a flag that is not set is blank.
     """
     if isinstance(cells.dtype, pd.StringDtype):
-        return (cells != "").to_numpy(dtype=bool)
+        return np.asarray(cells.array != "", dtype=bool)
     if cells.dtype == bool:
         return cells.to_numpy()
     given = cells.notna().to_numpy()

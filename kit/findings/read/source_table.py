@@ -90,7 +90,8 @@ def declared_cells(
     columns = {}
     rows = np.arange(1, given.n_rows + 1) if given.rows is None else given.rows
     parts = {name: column_text(found[name].set_axis(index)).str.strip() for name in renamed.headings_used()}
-    parts[ROW] = pd.Series(rows, index=index).astype("str")
+    if renamed.made:
+        parts[ROW] = pd.Series(rows, index=index).astype("str")
     for column in table.all_columns:
         heading = headings.get(column.name)
         if heading is None:
@@ -103,7 +104,7 @@ def declared_cells(
         else:
             columns[column.name] = _repeated("", index)
     columns |= {"file": _repeated(given.file, index), "row": pd.Series(rows, index=index, dtype="int64")}
-    return pd.DataFrame(columns), fatal, warnings
+    return pd.DataFrame(columns, index=index), fatal, warnings
 
 
 def _repeated(text: str, index: pd.Index) -> pd.Series:
@@ -123,7 +124,7 @@ def _tidy(cells: pd.Series, column: Column) -> pd.Series:
         cells = cells.astype(cells.cat.categories.dtype)
     kind = cells.dtype.kind
     if isinstance(cells.dtype, pd.StringDtype):
-        return cells.fillna("").str.strip()
+        return (cells.fillna("") if cells.hasnans else cells).str.strip()
     if column.type == "date" and kind == "M" and cells.dt.tz is None and _whole_days(cells):
         return cells.astype("datetime64[us]")
     if column.type in ("number", "length") and kind in "iuf":
