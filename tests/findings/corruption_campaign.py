@@ -6,10 +6,10 @@ the page while it runs (``--keep``), so that a campaign that was broken off goes
 Each corruption is loaded from files by `kit.load_fleet`. Many are loaded together, one an aircraft, and told apart by
 row and panel; whatever is not settled by that is loaded alone. In order, a corruption is settled by
 
-1. a problem, which the sound dataset does not have, of the row (``named``);
+1. a problem, which the sound dataset does not have, of the row or of another one that it bears on (``named``);
 2. a column that no question reads: columns are mixed up as a whole, and no evidence changes (``not read``);
 3. evidence: lives with all looks, tracks, sizes at first find, limit, cap, packages and usage of every question are
-   the same as before (``same evidence``);
+   the same as before, whatever the serials of their panels (``same evidence``);
 4. the answers of those questions whose evidence changed: threshold and repeat (``same answers``, or ``moved``).
 """
 
@@ -217,6 +217,16 @@ class Demo:
                 found |= self.aircraft_of_panel.get(cell, frozenset()) if column == "panel" else {self._of_finding().get(cell, "")}  # fmt: skip
         return frozenset(found) - {""}
 
+    def aircraft_of_row(self, table: str, row: int) -> frozenset[str]:
+        """Aircraft that a row of a file names as it is written; none where it names no single one."""
+        head, rows = self.texts.get(table, ([], []))
+        if not 0 <= row - 2 < len(rows):
+            return frozenset()
+        cells = dict(zip(head, rows[row - 2], strict=True))
+        return frozenset({cells.get("aircraft") or self._of_finding().get(cells.get("finding", ""), "")}) - {
+            ""
+        }
+
     def panels_of(self, one: Corruption) -> frozenset[str]:
         """Panels that a corruption of a row about one damage may bear on; none where it may bear on many."""
         if one.table not in ("repairs", "deferrals") or one.column in ("finding", "replaces"):
@@ -369,7 +379,13 @@ def changed(before: dict, after: dict) -> set[tuple[str, str, str]]:
         one, other = before.get(key, {}), after.get(key, {})
         pair = id(one), id(other)
         if pair not in pairs:
-            pairs[pair] = {name for name in one.keys() | other.keys() if one.get(name) != other.get(name)}
+            # A life whose panel has another serial is the same life: no answer asks for its name.
+            same = sorted(one.values()) == sorted(other.values())
+            pairs[pair] = (
+                set()
+                if same
+                else {name for name in one.keys() | other.keys() if one.get(name) != other.get(name)}
+            )
         out |= {(*key, name) for name in pairs[pair]}
     return out
 
@@ -391,13 +407,25 @@ def unread_columns_hold(demo: Demo) -> bool:
 
 
 def _named(demo: Demo, some: list[Corruption]) -> set[int]:
-    """Which of some corruptions loaded together are named in their own row; none where the whole is refused."""
+    """Which of some corruptions loaded together are named; none where the whole is refused.
+
+    Where no two of them meet on an aircraft, a problem of another row of its aircraft names one as well.
+    """
     try:
         fleet = demo.load_with(some)
     except TableError:
         return set()
     new = {(table, row) for table, _, row, _, _ in _problems(fleet) - demo.keys}
-    return {k for k, one in enumerate(some) if (one.table, one.row + 2) in new}
+    own = [demo.aircraft_of(one) for one in some]
+    apart = sum(map(len, own)) == len(frozenset().union(*own)) and not any(
+        one.table in SHARED for one in some
+    )
+    planes = (
+        frozenset().union(*(demo.aircraft_of_row(table, row) for table, row in new)) if apart else frozenset()
+    )
+    return {
+        k for k, one in enumerate(some) if (one.table, one.row + 2) in new or (own[k] and own[k] & planes)
+    }
 
 
 def batches(demo: Demo, some: list[int], drawn: list[Corruption], most: int) -> list[list[int]]:

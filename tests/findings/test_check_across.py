@@ -191,3 +191,59 @@ def test_a_centre_that_shares_one_coordinate_with_another_mapping_of_its_damage_
         )
         assert {reason} == {one for one, _ in found.values()}
         assert any("as of D1" in words for _, words in found.values())
+
+
+def test_a_meter_that_stands_still_while_the_other_rises_is_named_on_both_days(tiny):
+    """The cycles of a month copied into the next: no flight takes no time. Both standing still is an aircraft on the ground."""
+    for name, day, hours, cycles in (
+        ("R6a", "2018-06-01", "6000", "3000"),
+        ("R6b", "2018-07-01", "6250", "3125"),
+    ):
+        tiny.add(
+            "usage",
+            "R6",
+            reading=name,
+            read_on=day,
+            recorded_on=day,
+            flight_hours=hours,
+            flight_cycles=cycles,
+        )
+    assert not [cell for cell in warnings(tiny) if cell[0] == "usage"]
+    tiny.set("usage", "R6b", flight_hours="6000", flight_cycles="3000")
+    assert not [cell for cell in warnings(tiny) if cell[0] == "usage"]
+    found = warnings(tiny.set("usage", "R6b", flight_hours="6250"))
+    reason, words = found["usage", tiny.line("usage", "R6b"), "flight_cycles", "3000"]
+    assert reason == "flight_cycles stands still while flight_hours rises"
+    assert words == "a reading that rises from 2018-06-01 to 2018-07-01, as flight_hours does by 250"
+    assert ("usage", tiny.line("usage", "R6a"), "flight_cycles", "3000") in found
+    found = warnings(tiny.set("usage", "R6b", flight_hours="6000", flight_cycles="3125"))
+    assert ("usage", tiny.line("usage", "R6b"), "flight_hours", "6000") in found
+
+
+def test_a_lone_blank_and_a_lone_rounding_are_named_by_the_other_rows(tiny):
+    for k in range(120):
+        tiny.add(
+            "findings",
+            "D4",
+            finding=f"E{k}",
+            tap_grid="",
+            outline="",
+            centre_x=str(20 + 7 * k),
+            centre_y="250",
+        )
+    lone = ("is blank, and", "nearly no other size")
+    assert not [cell for cell, (reason, _) in warnings(tiny).items() if any(word in reason for word in lone)]
+    tiny.set("findings", "E7", rounding="").set("findings", "E8", rounding="0.5").set(
+        "findings", "E9", side=""
+    )
+    found = warnings(tiny)
+    assert found["findings", tiny.line("findings", "E7"), "rounding", ""][0] == (
+        "rounding is blank, and nearly all other rows have it"
+    )
+    assert found["findings", tiny.line("findings", "E8"), "rounding", "0.5"] == (
+        "nearly no other size in this unit is rounded so",
+        "5 mm, as most sizes in mm",
+    )
+    for k in range(20, 30):
+        tiny.set("findings", f"E{k}", rounding="")
+    assert ("findings", tiny.line("findings", "E20"), "rounding", "") not in warnings(tiny)

@@ -25,6 +25,7 @@ from kit.findings.check.evidence import (
     check_zone_of_subtype,
 )
 from kit.findings.check.labels import ZoneLabels
+from kit.findings.check.lone import check_lone
 from kit.findings.check.meters import check_meters
 from kit.findings.check.names import check_names
 from kit.findings.check.problems import ProblemLog, one_problem
@@ -91,6 +92,7 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
         own = raw[name].rejected
         log.include(own[own.index.isin(rows.index)] if len(own) else own)
         check_names(context, name, rows)
+        check_lone(context, name, rows)
         if name == "panels":
             _removals_on_one_line(context, rows, known_on)
         _events(context, name, rows)

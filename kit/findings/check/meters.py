@@ -14,9 +14,12 @@ METERS = ("flight_hours", "flight_cycles")
 MOST_PER_DAY = {"flight_hours": 24.0, "flight_cycles": 48.0}
 """What no aircraft flies in a day: more than its hours, and a flight every half hour."""
 
+STILL = {"flight_hours": 24.0, "flight_cycles": 1.0}
+"""What one meter may rise by while the other stands: no flight lasts longer than a day, none takes no time (common practice, no source)."""
+
 
 def check_meters(log: ProblemLog, usage: pd.DataFrame, text: pd.DataFrame) -> None:
-    """Report readings that go backwards or rise too fast, and meter changes without a last reading.
+    """Report readings that go backwards, rise too fast or stand still alone, and meter changes without a last reading.
 
     Parameters
     ----------
@@ -79,6 +82,7 @@ def check_meters(log: ProblemLog, usage: pd.DataFrame, text: pd.DataFrame) -> No
                 mend="correct the reading; if the meter was changed, add a row with meter_change = yes",
             )
         _report_too_fast(log, order[~offends], stretch[~offends], text, column)
+    _report_still(log, order, stretch, text)
 
 
 def _report_too_fast(
@@ -103,6 +107,34 @@ def _report_too_fast(
         ],
         mend="correct one of the readings; if the meter was changed, say so with meter_change = yes",
     )
+
+
+def _report_still(log: ProblemLog, order: pd.DataFrame, stretch: NDArray, text: pd.DataFrame) -> None:
+    """Report pairs of readings between which one meter stands still while the other rises by more than it can."""
+    day = order["read_on"].to_numpy().astype("datetime64[D]")
+    steps = {column: np.diff(order[column].to_numpy()) for column in METERS}
+    for column, other in (METERS, METERS[::-1]):
+        rise = steps[other]
+        still = np.flatnonzero((np.diff(stretch) == 0) & (steps[column] == 0) & (rise > STILL[other]))
+        if not len(still):
+            continue
+        # Either of the two may be the copy: both are named.
+        where, first = np.unique(np.r_[still, still + 1], return_index=True)
+        pair = np.r_[still, still][first]
+        rows = order.iloc[where]
+        log.add(
+            "usage",
+            rows,
+            column,
+            text.loc[rows.index, column],
+            reason=f"{column} stands still while {other} rises",
+            expected=[
+                f"a reading that rises from {day[k]} to {day[k + 1]}, as {other} does by {rise[k]:g}"
+                for k in pair.tolist()
+            ],
+            mend=f"correct the reading of one of the two days; if {column} was not read on one of them, leave its row out",
+            warn=True,
+        )
 
 
 def _longest_rising(values: NDArray) -> NDArray[np.bool_]:

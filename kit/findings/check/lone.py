@@ -1,0 +1,91 @@
+"""Is one cell unlike those of nearly all other rows: a blank among cells that are given, a rounding that no other size has."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from kit.findings.check.context import CheckContext
+from kit.findings.read.lazy_text import given_cells
+from kit.findings.tables import is_damage
+
+MOSTLY_GIVEN = {
+    "zones": (
+        "outer_material",
+        "outer_thickness",
+        "inner_material",
+        "inner_thickness",
+        "core_material",
+        "core_thickness",
+    ),
+    "limits": ("bounds",),
+    "inspections": ("coverage",),
+    "findings": ("length", "size_unit", "rounding", "depth", "side"),
+}
+"""Columns that may be blank, but whose blank means less than a cell: where nearly all rows have one, it was forgotten."""
+
+FEWEST_ROWS, FEWEST_SIZES = 20, 100
+"""Rows of a table, and sizes in one unit, from which one may be told to be unlike the others (common practice, no source)."""
+
+SHARE_LONE = 0.01
+"""Share of the rows up to which those are lone that differ (common practice, no source) [-]."""
+
+
+def check_lone(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
+    """Warn of blanks where nearly all rows have a cell, and of roundings that nearly no other size in that unit has.
+
+    Parameters
+    ----------
+    context : CheckContext
+        What the checks work on.
+    name : str
+        The table.
+    rows : DataFrame
+        Typed rows of it.
+    """
+    if name == "findings":
+        rows = rows[is_damage(rows).to_numpy(dtype=bool)]  # a false call has no size
+    if len(rows) < FEWEST_ROWS:
+        return
+    for column in MOSTLY_GIVEN.get(name, ()):
+        blank = ~given_cells(rows[column])
+        if 0 < blank.sum() <= max(1, SHARE_LONE * len(rows)):
+            context.report(
+                name,
+                rows,
+                blank,
+                column,
+                reason=f"{column} is blank, and nearly all other rows have it",
+                expected=f"{column} as in the {len(rows) - int(blank.sum()):,} other rows",
+                mend=f"write the {column}; if nobody knows it, nothing",
+                warn=True,
+            )
+    if name == "findings":
+        _roundings(context, rows)
+
+
+def _roundings(context: CheckContext, rows: pd.DataFrame) -> None:
+    """Warn of steps of rounding that nearly no other size in the same unit has."""
+    sized = (rows["length"] > 0).to_numpy() & (rows["rounding"] > 0).to_numpy()
+    unit = context.text("findings", rows)["size_unit"].to_numpy(dtype=object)
+    step = rows["rounding"].round(6).to_numpy()
+    odd, usual = np.zeros(len(rows), dtype=bool), np.full(len(rows), np.nan)
+    for one in pd.unique(unit[sized]):
+        own = sized & (unit == one)
+        counts = pd.Series(step[own]).value_counts()
+        if own.sum() >= FEWEST_SIZES:
+            lone = counts.index[counts <= SHARE_LONE * own.sum()]
+            odd |= own & np.isin(step, lone)
+            usual[own] = counts.index[0]
+    context.report(
+        "findings",
+        rows,
+        odd,
+        "rounding",
+        reason="nearly no other size in this unit is rounded so",
+        expected=[
+            f"{mm:g} mm, as most sizes in {one}" for mm, one in zip(usual[odd], unit[odd], strict=True)
+        ],
+        mend="check rounding and size_unit; if the size was read to this step, nothing",
+        warn=True,
+    )
