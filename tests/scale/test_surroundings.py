@@ -12,6 +12,7 @@ import pytest
 from support import Tiny
 
 from kit.findings import load_fleet
+from scale.soak import soak
 
 
 @pytest.fixture
@@ -63,3 +64,10 @@ def test_the_command_says_the_same_in_other_locales(tmp_path, surroundings):
         return json.loads(done.stdout)
 
     assert said(surroundings) == said({})
+
+
+@pytest.mark.long
+def test_deciding_over_and_over_does_not_grow():
+    """A leak of a fleet or an answer a round is hundreds of KiB; `python tests/scale/soak.py 1000 PAGE` goes on for a thousand."""
+    held = soak(10).resident
+    assert held[-1] - held[3] < 1.0, held
