@@ -49,7 +49,7 @@ from kit.commands import (
     short_row,
     show,
     sign_off,
-    wrapped,
+    writable_folder,
 )
 from kit.numerics.forked import forked_map
 from kit.numerics.words import signed
@@ -101,6 +101,9 @@ def check(
             right_edge,
         )
 
+        for option, path in (("--html", html), ("--proposals", proposals)):
+            if path is not None:  # their folders are made
+                writable_folder(path.parent, f"{option} {path}")
         with tempfile.TemporaryDirectory() as folder:
             try:
                 fleet = load_fleet(source, set_aside=Path(folder) / "rejected_rows.csv")
@@ -252,34 +255,29 @@ def decide(
     if as_json:
         print_json(summary)
     else:
-        say(wrapped(notice(fleet)))
+        say(notice(fleet))
         shared = [line for line in answers[0].assumptions if all(line in one.assumptions for one in answers)]
         for answer in answers:
             for line in answer.lines:
-                say(wrapped(line.lstrip(" "), indent=" " * (len(line) - len(line.lstrip(" ")))))
+                say(line)
             for line in answer.assumptions:
                 if answer.assumptions == tuple(shared) or line not in shared:
-                    say(wrapped(f"assumed: {line}", indent="  "))
+                    say(f"  assumed: {line}")
             say(
-                wrapped(
-                    "a50 is the size found half as often as the plateau, not that with POD 0.50 where the plateau is below 1",
-                    indent="  ",
-                )
+                "  a50 is the size found half as often as the plateau, not that with POD 0.50 where the plateau is below 1"
             )
         if len(answers) > 1:
             say("\nAssumed in every answer:")
             for line in shared:
-                say(wrapped(f"- {line}"))
+                say(f"- {line}")
             say("")
             show(_short_table(answers))
             say(
-                wrapped(
-                    "now: the repeat in force; draws: share that meets the target (and is asked). What each rests on, and its cautions (!), stand above."
-                )
+                "now: the repeat in force; draws: share that meets the target (and is asked). What each rests on, and its cautions (!), stand above."
             )
         say("")
         for caution in CAUTIONS:
-            say(wrapped(f"- {caution}"))
+            say(f"- {caution}")
         say(f"Records, figures and sheets, in a folder for each decision: {out}")
     if not all(answer.is_recommended for answer in answers):
         raise typer.Exit(NO)
@@ -539,6 +537,7 @@ def demo(
             raise RecordError(f"{folder}: is there already and not empty. Give a new folder.")
         if as_extract is not None and as_extract not in EXTRACT_UNITS:
             raise RecordError(f"--as-extract {as_extract}: must be {' or '.join(EXTRACT_UNITS)}.")
+        writable_folder(folder, str(folder))
         more = {} if seed is None else {"seed": seed}
         if as_extract is None:
             path = make_demo(folder, **more)

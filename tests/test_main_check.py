@@ -2,12 +2,11 @@
 
 import json
 
+import command_line
 import numpy as np
 import pandas as pd
 import pytest
-from typer.testing import CliRunner
 
-from kit.__main__ import app
 from kit.cautions import CAUTIONS
 from kit.findings import find_traps, propose_corrections, reporting_delay, right_edge
 
@@ -15,10 +14,7 @@ FINE, NO, BAD_INPUT = 0, 1, 2
 
 
 def run(*arguments):
-    result = CliRunner().invoke(app, [str(one) for one in ("check", *arguments)])
-    if result.exception is not None and not isinstance(result.exception, SystemExit):
-        raise result.exception
-    return result
+    return command_line.run("check", *arguments)
 
 
 @pytest.fixture(scope="module")

@@ -25,7 +25,8 @@ from kit.commands.shell import (
     say,
     show,
     steps,
-    wrapped,
+    writable_file,
+    writable_folder,
 )
 from kit.commands.streams import guard_output
 
@@ -61,5 +62,6 @@ __all__ = [
     "show",
     "sign_off",
     "steps",
-    "wrapped",
+    "writable_file",
+    "writable_folder",
 ]

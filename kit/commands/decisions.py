@@ -10,7 +10,18 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from kit.commands.shell import NO, AsJson, Source, Strict, bad_input, load_aside, print_json, say
+from kit.commands.shell import (
+    NO,
+    AsJson,
+    Source,
+    Strict,
+    bad_input,
+    load_aside,
+    print_json,
+    say,
+    writable_file,
+    writable_folder,
+)
 from kit.numerics.forked import forked_map
 
 if TYPE_CHECKING:
@@ -64,6 +75,7 @@ def pack(
     with bad_input():
         from kit.decisions import pack_decision
 
+        writable_file(out, "--out")
         path = pack_decision(record, load_aside(source, strict=False), out)
     say(
         f"Evidence pack: {path} ({path.stat().st_size / 1e6:.2f} MB). Check it anywhere with: kit rerun {path}"
@@ -201,6 +213,7 @@ def document(
         from kit.programmes import tornado
         from kit.sheets import decision_document, html_page, pages, pdf_bytes
 
+        writable_folder(out, f"--out {out}")
         full = kind is Kind.DOSSIER
         chain = register or register_path(record)
         held = verify_register(chain) if register is not None or chain.is_file() else None

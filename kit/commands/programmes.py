@@ -23,6 +23,7 @@ from kit.commands.shell import (
     say,
     show,
     steps,
+    writable_file,
 )
 from kit.numerics.words import number, signed
 
@@ -39,6 +40,7 @@ Asked = Annotated[
     Path, typer.Option("--question", "-q", help="The question's TOML file: group, damage types, POD.")
 ]
 Figure = Annotated[Path | None, typer.Option(help="Write the figure, too: a PNG, SVG or PDF file.")]
+_PICTURES = (".png", ".svg", ".pdf")
 Draws = Annotated[int, typer.Option(min=50, max=2000, help="Joint draws.")]
 CostFile = Annotated[Path | None, typer.Option("--costs", help="TOML file with the tables cost and hours.")]
 UsageFile = Annotated[
@@ -141,6 +143,7 @@ def panels(
     with bad_input():
         from kit.programmes import present_state
 
+        writable_file(figure, "--figure", *_PICTURES)
         fleet = load_aside(source, strict=strict)
         with steps("panels", quiet=as_json) as tell:
             state = present_state(fleet, question, draws=draws, say=tell)
@@ -232,6 +235,7 @@ def compare(
             extension_evidence,
         )
 
+        writable_file(figure, "--figure", *_PICTURES)
         fleet = load_aside(source, strict=strict)
         ask = read_question(question)
         evidence = Evidence(fleet).as_known_on(ask.known_on)
@@ -265,7 +269,7 @@ def compare(
                     + (
                         ""
                         if n == "looks"
-                        else f"\n{signed(row[f'{n}_lower'])} to {signed(row[f'{n}_upper'])}"
+                        else f"\n({signed(row[f'{n}_lower'])} to {signed(row[f'{n}_upper'])})"
                     )
                     for n in names
                 ),
@@ -315,6 +319,7 @@ def forecast(
         from kit.programmes import Costs, UsagePlan, forecast_finds
         from kit.programmes import back_test as try_back
 
+        writable_file(figure, "--figure", *_PICTURES)
         fleet = load_aside(source, strict=strict)
         evidence = Evidence(fleet)
         with steps("forecast", quiet=as_json) as tell:
@@ -384,7 +389,11 @@ def forecast(
             ),
             more=None
             if tried is None
-            else {"back_test": plain(tried.to_frame()), "coverage": tried.coverage},
+            else {
+                "back_test": plain(tried.to_frame()),
+                "by_damage_type": plain(tried.by_kind),
+                "coverage": tried.coverage,
+            },
         )
 
 
@@ -402,6 +411,7 @@ def sensitivity(
         from kit.numerics.forked import forked_map
         from kit.programmes import tornado
 
+        writable_file(figure, "--figure", *_PICTURES)
         fleet = load_aside(source, strict=strict)
         with steps("sensitivity", quiet=as_json) as tell:
             result = tornado(fleet, question, draws=draws, worth=worth, run=forked_map, say=tell)
@@ -422,9 +432,9 @@ def sensitivity(
             ("value", "left"),
             ("stated", "right"),
             ("low", "right"),
-            ("interval", "right"),
+            ("interval at low", "right"),
             ("high", "right"),
-            ("interval", "right"),
+            ("interval at high", "right"),
             ("moves it by", "right"),
             ("range", "left"),
         ]

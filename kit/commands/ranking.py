@@ -229,7 +229,7 @@ def _damage_table(
             f"{row['found']:.0f}",
             f"{row['expected']:.1f}",
             f"{row['false_calls']:.1f}",
-            f"{min(row['detected'], 1.0):.0%}",
+            cell(f"{min(row['detected'], 1.0):.0%}"),
             f"{row['rate']:.3g} ({row['rate_lower']:.2g} to {row['rate_upper']:.2g})",
             f"{row['rank_lower']} to {row['rank_upper']}",
             f"{row['p_worst']:.2f}",

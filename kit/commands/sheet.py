@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from kit.cautions import CAUTIONS
-from kit.commands.shell import AsJson, Source, Strict, bad_input, load_aside, notice, print_json, say, steps
+from kit.commands.shell import (
+    AsJson,
+    Source,
+    Strict,
+    bad_input,
+    load_aside,
+    notice,
+    print_json,
+    say,
+    steps,
+    writable_file,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,6 +72,7 @@ def sheet(
             raise QuestionError(
                 "--question orders the panels of a check: give it with --aircraft and --check."
             )
+        writable_file(out, "--out")
         evidence = Evidence(load_aside(source, strict=strict))
         grid = {"size_mm": size, "aspect": aspect, "chance": chance}
         left_out: tuple[str, ...] = ()

@@ -4,28 +4,37 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 import tempfile
 import textwrap
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
+from rich.cells import cell_len
 from rich.console import Console
 from rich.markup import escape
-from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 from tqdm import tqdm
 
 from kit.numerics.plain_text import plain_text
+from kit.numerics.words import spelled
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from kit.findings import Fleet
+
+_HELD_TOGETHER = re.compile(r"(?<=\d) (?=(?:%|FH|FC|mm|m²)(?!\w))|(?<=→) (?=[-+]?\d)")
+"""Blanks at which no line is broken: between a number and its unit."""
+
+_HELD = "\N{NO-BREAK SPACE}"
+_SHORT = 40  # letters of a head with its value that are not parted
+_ROOM = 20  # letters of a sentence in a narrow column
 
 FINE, NO, BAD_INPUT = 0, 1, 2
 """Exit status: fine, the answer is no, bad input."""
@@ -64,8 +73,10 @@ def console(*, stderr: bool = False) -> Console:
 
 
 def _has_width(stream: TextIO | None) -> bool:
-    """Whether lines end somewhere: on a terminal, or where COLUMNS says so."""
-    return bool(os.environ.get("COLUMNS")) or (stream is not None and stream.isatty())
+    """Whether lines end somewhere: on a terminal, or where COLUMNS says so, which errors that go to a file do not heed."""
+    if stream is not None and stream.isatty():
+        return True
+    return bool(os.environ.get("COLUMNS")) and stream is not sys.stderr
 
 
 def _is_about_input(error: Exception) -> bool:
@@ -169,6 +180,62 @@ def notice(fleet: Fleet) -> str:
     )
 
 
+def writable_file(path: Path | None, option: str, *endings: str) -> None:
+    """Refuse a file that could not be written, before the work whose result it is to hold.
+
+    Parameters
+    ----------
+    path : Path or None
+        The file; None where none is asked for.
+    option : str
+        The option that names it, for the message.
+    *endings : str
+        How its name may end; default as it likes.
+
+    Raises
+    ------
+    OSError
+        If its folder is not there or not to be written to, or it is a folder, or it ends otherwise.
+    """
+    if path is None:
+        return
+    folder = path.parent
+    if endings and path.suffix.lower() not in endings:
+        raise OSError(
+            f"{option} {path}: must end in {' or '.join(endings)}. Got {path.suffix or 'no ending'!r}; correct it."
+        )
+    if path.is_dir():
+        raise IsADirectoryError(f"{option} {path}: is a folder. Give the name of a file.")
+    if not folder.is_dir():
+        raise FileNotFoundError(f"{option} {path}: the folder {folder} is not there. Make it first.")
+    if not os.access(path if path.exists() else folder, os.W_OK):
+        raise PermissionError(f"{option} {path}: cannot be written. Give a place that can.")
+
+
+def writable_folder(path: Path, option: str) -> None:
+    """Refuse a folder that could not be made or written to, before the work whose results it is to hold.
+
+    Parameters
+    ----------
+    path : Path
+        The folder; it need not be there yet.
+    option : str
+        What named it, for the message.
+
+    Raises
+    ------
+    OSError
+        If it, or the nearest folder above it that is there, is a file or not to be written to.
+    """
+    there = next(one for one in (path, *path.absolute().parents) if one.exists())
+    if not there.is_dir():
+        raise NotADirectoryError(
+            f"{option}: {there} is a file, not a folder. Give a path where you may write."
+        )
+    if not os.access(there, os.W_OK):
+        raise PermissionError(f"{option}: {there} cannot be written to. Give a path where you may write.")
+
+
 def print_json(data: object) -> None:
     """Print one JSON document.
 
@@ -181,42 +248,59 @@ def print_json(data: object) -> None:
     marks = {
         mark: f"\\u{ord(mark):04x}" for mark in set(text) if plain_text(mark) != mark and ord(mark) < 0x10000
     }
-    say(text.translate(str.maketrans(marks)))
+    typer.echo(plain_text(text.translate(str.maketrans(marks))))
 
 
 def say(text: str, *, err: bool = False) -> None:
-    """Print a line in which nothing that came from data can steer the terminal.
+    """Print lines for people, in which nothing that came from data can steer the terminal.
 
     Parameters
     ----------
     text : str
-        The line.
+        One line or more, each broken between words to the width of the terminal ; per cent is spelled in one way.
     err : bool
-        Whether it goes to the standard error.
+        Whether they go to the standard error.
     """
-    typer.echo(plain_text(text), err=err)
+    lines = spelled(plain_text(text)).split("\n")
+    typer.echo("\n".join(_wrapped(line, err=err) for line in lines), err=err)
 
 
 def show(table: Table) -> None:
-    """Print a table; where the terminal is too narrow for it, one block a row, so that no number is cut.
+    """Print a table; where the terminal is too narrow for it, one block a row, so that no number is cut or broken.
 
     Parameters
     ----------
     table : Table
-        Whose cells are marked-up text.
+        Whose cells are marked-up text; columns that stand to the right hold numbers, which are not parted from their bounds.
     """
     out = console()
-    if Measurement.get(out, out.options.update(max_width=10_000), table).minimum <= out.width:
-        out.print(table)
+    if table.title:
+        table.title = spelled(str(table.title))
+    for column in table.columns:
+        held = _parted(column.cells, words=column.justify != "right")
+        words = [*_flat(column.header).split(), *held]
+        column.min_width = max((cell_len(word) for word in words), default=0)
+    needed = sum(column.min_width + 3 for column in table.columns) + 1  # a blank on each side, and lines
+    if needed <= out.width or not _has_width(sys.stdout):
+        out.print(table, width=max(out.width, needed))
         return
     if table.title:
-        say(wrapped(_flat(table.title)))
+        say(_flat(table.title))
     heads = [_flat(column.header) for column in table.columns]
-    for row in zip(*([_flat(text) for text in column.cells] for column in table.columns), strict=True):
-        say("")
-        for number, (head, text) in enumerate(zip(heads, row, strict=True)):
-            if text:
-                say(wrapped(f"{head}: {text}", indent="" if number == 0 else "  "))
+    for name, *values in zip(
+        *([_flat(text) for text in column.cells] for column in table.columns), strict=True
+    ):
+        say(f"\n{heads[0]}: {name}")
+        pairs = (f"{head}: {text}" for head, text in zip(heads[1:], values, strict=True) if text)
+        # A head and its short value stay together.
+        say("  " + " · ".join(one.replace(" ", _HELD) if len(one) <= _SHORT else one for one in pairs))
+
+
+def _parted(cells: Iterable[object], *, words: bool) -> Iterator[str]:
+    """Give what must stay together of some cells: their lines, or the words of these and room for some of them."""
+    for text in cells:
+        for line in Text.from_markup(str(text)).plain.split("\n"):
+            yield from (*line.split(), line[:_ROOM]) if words else (line,)
 
 
 def _flat(text: object) -> str:
@@ -224,32 +308,33 @@ def _flat(text: object) -> str:
     return " ".join(Text.from_markup(str(text)).plain.split())
 
 
-def wrapped(text: str, *, indent: str = "") -> str:
-    """Break a line between words to the width of the terminal; a number or name is never broken.
+def _wrapped(text: str, *, err: bool = False) -> str:
+    """Break a line between words to the width of the terminal; a number, its per cent or a name is never broken.
 
     Parameters
     ----------
     text : str
-        The line.
-    indent : str
-        Before it; what follows the first break stands two places further in.
+        The line; what follows the first break stands two places further in than it.
+    err : bool
+        Whether it goes to the standard error.
 
     Returns
     -------
     str
         In one line where the output is no terminal and COLUMNS says no width.
     """
-    if not _has_width(sys.stdout):
-        return f"{indent}{text}".rstrip()
+    if not _has_width(sys.stderr if err else sys.stdout):
+        return text.rstrip().replace(_HELD, " ")
+    indent = text[: len(text) - len(text.lstrip(" "))]
     lines = textwrap.wrap(
-        text,
-        console().width,
+        _HELD_TOGETHER.sub(_HELD, text.lstrip(" ")),
+        console(stderr=err).width,
         initial_indent=indent,
         subsequent_indent=indent + "  ",
         break_long_words=False,
         break_on_hyphens=False,
     )
-    return "\n".join(lines) or indent.rstrip()
+    return "\n".join(lines).replace(_HELD, " ")
 
 
 def cell(value: object) -> str:
@@ -265,7 +350,7 @@ def cell(value: object) -> str:
     str
         Without marks that a terminal or the table would follow.
     """
-    return escape(plain_text(value))
+    return escape(spelled(plain_text(value)))
 
 
 def plain(frame: pd.DataFrame) -> list[dict[str, object]]:

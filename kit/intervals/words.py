@@ -111,7 +111,7 @@ def _panel_hours_a_year(answer: Answer) -> float | None:
 
 
 def answer_in_words(answer: Answer) -> str:
-    """Say the whole answer: special cautions first, then what is recommended and what it leaves.
+    """Say the whole answer: what is recommended, the cautions special to it, then its parts and what it leaves.
 
     Parameters
     ----------
@@ -124,7 +124,9 @@ def answer_in_words(answer: Answer) -> str:
         Markdown.
     """
     cautions = [f"- {one}" for one in answer.special_cautions]
-    first = ["**Read first:**", "", *cautions, ""] if cautions else []
+    special = (
+        ["**Special to this answer, to be read before it is used:**", "", *cautions, ""] if cautions else []
+    )
     unit = in_words(answer.question.clock)
     beside = [*(f"- {part.words(unit)}" for part in answer.parts), ""] if answer.parts else []
-    return "\n".join([*first, recommendation_in_words(answer), "", *beside, yearly_in_words(answer)])
+    return "\n".join([recommendation_in_words(answer), "", *special, *beside, yearly_in_words(answer)])

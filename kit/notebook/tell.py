@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TypeVar
 
 from IPython.display import Markdown, display, update_display
@@ -44,6 +44,7 @@ def _paragraphs(sentences: tuple[object, ...]) -> str:
 
 
 _TOP = "answer-at-the-top"
+_STANDING = f"*{CAUTIONS[0]} The other standing cautions stand at the end.*"
 
 
 def answer_first() -> None:
@@ -51,15 +52,24 @@ def answer_first() -> None:
     display(Markdown("> The answer comes to stand here when all cells have run."), display_id=_TOP)
 
 
-def answer(*sentences: object) -> None:
+def answer(*sentences: object, special: Iterable[str] = ()) -> None:
     """Show the answer in a box at its place, and put the same into the box at the top.
 
     Parameters
     ----------
     *sentences : object
         As for `say`.
+    special : iterable of str
+        What must be read before it is used, because of this case; the standing cautions, which it may hold, are not repeated.
     """
-    text = _paragraphs(sentences)
+    own = [line for line in special if line not in CAUTIONS]
+    text = _paragraphs(
+        (
+            *sentences,
+            *(("**Special to this case, to be read before it is used:**", bullets(own)) if own else ()),
+            _STANDING,
+        )
+    )
     box = Markdown("\n".join(f"> {line}".rstrip() for line in text.splitlines()))
     display(box)
     update_display(box, display_id=_TOP)

@@ -32,9 +32,11 @@ from kit.programmes.forecast import (
     Forecast,
     back_test,
     count_limits,
+    count_mass,
     forecast_finds,
     looks_made,
     poisson_binomial,
+    share_inside,
 )
 from kit.programmes.group import LEVEL, Group, band, group_of
 from kit.programmes.panels import LivingPanels, PanelLives, living_panels
@@ -90,6 +92,7 @@ __all__ = [
     "compare_programmes",
     "cost_curve",
     "count_limits",
+    "count_mass",
     "damage_blocks",
     "events_of",
     "extension_evidence",
@@ -111,6 +114,7 @@ __all__ = [
     "repair_share",
     "replacement_ages",
     "sample_plan",
+    "share_inside",
     "share_shown",
     "shared_factors",
     "simulate_programme",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +23,7 @@ from kit.intervals import (
 from kit.numerics.confidence import check_level
 from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
+from kit.numerics.words import in_words
 from kit.programmes.change import repair_share, simulate_programme
 from kit.programmes.cost import Costs
 from kit.programmes.group import DRAWS, LEVEL, Group, Progress, group_of, known_and_asked
@@ -89,6 +90,28 @@ def poisson_binomial(chances: ArrayLike, *, most: int | None = None) -> Floats:
     return out
 
 
+def count_mass(chances: Floats) -> tuple[Floats, Floats]:
+    """Mean of a count and the chance of each number, over draws of its chances.
+
+    Parameters
+    ----------
+    chances : ndarray, shape (n_draws, n_trials, n_periods)
+        Chance of each trial under each draw [-].
+
+    Returns
+    -------
+    mean : ndarray, shape (n_periods,)
+        Mean over the draws [-].
+    mass : ndarray, shape (n_periods, n_most + 1)
+        Chance of 0, 1, ...; the last entry holds what lies above, which is far out in the tail [-].
+    """
+    p = np.clip(np.moveaxis(chances, 2, 1), 0.0, 1.0)
+    mean = p.sum(axis=2)
+    top = float(mean.max(initial=0.0))
+    mass = poisson_binomial(p, most=int(np.ceil(top + 8 * np.sqrt(top + 1) + 8))).mean(axis=0)
+    return mean.mean(axis=0), mass
+
+
 def count_limits(chances: Floats, *, level: float = LEVEL) -> tuple[Floats, Floats, Floats]:
     """Mean and exact limits of a count, over draws of its chances.
 
@@ -105,15 +128,51 @@ def count_limits(chances: Floats, *, level: float = LEVEL) -> tuple[Floats, Floa
         Limits are whole numbers: each tail holds at most half of what is left.
     """
     check_level(level)
-    p = np.clip(np.moveaxis(chances, 2, 1), 0.0, 1.0)
-    mean = p.sum(axis=2)
-    top = float(mean.max(initial=0.0))
-    mass = poisson_binomial(p, most=int(np.ceil(top + 8 * np.sqrt(top + 1) + 8))).mean(axis=0)
+    mean, mass = count_mass(chances)
     below = np.cumsum(mass, axis=1)
     tail = (1 - level) / 2
     lower = (below < tail).sum(axis=1)
     upper = (below < 1 - tail - 1e-12).sum(axis=1)
-    return mean.mean(axis=0), lower.astype(float), upper.astype(float)
+    return mean, lower.astype(float), upper.astype(float)
+
+
+def share_inside(below: float, at: float, *, level: float = LEVEL) -> float:
+    """Share of a value of some chance of its own that lies within bounds of exactly a level.
+
+    Parameters
+    ----------
+    below, at : float
+        Chance of less than the value that came, and of that value [-].
+    level : float
+        Chance between the bounds, half of the rest on each side [-].
+
+    Returns
+    -------
+    float
+        1 well inside and 0 well outside; where a bound cuts through the value, the part of its chance that it takes to
+        reach the level [-].
+
+    Notes
+    -----
+    The mean of the randomised probability integral transform: with :math:`u` even between `below` and `below` + `at`, the chance that
+    :math:`u` is between the tails. Over right answers it is `level` on average, however small the counts are; bounds that are whole
+    numbers hold at least `level`, and much more where a count is near 1.
+
+    References
+    ----------
+    .. [1] C. Czado, T. Gneiting and L. Held, "Predictive model assessment for count data", *Biometrics*, vol. 65, 2009, pp. 1254-1261
+       (from memory).
+
+    Examples
+    --------
+    >>> share_inside(0.2, 0.5, level=0.9), share_inside(0.0, 0.1, level=0.9), share_inside(0.97, 0.01, level=0.9)
+    (1.0, 0.5, 0.0)
+    """
+    check_level(level)
+    tail = (1 - level) / 2
+    if at <= 0:
+        return float(tail <= below <= 1 - tail)
+    return round(max(min(below + at, 1 - tail) - max(below, tail), 0.0) / at, 12)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -133,6 +192,8 @@ class Forecast(Tabled):
         Chance that a count lies within its limits [-].
     costs : Costs or None
         What was stated.
+    by_kind : dict of str to float
+        Expected finds over all quarters, by damage type [-].
     """
 
     group: Group
@@ -140,6 +201,7 @@ class Forecast(Tabled):
     frame: pd.DataFrame
     level: float
     costs: Costs | None
+    by_kind: dict[str, float]
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -306,7 +368,9 @@ def forecast_finds(
         tail = (1 - level) / 2
         frame["hours"] = hours.mean(axis=0)
         frame["hours_lower"], frame["hours_upper"] = np.quantile(hours, [tail, 1 - tail], axis=0)
-    return Forecast(group=group, programme=planned, frame=frame, level=level, costs=costs)
+    of_kinds = finds.reshape(group.n_draws, len(group.draws), -1).sum(axis=2).mean(axis=0)
+    by_kind = {kind: float(number) for kind, number in zip(group.draws, of_kinds, strict=True)}
+    return Forecast(group=group, programme=planned, frame=frame, level=level, costs=costs, by_kind=by_kind)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -324,12 +388,15 @@ class BackTest(Tabled):
         Chance that was promised [-].
     skipped : dict of str to str
         Year-ends at which nothing could be forecast, each with the reason.
+    by_kind : DataFrame
+        A row a damage type: kind, finds (forecast), came, fewest_finds (in its life fit, at the year-end that had fewest).
     """
 
     group_name: str
     frame: pd.DataFrame
     level: float
     skipped: dict[str, str]
+    by_kind: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def few(self) -> pd.DataFrame:
@@ -355,7 +422,7 @@ class BackTest(Tabled):
             own.insert(
                 0,
                 f"past forecasts of this group were far off: they expected {side} finds ({said:.1f}) than came ({came:.0f}); "
-                "the one to come is to be read accordingly",
+                f"the one to come is to be read accordingly{self._whose()}",
             )
         planned, made = self.frame["looks"].sum(), self.frame["looks_made"].sum()
         if not planned / _OTHER_LOOKS <= made <= planned * _OTHER_LOOKS:
@@ -375,6 +442,17 @@ class BackTest(Tabled):
             "years of one fleet are few and not independent of each other: their coverage says little by itself"
         )
         return (*own, *CAUTIONS)
+
+    def _whose(self) -> str:
+        """Say which damage type most of the difference is of, and what its life rested on."""
+        if self.by_kind.empty:
+            return ""
+        off = self.by_kind["finds"] - self.by_kind["came"]
+        row = self.by_kind.loc[off.abs().idxmax()]
+        return (
+            f"; most of it is {in_words(row['kind'])} ({row['finds']:.1f} expected, {row['came']:.0f} came), whose life rested on "
+            f"{row['fewest_finds']:.0f} finds at the year-end that had fewest"
+        )
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -401,7 +479,16 @@ class BackTest(Tabled):
             f"the forecast that was possible at the year-end before; {above} lay above and {below} below. Forecast in all "
             f"{rows['finds'].sum():.1f}, came {rows['came'].sum():.0f}; planned looks {rows['looks'].sum():.0f}, made "
             f"{rows['looks_made'].sum():.0f}.",
+            *self._by_kind_words(),
         )
+
+    def _by_kind_words(self) -> tuple[str, ...]:
+        """Say what was forecast and came of each damage type, where there are several."""
+        if len(self.by_kind) < 2:
+            return ()
+        rows = self.by_kind.itertuples()
+        parts = (f"{in_words(row.kind)} {row.finds:.1f} and {row.came:.0f}" for row in rows)
+        return (f"By damage type, forecast and came: {'; '.join(parts)}.",)
 
 
 def back_test(
@@ -454,7 +541,7 @@ def back_test(
     _ = evidence.regions  # what came is read from them in every year: so no forked process makes them again
     days = [pd.Timestamp(year, 12, 31) for year in range(last - years, last)]
     results = iter(run(lambda day: _one_year(evidence, ask, day, draws=draws, level=level), days))
-    rows, skipped = [], {}
+    rows, kinds, skipped = [], [], {}
     for day in days:
         if say is not None:
             say(f"as known on {day:%Y-%m-%d}")
@@ -462,17 +549,25 @@ def back_test(
         if isinstance(row, str):
             skipped[f"{day:%Y-%m-%d}"] = row
         else:
-            rows.append(row)
+            rows.append(row[0])
+            kinds.append(row[1])
     if not rows:
         why = "; ".join(f"{day}: {reason}" for day, reason in skipped.items())
         raise QuestionError(f"question {ask.name}: no year-end can be tested. {why}")
-    return BackTest(group_name=ask.group, frame=pd.DataFrame(rows), level=level, skipped=skipped)
+    by_kind = (
+        pd.concat(kinds)
+        .groupby("kind", sort=False, as_index=False)
+        .agg({"finds": "sum", "came": "sum", "fewest_finds": "min"})
+    )
+    return BackTest(
+        group_name=ask.group, frame=pd.DataFrame(rows), level=level, skipped=skipped, by_kind=by_kind
+    )
 
 
 def _one_year(
     evidence: Evidence, ask: Question, day: pd.Timestamp, *, draws: int, level: float
-) -> dict[str, object] | str:
-    """Forecast the year after a day beside what came, or say why nothing could be forecast."""
+) -> tuple[dict[str, object], pd.DataFrame] | str:
+    """Forecast the year after a day beside what came, in all and by damage type, or say why nothing could be forecast."""
     try:
         group = group_of(evidence.as_known_on(day), ask, draws=draws)
         made = forecast_finds(group, quarters=4, level=level)
@@ -480,24 +575,30 @@ def _one_year(
         return str(error)
     total = made.frame.iloc[-1]
     came, looked = _came(evidence, group, day, total["ends"])
-    return {
+    rested = {one.draws.kind: one.mode.histories.n_finds for one in group.believed}
+    kinds = pd.DataFrame({"kind": list(made.by_kind), "finds": list(made.by_kind.values())})
+    kinds = kinds.assign(came=kinds["kind"].map(came), fewest_finds=kinds["kind"].map(rested))
+    row = {
         "known_on": day,
         "finds": total["finds"],
         "finds_lower": total["finds_lower"],
         "finds_upper": total["finds_upper"],
-        "came": came,
-        "inside": bool(total["finds_lower"] <= came <= total["finds_upper"]),
+        "came": sum(came.values()),
+        "inside": bool(total["finds_lower"] <= sum(came.values()) <= total["finds_upper"]),
         "looks": total["looks"],
         "looks_made": looked,
-        "fewest_finds": min(one.mode.histories.n_finds for one in group.believed),
+        "fewest_finds": min(rested.values()),
     }
+    return row, kinds
 
 
-def _came(evidence: Evidence, group: Group, begin: pd.Timestamp, end: pd.Timestamp) -> tuple[int, int]:
-    """Count finds and looks of a time as known today, on the panels that were forecast."""
+def _came(
+    evidence: Evidence, group: Group, begin: pd.Timestamp, end: pd.Timestamp
+) -> tuple[dict[str, int], int]:
+    """Count finds, by damage type of the question, and looks of a time as known today, on the panels that were forecast."""
     ask, names = group.ask, group.living.frame["panel"]
     zones = evidence.zones_of((ask.group,))
-    kinds = {kind_asked(ask, mode) for mode in ask.modes}
+    kinds = {kind_asked(ask, mode): mode.kind for mode in ask.modes}
     damage = evidence.fleet.damage
     track = evidence.regions.set_index("finding")["track"]
     owner = damage["finding"].map(track[~track.index.duplicated()]).astype(object)
@@ -506,7 +607,9 @@ def _came(evidence: Evidence, group: Group, begin: pd.Timestamp, end: pd.Timesta
     new = (finds["found_on"] > begin) & (finds["found_on"] <= end)
     new &= finds["kind"].isin(kinds) & finds["panel"].isin(names) & finds["zone"].isin(zones)
     new &= finds["method"].str.startswith("tap")
-    return int(new.sum()), looks_made(evidence, group, begin, end)
+    number = finds.loc[new, "kind"].map(kinds).value_counts()
+    came = {mode.kind: int(number.get(mode.kind, 0)) for mode in ask.modes}
+    return came, looks_made(evidence, group, begin, end)
 
 
 def looks_made(evidence: Evidence, group: Group, begin: pd.Timestamp, end: pd.Timestamp) -> int:

@@ -5,9 +5,8 @@ import tomllib
 import numpy as np
 import pandas as pd
 import pytest
-from typer.testing import CliRunner
+from command_line import run
 
-from kit.__main__ import app
 from kit.drafts import ExtractError, draft_dataset, draft_question, question_toml, read_extract
 from kit.drafts.words import words_of
 from kit.findings import load_fleet
@@ -20,10 +19,6 @@ REPORTS = (
     "DEFECT REPORT NO;TAIL;POSN;DATE FOUND;TECHNIQUE;DEFECT CODE;LENGTH;WIDTH;X POSITION;Y POSITION;ACTION;VENDOR\n"
     "7;X1;P-7;06/30/2015;COIN TAP;DEBOND;1.25;0.75;10;10;NFA;ACME\n8;X2;P-7;07/13/2016;UT;ZZ;2.5;1;12;8;MON;ACME\n"
 )
-
-
-def run(*words):
-    return CliRunner().invoke(app, [str(word) for word in words])
 
 
 @pytest.fixture(scope="module")

@@ -3,9 +3,8 @@
 import json
 
 import pytest
-from typer.testing import CliRunner
+from command_line import run
 
-from kit.__main__ import app
 from kit.cautions import CAUTIONS
 
 
@@ -13,10 +12,6 @@ from kit.cautions import CAUTIONS
 def _loaded_once(monkeypatch, small_evidence):
     """Loading has its own tests; what is missing is refused by it."""
     monkeypatch.setattr("kit.commands.programmes.load_aside", lambda source, strict: small_evidence.fleet)
-
-
-def run(*arguments):
-    return CliRunner().invoke(app, [str(one) for one in arguments])
 
 
 @pytest.fixture(scope="module")
@@ -121,3 +116,25 @@ def test_bad_input_ends_with_2_and_one_line(small_folder, asked, arguments, mess
     lines = [line for line in result.stderr.splitlines() if line.startswith("error:")]
     assert len(lines) == 1
     assert message in lines[0]
+
+
+@pytest.mark.parametrize(
+    ("place", "words"),
+    [
+        ("nowhere/a.png", "the folder {folder}/nowhere is not there"),
+        ("a.txt", "must end in .png or .svg or .pdf"),
+        ("", "must end in"),
+    ],
+)
+@pytest.mark.parametrize(
+    "command", [("panels",), ("compare", "--repeat", "4000"), ("forecast",), ("sensitivity",)]
+)
+def test_a_figure_that_cannot_be_written_is_refused_before_the_work(
+    monkeypatch, tmp_path, asked, command, place, words
+):
+    monkeypatch.setattr("kit.commands.programmes.load_aside", lambda *_, **__: pytest.fail("work was done"))
+    figure = tmp_path / place
+    result = run(command[0], "source", "--question", asked, *command[1:], "--figure", figure)
+    assert result.exit_code == 2
+    assert result.stderr.startswith(f"error: --figure {figure}: ")
+    assert words.format(folder=tmp_path) in result.stderr

@@ -1,6 +1,7 @@
 """Exact limits of counts, and forecasts from the demo fleet."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kit.programmes import BackTest, count_limits, poisson_binomial
+from kit.programmes import BackTest, count_limits, poisson_binomial, share_inside
 
 
 @settings(max_examples=40, deadline=None)
@@ -68,6 +69,14 @@ def test_past_forecasts_that_were_far_off_are_said_first():
     frame = frame.assign(came=2, inside=False, looks=30.0, looks_made=28)
     off = BackTest(group_name="outer_door", frame=frame, level=0.9, skipped={})
     assert "expected more finds (9.0) than came (2)" in off.cautions[0]
+    kinds = pd.DataFrame(
+        {"kind": ["disbond", "core_damage"], "finds": [7.0, 2.0], "came": [0, 2], "fewest_finds": [4, 5]}
+    )
+    told = replace(off, by_kind=kinds)
+    assert told.cautions[0].endswith(
+        "most of it is disbond (7.0 expected, 0 came), whose life rested on 4 finds at the year-end that had fewest"
+    )
+    assert told.words()[-1] == "By damage type, forecast and came: disbond 7.0 and 0; core damage 2.0 and 2."
     near = BackTest(
         group_name="outer_door",
         frame=frame.assign(came=8, inside=True),
@@ -77,6 +86,23 @@ def test_past_forecasts_that_were_far_off_are_said_first():
     assert near.cautions[0] == "2020-12-31: no forecast could be made: why"
     assert near.coverage == 1.0
     assert "in 1 of 1 years" in near.words()[0]
+
+
+@given(
+    chances=st.lists(st.floats(0.02, 0.9), min_size=1, max_size=12),
+    level=st.floats(0.5, 0.99),
+)
+def test_a_count_shares_its_chance_with_a_bound_so_that_right_answers_lie_inside_as_often_as_promised(
+    chances, level
+):
+    """Whole numbers hold more: of counts near 1 a bound of 90 % holds 98 % (Czado, Gneiting and Held 2009)."""
+    mass = poisson_binomial(chances)
+    below = np.r_[0.0, np.cumsum(mass)[:-1]]
+    shares = [share_inside(low, at, level=level) for low, at in zip(below, mass, strict=True)]
+    assert mass @ shares == pytest.approx(level, abs=1e-9)
+    _, lower, upper = count_limits(np.reshape(chances, (1, -1, 1)), level=level)
+    held = mass[int(lower[0]) : int(upper[0]) + 1].sum()
+    assert held >= level - 1e-9
 
 
 def test_looks_that_were_not_planned_and_few_finds_are_said_with_what_they_did_to_past_forecasts():

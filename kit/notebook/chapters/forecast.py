@@ -95,6 +95,6 @@ def answer_words(forecast: Forecast, test: BackTest, tornado: Tornado, asked: Qu
     return (
         f"Over {len(rows) - 1} quarters **{total['finds']:.1f} finds** ({total['finds_lower']:.0f} to {total['finds_upper']:.0f}), "
         f"{total['hours']:,.0f} working hours ({total['hours_lower']:,.0f} to {total['hours_upper']:,.0f}). Past forecasts held in "
-        f"{percent(test.coverage)} of {len(test.to_frame())} years. The interval of the risk rule, {tornado.base:,.0f} {in_words(asked.clock)}, hangs most "
+        f"{percent(test.coverage)} of {len(test.to_frame())} years: {test.frame['finds'].sum():.1f} finds expected, {test.frame['came'].sum():.0f} came. The interval of the risk rule, {tornado.base:,.0f} {in_words(asked.clock)}, hangs most "
         f"on {most['name']}: {most['interval_low']:,.0f} to {most['interval_high']:,.0f}."
     )
