@@ -11,6 +11,20 @@ from kit.findings.fleet import Fleet, need_fleet
 from kit.findings.frames import names_in, need_columns
 from kit.findings.load import load_fleet
 from kit.findings.looks import BASES, LOOK_COLUMNS, build_looks, looks_read_for
+from kit.findings.methods import (
+    DAMAGE_LEFT,
+    DISPOSITIONS,
+    KINDS,
+    METHODS,
+    NO_DAMAGE,
+    SEES,
+    TAP_METHODS,
+    blind_to,
+    clean_methods,
+    is_damage,
+    kind_as_seen,
+    methods_seeing,
+)
 from kit.findings.packages import MissingPackage, missing_package
 from kit.findings.period import events_up_to, rows_kept
 from kit.findings.read.column_map import SIZES
@@ -39,28 +53,7 @@ from kit.findings.report.delays import (
 from kit.findings.report.genealogy import lineage, panel_history
 from kit.findings.report.report import problems_html, problems_text, write_report
 from kit.findings.stated import KEYS, PACKAGES, TARGETS, USAGE, in_force
-from kit.findings.tables import (
-    BOUNDED,
-    CLOCKS,
-    DAMAGE_LEFT,
-    DISPOSITIONS,
-    GEOMETRIES,
-    KINDS,
-    METHODS,
-    MM_PER_UNIT,
-    NO_DAMAGE,
-    PLACES,
-    SEES,
-    TABLES,
-    TAP_METHODS,
-    Column,
-    Table,
-    blind_to,
-    clean_methods,
-    is_damage,
-    kind_as_seen,
-    methods_seeing,
-)
+from kit.findings.tables import BOUNDED, CLOCKS, GEOMETRIES, MM_PER_UNIT, PLACES, TABLES, Column, Table
 from kit.findings.traps import TRAPS, find_traps
 from kit.findings.units import suspect_units
 from kit.findings.usage import DAYS_BEYOND, Meters

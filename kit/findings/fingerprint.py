@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from kit.findings.methods import METHODS, blind_to
 from kit.findings.read.lazy_text import given_cells
-from kit.findings.tables import METHODS, TABLES, Table, blind_to
+from kit.findings.tables import TABLES, Table
 
 ALL = "all"
 """Key of the digest over all tables."""

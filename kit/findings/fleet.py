@@ -11,10 +11,11 @@ from kit.findings.check.counts import count_problems
 from kit.findings.check.problems import sorted_problems
 from kit.findings.fingerprint import ALL, digest_of_rows, digest_over_all, fingerprint, row_texts
 from kit.findings.frames import one_name_a_row
+from kit.findings.methods import is_damage
 from kit.findings.read.columns import RawTable
 from kit.findings.report.changes import as_day, changes, rows_since
 from kit.findings.stated import DATES, KEYS, USAGE, in_force, known_by
-from kit.findings.tables import TABLES, is_damage
+from kit.findings.tables import TABLES
 from kit.numerics.refusals import need
 
 

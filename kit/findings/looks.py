@@ -10,7 +10,7 @@ import pandas as pd
 from kit.findings.dates import day_numbers
 from kit.findings.fittings import SPAN, Fittings
 from kit.findings.frames import names_in, one_name_a_row
-from kit.findings.tables import METHODS, TAP_METHODS, is_damage
+from kit.findings.methods import METHODS, TAP_METHODS, is_damage
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

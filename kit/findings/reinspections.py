@@ -7,7 +7,7 @@ import itertools
 import pandas as pd
 
 from kit.findings.frames import names_in
-from kit.findings.tables import SEES
+from kit.findings.methods import SEES
 
 
 def reinspections(

@@ -8,7 +8,8 @@ import shapely
 from numpy.typing import NDArray
 
 from kit.findings.keys import among
-from kit.findings.tables import MM_PER_UNIT, TAP_METHODS, is_damage
+from kit.findings.methods import TAP_METHODS, is_damage
+from kit.findings.tables import MM_PER_UNIT
 
 MIX_UPS = (25.4, 10.0)
 """Ratios of sizes that point to two units: in and mm, cm and mm."""

@@ -10,7 +10,8 @@ import pandas as pd
 from kit.findings.check.context import CheckContext
 from kit.findings.check.meters import MOST_PER_DAY
 from kit.findings.frames import names_in, one_name_a_row
-from kit.findings.tables import SEES, TABLES
+from kit.findings.methods import SEES
+from kit.findings.tables import TABLES
 
 FAR_AFTER = pd.Timedelta(3653, "D")
 """Time from an event to its record beyond which the day of the record is doubted: ten years (common practice, no source)."""

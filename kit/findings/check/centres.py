@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from kit.findings.check.context import CheckContext
-from kit.findings.tables import is_damage
+from kit.findings.methods import is_damage
 
 SAME_COORDINATE = 1.0
 """How near a coordinate lies to that of another mapping of the same damage: what a tape reads off (common practice, no source) [mm]."""

@@ -6,8 +6,8 @@ import pandas as pd
 
 from kit.findings.check.context import CheckContext
 from kit.findings.keys import places
+from kit.findings.methods import is_damage, methods_seeing
 from kit.findings.reinspections import reinspections
-from kit.findings.tables import is_damage, methods_seeing
 
 
 def check_deferrals(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:

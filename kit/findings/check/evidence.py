@@ -11,8 +11,9 @@ from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import check_sizes, clipped_to_panel, panel_outlines, sound_outlines
 from kit.findings.check.tap_checks import check_tap_grids
 from kit.findings.keys import among, in_order, places
+from kit.findings.methods import SEES, is_conductive, is_damage, methods_seeing
 from kit.findings.read.lazy_text import LazyText, is_given
-from kit.findings.tables import SEES, TABLES, is_conductive, is_damage, methods_seeing
+from kit.findings.tables import TABLES
 from kit.findings.units import centres
 
 DAYS_APART = np.timedelta64(7, "D")

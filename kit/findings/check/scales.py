@@ -10,7 +10,8 @@ from kit.findings.check.context import CheckContext
 from kit.findings.check.evidence import SMALLEST_MM
 from kit.findings.check.problems import one_problem
 from kit.findings.keys import among
-from kit.findings.tables import MM_PER_UNIT, TAP_METHODS, is_damage
+from kit.findings.methods import TAP_METHODS, is_damage
+from kit.findings.tables import MM_PER_UNIT
 from kit.findings.units import FAR_FROM_USUAL, FEWEST_USUAL, SMALLEST_TAPPED
 
 SMALL_LIMIT = 10.0

@@ -11,7 +11,7 @@ from scipy.spatial import KDTree
 from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import FARTHEST
 from kit.findings.keys import among
-from kit.findings.tables import is_damage
+from kit.findings.methods import is_damage
 
 ON_PANEL = 1e-6
 """How far off the panel a tap may lie and count as on it: rounding [mm]."""

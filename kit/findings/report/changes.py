@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from kit.findings.tables import NO_DAMAGE, TABLES
+from kit.findings.methods import NO_DAMAGE
+from kit.findings.tables import TABLES
 
 if TYPE_CHECKING:
     from kit.findings.fleet import Fleet

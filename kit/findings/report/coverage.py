@@ -9,7 +9,7 @@ import pandas as pd
 
 from kit.findings.dates import NO_DAY, day_numbers
 from kit.findings.looks import build_looks
-from kit.findings.tables import TAP_METHODS
+from kit.findings.methods import TAP_METHODS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

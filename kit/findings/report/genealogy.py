@@ -10,7 +10,8 @@ import pandas as pd
 from kit.findings.ages import PanelAges
 from kit.findings.dates import NO_DAY, day_numbers
 from kit.findings.looks import build_looks
-from kit.findings.tables import CLOCKS, NO_DAMAGE, TAP_METHODS, is_damage
+from kit.findings.methods import NO_DAMAGE, TAP_METHODS, is_damage
+from kit.findings.tables import CLOCKS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.findings.fittings import Fittings
 from kit.findings.looks import build_looks
-from kit.findings.tables import TABLES, is_damage
+from kit.findings.methods import is_damage
+from kit.findings.tables import TABLES
 from kit.findings.units import LIKELY
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from kit.findings.dates import day_numbers
 from kit.findings.fittings import SPAN
-from kit.findings.tables import TAP_METHODS
+from kit.findings.methods import TAP_METHODS
 from kit.findings.traps.context import TrapContext, no_cases, together
 from kit.findings.traps.places import find_sides_and_labels
 from kit.findings.units import LIKELY, POSSIBLE, SURE
