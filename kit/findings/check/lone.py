@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.context import CheckContext
+from kit.findings.methods import is_damage
 from kit.findings.read.lazy_text import given_cells
-from kit.findings.tables import is_damage
 
 MOSTLY_GIVEN = {
     "zones": (
