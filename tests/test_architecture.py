@@ -56,6 +56,7 @@ COMPUTE = {
 SHOW = ("matplotlib", "ipywidgets", "IPython", "rich", "tqdm", "typer")
 # Writing files is the work of these modules.
 WRITERS = {
+    "cluster/loading.py",
     "cluster/parts.py",
     "decisions/pack.py",
     "findings/files.py",

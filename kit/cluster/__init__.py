@@ -3,7 +3,9 @@
 from kit.cluster.bootstrap import bootstrap, spread
 from kit.cluster.evidence import PartsEvidence, evidence_of, present_state
 from kit.cluster.fit import fit_weibull
+from kit.cluster.growth import fit_tracks
 from kit.cluster.histories import build_histories
+from kit.cluster.loading import load_parts
 from kit.cluster.parts import Parts, open_parts, write_parts
 from kit.cluster.ranking import rank_by_damage, rank_zones
 from kit.cluster.regions import tracked_regions
@@ -15,7 +17,9 @@ __all__ = [
     "bootstrap",
     "build_histories",
     "evidence_of",
+    "fit_tracks",
     "fit_weibull",
+    "load_parts",
     "local_cluster",
     "open_parts",
     "over_parts",

@@ -22,7 +22,7 @@ from kit.findings import GEOMETRIES, TABLES, Fleet, missing_package
 from kit.intervals import traps_by_group
 from kit.life import AFTER_REPAIR
 
-FORM = 3
+FORM = 4
 SHARED = ("zones", "tasks", "limits")
 """Tables that stand for all aircraft."""
 
@@ -172,9 +172,27 @@ class Parts:
             known_on=pd.Timestamp(head["known_on"]),
             packages=pd_.read_parquet(self.folder / "packages.parquet"),
             planned_usage=planned,
+            targets=pd_.read_parquet(self.folder / "targets.parquet"),
             clocks=tuple(head["clocks"]),
             source=f"{head['source']}{said}",
         )
+
+    def rows(self, name: str, part: int) -> pd.DataFrame:
+        """Return the accepted rows of one table that lie in one part, and no others.
+
+        Parameters
+        ----------
+        name : str
+            Table, none that all parts share.
+        part : int
+            Number of the part.
+
+        Returns
+        -------
+        DataFrame
+            As loaded.
+        """
+        return self._rows(self._file("tables", name, part), name)
 
     def _file(self, kind: str, name: str, part: int) -> Path:
         return self.folder / kind / name / f"part-{part:05d}.parquet"
@@ -255,24 +273,42 @@ def write_parts(fleet: Fleet, folder: str | Path, *, parts: Sequence[Sequence[st
     shutil.rmtree(beside, ignore_errors=True)
     beside.mkdir(parents=True)
     part_of = {name: k for k, group in enumerate(own) for name in group}
+    write_rows(fleet, beside, part_of, range(len(own)))
+    panels = fleet.tables["panels"].sort_values(["fitted_on", "fitting"], kind="stable")
+    home = panels.groupby("panel")["aircraft"].transform("first").map(part_of)
+    write_whole(
+        fleet,
+        beside,
+        own,
+        homes=panels[["panel", "aircraft"]].assign(home=home),
+        traps=traps_by_group(fleet),
+        fingerprint=fleet.fingerprint(),
+    )
+    beside.rename(target)
+    return Parts(target, own)
+
+
+def write_rows(fleet: Fleet, folder: Path, part_of: dict[str, int], numbers: Sequence[int]) -> None:
+    """Write the rows of the tables that are spread over parts, accepted and unusable ones.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        As loaded.
+    folder : Path
+        Where to.
+    part_of : dict of str to int
+        Number of the part of each aircraft; rows that name none of them go to the first part.
+    numbers : sequence of int
+        Parts to write.
+    """
+    of_grid = _aircraft_of_grid(fleet)
     for kind, tables in (("tables", fleet.tables), ("unusable", fleet.unusable)):
         of_finding = _aircraft_of_finding(tables, fleet)
-        of_grid = _aircraft_of_grid(fleet)
-        for name, table in TABLES.items():
-            rows = tables.get(name, fleet.tables[name].iloc[:0])
-            rows = rows.assign(
-                **{
-                    column.name: pd.Series(
-                        shapely.to_wkb(rows[column.name].to_numpy(object)), index=rows.index, dtype=object
-                    )
-                    for column in table.columns
-                    if column.type in GEOMETRIES and column.name in rows
-                }
-            )
+        for name in TABLES:
             if name in SHARED:
-                (beside / kind).mkdir(exist_ok=True)
-                rows.to_parquet(beside / kind / f"{name}.parquet", index=False)
                 continue
+            rows = _as_bytes(name, tables.get(name, fleet.tables[name].iloc[:0]))
             if "aircraft" in rows:
                 plane = rows["aircraft"]
             elif name == "taps":
@@ -280,21 +316,48 @@ def write_parts(fleet: Fleet, folder: str | Path, *, parts: Sequence[Sequence[st
             else:
                 plane = rows["finding"].map(of_finding)
             plane = plane.astype("str").fillna("")
-            (beside / kind / name).mkdir(parents=True, exist_ok=True)
-            where = plane.map(part_of).fillna(0).astype(int)
-            for k in range(len(own)):
+            (folder / kind / name).mkdir(parents=True, exist_ok=True)
+            where = plane.map(part_of).fillna(numbers[0]).astype(int)
+            for k in numbers:
                 some = rows.assign(_aircraft=plane)[where == k]
-                some.to_parquet(beside / kind / name / f"part-{k:05d}.parquet", index=False)
-    panels = fleet.tables["panels"].sort_values(["fitted_on", "fitting"], kind="stable")
-    home = panels.groupby("panel")["aircraft"].transform("first").map(part_of)
-    panels[["panel", "aircraft"]].assign(home=home).sort_values(["home", "panel"]).to_parquet(
-        beside / _HOMES, index=False
-    )
-    fleet.packages.to_parquet(beside / "packages.parquet")
-    fleet.planned_usage.to_parquet(beside / "planned_usage.parquet")
-    fleet.rejected.to_parquet(beside / "rejected.parquet")
-    fleet.warnings.to_parquet(beside / "warnings.parquet")
-    traps_by_group(fleet).to_parquet(beside / "traps.parquet")
+                some.to_parquet(folder / kind / name / f"part-{k:05d}.parquet", index=False)
+
+
+def write_whole(
+    fleet: Fleet,
+    folder: Path,
+    aircraft: tuple[tuple[str, ...], ...],
+    *,
+    homes: pd.DataFrame,
+    traps: pd.DataFrame,
+    fingerprint: dict[str, str],
+) -> None:
+    """Write what stands for all parts: tables that they share, problems, homes of panels, and what is said of the fleet.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        The fleet; of its tables those that all parts share are needed.
+    folder : Path
+        Where to.
+    aircraft : tuple of tuple of str
+        Aircraft of each part.
+    homes : DataFrame
+        Panel, each aircraft that it was fitted to, and the part that it belongs to.
+    traps : DataFrame
+        Records that look like a trap, by group.
+    fingerprint : dict of str to str
+        Digests of the whole fleet.
+    """
+    for kind, tables in (("tables", fleet.tables), ("unusable", fleet.unusable)):
+        (folder / kind).mkdir(exist_ok=True)
+        for name in SHARED:
+            rows = _as_bytes(name, tables.get(name, fleet.tables[name].iloc[:0]))
+            rows.to_parquet(folder / kind / f"{name}.parquet", index=False)
+    homes.sort_values(["home", "panel"]).to_parquet(folder / _HOMES, index=False)
+    for name in ("packages", "planned_usage", "targets", "rejected", "warnings"):
+        getattr(fleet, name).to_parquet(folder / f"{name}.parquet")
+    traps.to_parquet(folder / "traps.parquet")
     head = {
         "form": FORM,
         "name": fleet.name,
@@ -303,12 +366,21 @@ def write_parts(fleet: Fleet, folder: str | Path, *, parts: Sequence[Sequence[st
         "cut_off": f"{fleet.cut_off:%Y-%m-%d}",
         "known_on": f"{fleet.known_on:%Y-%m-%d}",
         "clocks": list(fleet.clocks),
-        "aircraft": [list(group) for group in own],
-        "fingerprint": fleet.fingerprint(),
+        "aircraft": [list(group) for group in aircraft],
+        "fingerprint": fingerprint,
     }
-    (beside / _HEAD).write_text(json.dumps(head, indent=1), encoding="utf-8")
-    beside.rename(target)
-    return Parts(target, own)
+    (folder / _HEAD).write_text(json.dumps(head, indent=1), encoding="utf-8")
+
+
+def _as_bytes(name: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows with their geometries as WKB."""
+    shapes = [one.name for one in TABLES[name].columns if one.type in GEOMETRIES and one.name in rows]
+    return rows.assign(
+        **{
+            column: pd.Series(shapely.to_wkb(rows[column].to_numpy(object)), index=rows.index, dtype=object)
+            for column in shapes
+        }
+    )
 
 
 def open_parts(folder: str | Path) -> Parts:

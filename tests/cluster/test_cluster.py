@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
+import threading
 from functools import partial
 from pathlib import Path
 
@@ -16,7 +18,9 @@ from kit.cluster import (
     bootstrap,
     build_histories,
     evidence_of,
+    fit_tracks,
     fit_weibull,
+    load_parts,
     local_cluster,
     open_parts,
     over_parts,
@@ -95,6 +99,19 @@ def test_a_fit_by_sums_over_parts_is_the_fit_in_memory(fleet, parts):
     np.testing.assert_allclose(found.bounds("shape", method="profile"), whole.bounds("shape", method="profile"), rtol=1e-8)  # fmt: skip
 
 
+@pytest.mark.long
+def test_growth_fitted_over_parts_is_that_in_memory(fleet, parts):
+    asked = {"kind": "disbond", "clock": "flight_cycles"}
+    found = fit_tracks(parts, **asked)
+    groups = tuple(sorted(set(fleet.tables["zones"]["group"])))
+    whole = kit.fit_tracks(kit.Evidence(fleet).tracks(groups, *asked.values(), 1.0), clock=asked["clock"])
+    np.testing.assert_allclose(
+        [one.value for one in found.parameters], [one.value for one in whole.parameters], rtol=1e-10
+    )
+    assert found.n_tracks == whole.n_tracks
+    np.testing.assert_allclose(found.log_likelihood, whole.log_likelihood, rtol=1e-10)
+
+
 def equal_rankings(one, other):
     pd.testing.assert_frame_equal(one.to_frame(), other.to_frame(), rtol=1e-10, check_dtype=False)
     for kind, ranked in one.kinds.items():
@@ -131,6 +148,49 @@ def test_a_table_that_stays_with_the_parts_is_no_empty_table(tiny, tmp_path):
         kit.build_histories(evidence.fleet)
     with pytest.raises(ValueError, match="Write parts of that day"):
         evidence.as_known_on("2010-01-01")
+
+
+def of_aircraft(folder, target, planes):
+    """Copy a dataset with the rows of some aircraft alone, and of what hangs on their findings."""
+    target.mkdir(parents=True)
+    shutil.copy(folder / "dataset.toml", target)
+    findings = pd.read_csv(folder / "findings.csv", dtype=str, keep_default_na=False)
+    findings = findings[findings["aircraft"].isin(planes)]
+    for path in folder.glob("*.csv"):
+        rows = pd.read_csv(path, dtype=str, keep_default_na=False)
+        if "aircraft" in rows:
+            rows = rows[rows["aircraft"].isin(planes)]
+        elif "finding" in rows:
+            rows = rows[rows["finding"].isin(findings["finding"])]
+        elif "grid" in rows:
+            rows = rows[rows["grid"].isin(findings["tap_grid"])]
+        rows.to_csv(target / path.name, index=False)
+    return target
+
+
+@pytest.mark.long
+def test_datasets_of_two_operators_load_as_the_one_of_all_their_rows(tiny, tmp_path):
+    """P1 goes from A1 to A3: these two are one operator's."""
+    whole = tiny.left().write()
+    sources = [
+        of_aircraft(whole, tmp_path / name, planes)
+        for name, planes in (("one", ["A1", "A3"]), ("two", ["A2"]))
+    ]
+    fleet, parts = load_fleet(whole), load_parts(sources, tmp_path / "parts")
+    assert parts.aircraft == (("A1", "A3"), ("A2",))
+    assert parts.head["fingerprint"] == fleet.fingerprint()
+    for name in ("inspections", "findings", "usage", "repairs", "taps"):
+        rows = pd.concat([parts.rows(name, k) for k in range(2)])
+        assert sorted(rows.iloc[:, 0]) == sorted(fleet.tables[name].iloc[:, 0])
+    asked = {"kind": "disbond", "clock": "calendar_days"}
+    equal_histories(build_histories(parts, **asked), kit.build_histories(fleet, **asked))
+    with pytest.raises(ValueError, match="aircraft A1 stands in"):
+        load_parts([sources[0], sources[0]], tmp_path / "twice")
+    zones = sources[1] / "zones.csv"
+    zones.write_text(zones.read_text().replace("secondary", "primary"))
+    with pytest.raises(ValueError, match=r"zones of .*two differ from those of .*one"):
+        load_parts(sources, tmp_path / "other")
+    assert not (tmp_path / "other").exists()
 
 
 def some_numbers(stream, n):
@@ -189,3 +249,26 @@ def test_two_worker_processes_answer_the_same_and_lose_nothing_when_one_is_kille
     equal_states(stands, present_in_memory(fleet, QUESTION, draws=50))
     usual = bootstrap_in_memory(there, 200, seed=3)
     np.testing.assert_allclose(drawn.bounds("shape"), usual.bounds("shape"), rtol=0.15)
+
+
+def loaded_while_a_worker_dies(sources, folder, client):
+    """Load on a cluster, and end one of its workers in the middle of it."""
+    pids = list(client.run(os.getpid).values())
+    killer = threading.Timer(0.5, os.kill, (pids[0], signal.SIGKILL))
+    killer.start()
+    parts = load_parts(sources, folder, client=client)
+    assert not killer.is_alive()
+    return parts
+
+
+@pytest.mark.long
+@pytest.mark.filterwarnings("ignore")  # of the cluster's own: a worker that dies is told of
+def test_two_worker_processes_load_and_check_and_lose_nothing_when_one_is_killed(tiny, tmp_path):
+    whole = tiny.left().write()
+    sources = [
+        of_aircraft(whole, tmp_path / name, planes)
+        for name, planes in (("one", ["A1", "A3"]), ("two", ["A2"]))
+    ]
+    with local_cluster(2) as client:
+        parts = loaded_while_a_worker_dies(sources, tmp_path / "parts", client)
+    assert parts.head["fingerprint"] == load_fleet(whole).fingerprint()
