@@ -9,10 +9,12 @@ not move while the likelihood is maximised, so that it is smooth.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
 from scipy.special import expit, ndtr
 
 from kit.detection import DetectionCurve
@@ -126,11 +128,35 @@ class PathGroup:
     terms: Floats = field(default_factory=lambda: np.empty((0, 0)))
     squares: Floats | None = None
     off: Floats | None = None
+    below: Floats | None = None
+    above: Floats | None = None
 
     @property
     def lengths(self) -> NDArray[np.int64]:
         """Number of rows of each path."""
         return np.diff(np.r_[self.first, self.row.size])
+
+    @cached_property
+    def _adds(self) -> csr_matrix:
+        start = np.r_[self.first, self.row.size]
+        return csr_matrix(
+            (np.ones(self.row.size), np.arange(self.row.size), start), shape=(self.first.size, self.row.size)
+        )
+
+    def sums(self, rows: Floats) -> Floats:
+        """Add up the rows of each path.
+
+        Parameters
+        ----------
+        rows : ndarray, shape (n_rows, ...)
+            Of at most two dimensions.
+
+        Returns
+        -------
+        ndarray, shape (n_paths, ...)
+            Sums; by a sparse matrix, which takes a tenth of the time of `numpy.add.reduceat` along the first of two dimensions.
+        """
+        return self._adds @ rows
 
 
 def paths_of(data: Mappings, active: NDArray[np.bool_]) -> list[PathGroup]:
@@ -279,8 +305,8 @@ class Likelihood:
 
     def _place_still(self, group: PathGroup, p: Floats) -> None:
         y, precision = self._precision(group, p)
-        total = np.add.reduceat(precision, group.first) + np.exp(-2 * p[TAU])
-        centre = (np.add.reduceat(y * precision, group.first) + p[MU] * np.exp(-2 * p[TAU])) / total
+        total = group.sums(precision) + np.exp(-2 * p[TAU])
+        centre = (group.sums(y * precision) + p[MU] * np.exp(-2 * p[TAU])) / total
         t, log_weight = line_nodes(_STILL_NODES)
         s = 1 / np.sqrt(total)
         group.x = centre[:, None] + s[:, None] * t
@@ -328,15 +354,15 @@ class Likelihood:
                 a0, a = np.exp(rows_x), np.exp(at)
                 slope = self.form.speed(a) / a * a0 / self.form.speed(a0)
             slope = np.clip(slope, 1e-3, 1e3)
-            pull = np.add.reduceat(precision[:, None] * slope * (y[:, None] - at), group.first, axis=0)
-            width = np.add.reduceat(precision[:, None] * slope**2, group.first, axis=0) + prior_precision
+            pull = group.sums(precision[:, None] * slope * (y[:, None] - at))
+            width = group.sums(precision[:, None] * slope**2) + prior_precision
             move = (pull + prior_precision * (prior_mean - x)) / width
             x = x + np.clip(move, -1.0, 1.0)
             if np.abs(move).max() < _SETTLED:
                 break
         at = log_size_after(self.form, x[of_row], rows_v, time)
         log_density = (
-            -0.5 * np.add.reduceat(precision[:, None] * (y[:, None] - at) ** 2, group.first, axis=0)
+            -0.5 * group.sums(precision[:, None] * (y[:, None] - at) ** 2)
             - 0.5 * prior_precision * (x - prior_mean) ** 2
             - 0.5 * ((v - p[NU]) / sigma) ** 2
             - 0.5 * np.log(width)
@@ -366,7 +392,12 @@ class Likelihood:
         data, row = self.data, group.row
         group.off = data.log_size[row][:, None] - at
         simple = not (group.jumps or data.extra[row].any() or data.step[row].any())
-        group.squares = np.add.reduceat(group.off**2, group.first, axis=0) if simple else None
+        group.squares = group.sums(group.off**2) if simple else None
+        group.below = group.above = None
+        wide = np.zeros(row.size, bool) if group.jumps else self.is_wide[row]
+        if wide.any():
+            group.below = self.low[row[wide]][:, None] - at[wide]
+            group.above = self.high[row[wide]][:, None] - at[wide]
 
     def _of_rows(self, group: PathGroup, p: Floats) -> tuple[Floats, Floats, Floats | None, Floats | None]:
         """Log density of the mappings at each node; derivatives by log error, jump and its spread."""
@@ -376,36 +407,41 @@ class Likelihood:
             n = np.diff(np.r_[first, row.size])[:, None]
             part = group.squares / error2
             return -0.5 * part - n * (p[ERROR] + 0.5 * _LOG_2PI), part - n, None, None
-        stepped = np.zeros(row.size, bool) if group.jumps else self.is_wide[row]
+        stepped = np.zeros(row.size, bool) if group.below is None else self.is_wide[row]
         variance = error2 + data.extra[row] + np.where(stepped, 0.0, data.rounding_variance[row])
         precision = 1 / variance
         off = group.off
-        part = off**2 * precision[:, None]
-        log_rows = -0.5 * part - 0.5 * (_LOG_2PI + np.log(variance))[:, None]
-        slope = (error2 * precision)[:, None] * (part - 1)
-        if stepped.any():
+        log_rows, slope = np.empty_like(off), np.empty_like(off)
+        even = slice(None) if group.below is None else ~stepped
+        part = off[even] ** 2 * precision[even][:, None]
+        log_rows[even] = -0.5 * part - 0.5 * (_LOG_2PI + np.log(variance[even]))[:, None]
+        slope[even] = (error2 * precision[even])[:, None] * (part - 1)
+        if group.below is not None:
             sd = np.sqrt(variance[stepped])[:, None]
-            at = data.log_size[row[stepped]][:, None] - off[stepped]
-            low = (self.low[row[stepped]][:, None] - at) / sd
-            high = (self.high[row[stepped]][:, None] - at) / sd
-            right = low > 0
-            chance = ndtr(np.where(right, -low, high)) - ndtr(np.where(right, -high, low))
-            chance = np.maximum(chance, 1e-290)
+            low, high = group.below / sd, group.above / sd
+            # The chance between two points above the middle is that between their mirror images: its digits stay.
+            flip = low > 0
+            chance = ndtr(np.where(flip, -low, high)) - ndtr(np.where(flip, -high, low))
+            np.maximum(chance, 1e-290, out=chance)
             # A chance of a step, put as a density of the log of the size, so that steps of 0 join on.
             wide = (self.high - self.low)[row[stepped]][:, None]
             log_rows[stepped] = np.log(chance / wide)
-            bell = (low * np.exp(-0.5 * low**2) - high * np.exp(-0.5 * high**2)) / np.sqrt(2 * np.pi)
-            slope[stepped] = (error2 * precision[stepped])[:, None] * bell / chance
-        log_density = np.add.reduceat(log_rows, first, axis=0)
-        by_error = np.add.reduceat(slope, first, axis=0)
+            low *= np.exp(-0.5 * low**2)
+            high *= np.exp(-0.5 * high**2)
+            low -= high
+            low /= chance
+            low *= (error2 * precision[stepped] / np.sqrt(2 * np.pi))[:, None]
+            slope[stepped] = low
+        log_density = group.sums(log_rows)
+        by_error = group.sums(slope)
         if not group.jumps:
             return log_density, by_error, None, None
         after = group.after
         step2 = np.exp(2 * p[STEP_SD])
-        p_after = np.add.reduceat(precision * after, first)[:, None]
-        q_after = np.add.reduceat(precision**2 * after, first)[:, None]
-        pull = np.add.reduceat((precision * after)[:, None] * off, first, axis=0)
-        pull2 = np.add.reduceat((precision**2 * after)[:, None] * off, first, axis=0)
+        p_after = group.sums(precision * after)[:, None]
+        q_after = group.sums(precision**2 * after)[:, None]
+        pull = group.sums((precision * after)[:, None] * off)
+        pull2 = group.sums((precision**2 * after)[:, None] * off)
         tight = p_after + 1 / step2
         mean = (pull + p[STEP] / step2) / tight
         log_density = (
