@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -29,6 +30,17 @@ hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "quick"))
 
 # Workers that share the tests are given the width of a terminal; a command's output has one only where a test says so.
 os.environ.pop("COLUMNS", None)
+
+
+# What imports and collection make stays to the end: the garbage collector need not go round it again and again.
+gc.disable()
+
+
+def pytest_collection_finish() -> None:
+    """Let the garbage collector begin with what the tests make."""
+    gc.freeze()
+    gc.set_threshold(20_000, 10, 10)
+    gc.enable()
 
 
 @pytest.fixture
