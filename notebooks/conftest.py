@@ -10,6 +10,8 @@ _PICTURES = {"image/jpeg", "image/png"}
 _LONG = {
     f"{name}.ipynb"
     for name in (
+        "02_map_damage",
+        "03_rank_zones",
         "04_fit_life",
         "06_rerun_decision",
         "08_change_programme",
@@ -17,7 +19,7 @@ _LONG = {
         "10_why_zones_differ",
     )
 }
-"""Notebooks of about a quarter of a minute of processor time and more: checked with the long tests, the others with the fast ones."""
+"""Notebooks of more than about ten seconds of processor time: checked with the long tests, the others with the fast ones."""
 
 
 def pytest_collectstart(collector):

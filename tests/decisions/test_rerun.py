@@ -252,6 +252,7 @@ def test_an_altered_cell_that_no_number_rests_on_is_changed_data_all_the_same(pa
     assert result.to_frame()["same"].all()
 
 
+@pytest.mark.long
 def test_a_back_dated_row_is_changed_data(path, folder):
     rows = rows_of(folder, "cards")
     new = next(row for row in rows if row["closed_on"] < DAY) | {"card": "BACKDATED", "replaces": ""}
@@ -525,6 +526,7 @@ def test_a_record_says_of_which_tier_its_limit_is_and_what_it_bounds(path):
     assert limit["repairable_size"] > limit["size"]
 
 
+@pytest.mark.long
 def test_a_check_cycle_changed_in_place_is_changed_reference_data_and_named(path, folder):
     result = rerun(path, with_packages(folder, BASE_CHECK.replace("5000", "4000")))
     assert result.verdicts == ("reference data changed",)
