@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy.special import gammaincinv
 
 from kit.life import Detection, Histories, chance_found_by_look
 from kit.numerics.gamma_poisson import log_marginal
@@ -126,8 +127,6 @@ def frailty_draws(
     .. [1] D. Clayton and J. Kaldor, "Empirical Bayes estimates of age-standardized relative risks for use in
        disease mapping", *Biometrics*, vol. 43, 1987, pp. 671-681.
     """
-    from scipy.stats import gamma  # takes long to load
-
     x, e = np.asarray(found, np.float64), np.maximum(np.asarray(expected, np.float64), 1e-9)
     k = 1 / _LOG_SD_GRID[:, None] ** 2
     value = log_marginal(x, e, shape=k, rate=k)
@@ -137,7 +136,7 @@ def frailty_draws(
     uniform = uniform_points(n, 1 + x.size, seed=seed, stream=200 + stream)
     spread = np.interp(uniform[:, 0], cumulative, _LOG_SD_GRID)
     k = 1 / spread[:, None] ** 2
-    multiplier = gamma.ppf(uniform[:, 1:], k + x, scale=1 / (k + e))
+    multiplier = gammaincinv(k + x, uniform[:, 1:]) / (k + e)
     return FrailtyDraws(names=tuple(names), found=x, expected=e, multiplier=multiplier, log_sd=spread)
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.stats import chi2
+from scipy.stats import chi2, qmc
 
 from kit.posterior import uniform_points
 
@@ -13,6 +13,18 @@ def test_a_stream_fills_each_dimension_evenly(seed):
     points = uniform_points(256, 3, seed=seed, stream=4)
     for column in points.T:
         np.testing.assert_array_equal(np.sort((column * 256).astype(int)), np.arange(256))
+
+
+@pytest.mark.parametrize("dimensions", [1, 2, 6, 40, 45])
+def test_points_are_those_of_scipy_to_the_last_bit(dimensions):
+    """Joe and Kuo 2008 for the directions, scrambled as scipy does it; beyond 40 dimensions it is scipy itself."""
+    for doublings in (1, 6, 10):
+        rng = np.random.default_rng(np.random.SeedSequence([dimensions, 7]))
+        points = qmc.Sobol(dimensions, scramble=True, rng=rng).random_base2(doublings)
+        np.testing.assert_array_equal(
+            uniform_points(2**doublings, dimensions, seed=dimensions, stream=7, shuffled=False),
+            np.clip(points, 1e-9, 1 - 1e-9),
+        )
 
 
 @pytest.mark.parametrize("seed", range(5))
