@@ -128,7 +128,7 @@ def open_pack(path: str | Path) -> Iterator[tuple[Path, Fleet]]:
         If it is no evidence pack, or a file in it is not the one that was packed.
     """
     files = _unpacked(Path(path))
-    manifest = json_object(files.get(MANIFEST, b""), f"{path}: {MANIFEST}", "manifest")
+    manifest = json_object(files.get(MANIFEST, b""), f"{path}: {MANIFEST}", "a manifest")
     stated, name = manifest.get("files"), manifest.get("record")
     if not isinstance(stated, dict) or not isinstance(name, str):
         raise RecordError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import hashlib
 import importlib.metadata
@@ -157,6 +158,32 @@ class DueRecord(_Part):
     due_on: Annotated[dt.date | None, Field(description="first day on which one is due, by planned usage")]
 
 
+class PartRecord(_Part):
+    """What a part of the fleet, such as a subtype, would be recommended alone."""
+
+    name: Annotated[str, Field(description="the part")]
+    share: Annotated[float, Field(description="share of the panels [-]")]
+    first: Annotated[float, Field(description="its own first look [units of the schedule's clock]")]
+    repeat: Annotated[Number, Field(description="its own repeat; null where no interval will do [same]")]
+    repeat_words: Annotated[str, Field(description="the repeat in packages")]
+    governed_by: Annotated[str, Field(description="rule that set it")]
+    share_meeting: Annotated[
+        float,
+        Field(description="share of the draws in which it meets the target under the schedule of all [-]"),
+    ]
+
+
+class SlackRecord(_Part):
+    """Gaps between looks as flown, over the interval that their task names."""
+
+    gaps: Annotated[int, Field(description="gaps between two looks of closed cards at one panel")]
+    still_open: Annotated[int, Field(description="of these not closed yet and longer than nominal already")]
+    middle: Annotated[float, Field(description="median of actual over nominal [-]")]
+    nine_of_ten: Annotated[float, Field(description="ratio that nine of ten do not exceed [-]")]
+    longest: Annotated[float, Field(description="largest ratio [-]")]
+    share_over: Annotated[float, Field(description="share longer than nominal by more than 2 % [-]")]
+
+
 class DatasetRecord(_Part):
     """What was known, and in which state."""
 
@@ -225,6 +252,18 @@ class DecisionRecord(_Part):
     due: Annotated[
         tuple[DueRecord, ...], Field(description="next looks by aircraft, the earliest first")
     ] = ()
+    parts: Annotated[
+        tuple[PartRecord, ...],
+        Field(
+            description="parts of the fleet side by side; none where there is one, or in records before it was told"
+        ),
+    ] = ()
+    slack: Annotated[
+        SlackRecord | None,
+        Field(
+            description="intervals as flown against nominal ones; null where no cards tell them, or before it was told"
+        ),
+    ] = None
     assumptions: Annotated[tuple[str, ...], Field(description="what does not come from data")]
     cautions: tuple[str, ...]
     sign_offs: tuple[SignOff, ...] = ()
@@ -280,6 +319,20 @@ def _due(answer: Answer) -> tuple[DueRecord, ...]:
             due_on=None if pd.isna(row.due_on) else row.due_on.date(),
         )
         for row in some.itertuples()
+    )
+
+
+def _slack(answer: Answer) -> SlackRecord | None:
+    slack = answer.slack
+    if slack is None:
+        return None
+    return SlackRecord(
+        gaps=slack.ratios.size,
+        still_open=slack.n_open,
+        middle=slack.middle,
+        nine_of_ten=slack.upper,
+        longest=slack.longest,
+        share_over=slack.share_over,
     )
 
 
@@ -372,6 +425,8 @@ def decision_record(
         present=answer.present,
         share_meeting=_finite(answer.share_meeting),
         due=_due(answer),
+        parts=tuple(PartRecord(**dataclasses.asdict(one)) for one in answer.parts),
+        slack=_slack(answer),
         assumptions=answer.assumptions,
         cautions=answer.cautions,
         sign_offs=sign_offs,

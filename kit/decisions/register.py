@@ -316,7 +316,7 @@ def _read(path: Path) -> tuple[list[Entry], list[str], list[str]]:
     for number, line in enumerate(lines, 1):
         try:
             entries.append(
-                Entry.model_validate_json(json.dumps(json_object(line, f"line {number}", "entry")))
+                Entry.model_validate_json(json.dumps(json_object(line, f"line {number}", "an entry")))
             )
         except (RecordError, ValidationError) as error:
             first = str(error).splitlines()[0] if isinstance(error, RecordError) else error.errors()[0]["msg"]

@@ -238,10 +238,11 @@ def _quantities(record: DecisionRecord) -> dict[str, float | str]:
 _OF_LIMITS = tuple(
     f"reference.limits.*.{name}" for name in ("tier", "bounds", "place", "kind", "repairable_size")
 )
+_LATELY = ("code", "parts", "slack")  # no form of their own
 _NEW = {
-    3: ("made_on", "reference", "rows", "set_aside", "due", "code"),
-    4: ("code", *_OF_LIMITS),
-    5: ("code",),
+    3: ("made_on", "reference", "rows", "set_aside", "due", *_LATELY),
+    4: (*_LATELY, *_OF_LIMITS),
+    5: _LATELY,
 }
 """Fields that records of a form did not have yet, or that were declared after the form; of forms 1 and 2 parts lack fields, too."""
 
@@ -596,6 +597,10 @@ def judge(
                 else f"{one.field.removeprefix('software.')} {one.then} then, {one.now} now"
                 for one in other
             )
+        )
+    if then.record >= _JOINT and (unsaid := [name for name in _LATELY if name not in contents]):
+        reasons.append(
+            f"the record does not say {', '.join(unsaid)}, which records of its form may lack: nothing was held against these"
         )
     if then.record < _JOINT:
         reasons.append(

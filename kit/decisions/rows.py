@@ -166,7 +166,7 @@ def read_rows(path: str | Path) -> UsedRows:
 
 
 def _cells(text: str) -> tuple[tuple[str, str], dict[str, str]]:
-    row = json_object(b'{"row":' + text.encode("utf-8") + b"}", "row", "row")["row"]
+    row = json_object(b'{"row":' + text.encode("utf-8") + b"}", "row", "a row")["row"]
     if not (isinstance(row, list) and len(row) == 3 and isinstance(row[2], dict)):
         raise ValueError("a line is not a list of table, id and cells")
     table, key, cells = row

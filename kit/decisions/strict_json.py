@@ -16,7 +16,7 @@ class RecordError(ValueError):
     """A decision record, or what stands beside it, that cannot be read."""
 
 
-def json_object(raw: bytes, path: str | Path, what: str = "decision record") -> dict[str, Any]:
+def json_object(raw: bytes, path: str | Path, what: str = "a decision record") -> dict[str, Any]:
     """Return a JSON object from bytes that no two readers can read otherwise.
 
     Parameters
@@ -69,14 +69,14 @@ def json_object(raw: bytes, path: str | Path, what: str = "decision record") -> 
     except UnicodeDecodeError:
         raise RecordError(f"{path}: not a text file. Give the path of a {what}.") from None
     except RecursionError:
-        raise RecordError(f"{path}: not a {what}: nested too deeply. {restore}") from None
+        raise RecordError(f"{path}: not {what}: nested too deeply. {restore}") from None
     except UnicodeEncodeError:
-        raise RecordError(f"{path}: not a {what}: a text holds half a character. {restore}") from None
+        raise RecordError(f"{path}: not {what}: a text holds half a character. {restore}") from None
     except ValueError as error:
         words = "it begins with a byte-order mark" if text.startswith("\ufeff") else str(error)
         raise RecordError(
-            f"{path}: not a {what}: not JSON as records are written ({words}). {restore}"
+            f"{path}: not {what}: not JSON as records are written ({words}). {restore}"
         ) from None
     if not isinstance(data, dict):
-        raise RecordError(f"{path}: not a {what}: no JSON object. {restore}")
+        raise RecordError(f"{path}: not {what}: no JSON object. {restore}")
     return data

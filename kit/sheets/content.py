@@ -161,6 +161,7 @@ class _Writer:
                 for r in self.shown.rules
             ),
         )
+        yield from self._as_flown()
         yield Heading("What would have changed it")
         yield from self._changes()
         yield from self._set_aside()
@@ -285,6 +286,55 @@ class _Writer:
             ),
             tuple(rows),
         )
+
+    def _as_flown(self) -> Iterator[Part]:
+        """Parts of the fleet side by side, and intervals as flown against nominal ones."""
+        if self.shown.parts:
+            yield Heading("Parts of the fleet side by side")
+            yield Grid(
+                (
+                    "part",
+                    "panels",
+                    f"alone: initial inspection [{self.unit}]",
+                    f"alone: repeat [{self.unit}]",
+                    "governed by",
+                    "draws that meet the target under the schedule of all",
+                ),
+                tuple(
+                    (
+                        one.name,
+                        f"{one.share:.0%}",
+                        _number(one.first),
+                        _NO_VALUE if one.repeat is None else f"{_number(one.repeat)} ({one.repeat_words})",
+                        in_words(one.governed_by),
+                        f"{one.share_meeting:.0%}",
+                    )
+                    for one in self.shown.parts
+                ),
+            )
+        flown = self.shown.slack
+        if flown is not None:
+            yield Heading("Intervals as flown, over what the tasks name")
+            yield Grid(
+                (
+                    "gaps between looks",
+                    "not closed yet",
+                    "middle",
+                    "nine of ten up to",
+                    "longest",
+                    "over by 2 % or more",
+                ),
+                (
+                    (
+                        f"{flown.gaps:,}",
+                        f"{flown.still_open:,}",
+                        f"{flown.middle:.2f}",
+                        f"{flown.nine_of_ten:.2f}",
+                        f"{flown.longest:.2f}",
+                        f"{flown.share_over:.0%}",
+                    ),
+                ),
+            )
 
     def _changes(self) -> Iterator[Part]:
         """Other shares, other intervals, other values, and what became known since."""

@@ -5,6 +5,7 @@ import datetime as dt
 import json
 import re
 
+import numpy as np
 import pytest
 from pydantic import BaseModel
 
@@ -21,6 +22,8 @@ from kit.decisions import (
     read_contents,
     write_decision,
 )
+from kit.intervals.by_part import PartAnswer
+from kit.intervals.slack import Slack
 
 SIGNED = (SignOff(role="certifying engineer", on=dt.date(2019, 7, 2), note="agreed"),)
 
@@ -33,8 +36,13 @@ def answer(small_evidence, small_question):
 
 @pytest.fixture(scope="module")
 def short(answer):
-    """The same answer with two points of its curve, to be quick."""
-    return dataclasses.replace(answer, curve_of=lambda: answer.curve.iloc[:2])
+    """The same answer with two points of its curve, to be quick, and with parts of the fleet and intervals as flown."""
+    part = PartAnswer(
+        name="QV-44-100", share=0.4, first=5000.0, repeat=4000.0, repeat_words="none", governed_by="risk",
+        share_meeting=0.9,
+    )  # fmt: skip
+    slack = Slack(ratios=np.array([0.9, 1.0, 1.3]), n_open=1)
+    return dataclasses.replace(answer, curve_of=lambda: answer.curve.iloc[:2], parts=(part,), slack=slack)
 
 
 @pytest.fixture(scope="module")
@@ -98,6 +106,14 @@ def test_the_record_itself_is_reproduced(data, fresh):
     verdicts, stated, reasons = found_out(data, fresh)
     assert (verdicts, reasons) == (("reproduced",), "")
     assert {"question.title", "question.detection.basis", "sign_offs.0.role"} <= set(stated)
+
+
+@pytest.mark.parametrize("name", ["parts", "slack", "code"])
+def test_what_records_of_the_form_may_lack_is_said_where_it_is_taken_out(data, fresh, name):
+    rest = {key: value for key, value in data.items() if key != name}
+    verdicts, _, reasons = found_out(rest, fresh)
+    assert verdicts == ("reproduced",)
+    assert f"the record does not say {name}, which records of its form may lack" in reasons
 
 
 def test_every_field_forged_with_its_digest_is_noticed_or_listed_as_stated(data, fresh):

@@ -1,5 +1,6 @@
 """A decision on paper: all that it rests on is there, nothing in it steers a reader, and one page is one page."""
 
+import dataclasses
 import datetime as dt
 import re
 
@@ -10,6 +11,8 @@ import pytest
 import kit
 from kit.cautions import CAUTIONS
 from kit.decisions import Entry, Verification, decision_record, judge, set_aside_by_group
+from kit.intervals.by_part import PartAnswer
+from kit.intervals.slack import Slack
 from kit.life import fit_weibull, second_opinion
 from kit.sheets import KINDS, Document, decision_document, html_page, pages, pdf_bytes
 from kit.sheets.parts import Boxes, Curve, Grid, Heading, Items, Words
@@ -78,6 +81,19 @@ def test_every_document_has_the_question_the_rules_all_cautions_and_how_to_check
     if kind == "dossier":
         for line in record.assumptions:
             assert line.replace(" ", "") in squeezed
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_parts_of_the_fleet_and_intervals_as_flown_stand_in_every_document(answer, kind):
+    part = PartAnswer(
+        name="QV-44-100", share=0.4, first=5432.0, repeat=None, repeat_words="none", governed_by="no answer",
+        share_meeting=0.87,
+    )  # fmt: skip
+    slack = Slack(ratios=np.array([0.9, 1.0, 1.31]), n_open=1)
+    record = decision_record(dataclasses.replace(answer, parts=(part,), slack=slack))
+    words = re.sub(r"<[^>]+>", " ", html_page(decision_document(record, answer.fleet, kind=kind)))
+    for line in ("QV-44-100", "40%", "5,432", "87%", "1.31"):
+        assert line in words
 
 
 def test_the_sheet_is_one_page_with_letters_that_can_be_read(record, answer):
