@@ -25,6 +25,7 @@ from kit.commands.shell import (
     steps,
     writable_file,
 )
+from kit.numerics.forked import forked_map
 from kit.numerics.words import number, signed
 
 if TYPE_CHECKING:
@@ -146,7 +147,7 @@ def panels(
         writable_file(figure, "--figure", *_PICTURES)
         fleet = load_aside(source, strict=strict)
         with steps("panels", quiet=as_json) as tell:
-            state = present_state(fleet, question, draws=draws, say=tell)
+            state = present_state(fleet, question, draws=draws, run=forked_map, say=tell)
         rows = [
             [
                 row.panel,
@@ -255,7 +256,15 @@ def compare(
         paid = None if costs is None else Costs.read(costs)
         with steps("compare", quiet=as_json) as tell:
             change = compare_programmes(
-                evidence, ask, proposed=proposed, years=years, costs=paid, usage=plan, draws=draws, say=tell
+                evidence,
+                ask,
+                proposed=proposed,
+                years=years,
+                costs=paid,
+                usage=plan,
+                draws=draws,
+                run=forked_map,
+                say=tell,
             )
             group = change.group
             extension = extension_evidence(group, repeat, usage=plan, years=min(years, 5), say=tell)
@@ -315,7 +324,6 @@ def forecast(
     """Forecast finds, repairs and hours by quarter, and say how past forecasts did."""
     with bad_input():
         from kit.intervals import Evidence
-        from kit.numerics.forked import forked_map
         from kit.programmes import Costs, UsagePlan, forecast_finds
         from kit.programmes import back_test as try_back
 
@@ -330,6 +338,7 @@ def forecast(
                 usage=None if usage is None else UsagePlan.read(usage),
                 costs=None if costs is None else Costs.read(costs),
                 draws=draws,
+                run=forked_map,
                 say=tell,
             )
             tried = (
@@ -408,7 +417,6 @@ def sensitivity(
 ) -> None:
     """Re-run a question with each stated or assumed value low and high: what moves the interval, and how far."""
     with bad_input():
-        from kit.numerics.forked import forked_map
         from kit.programmes import tornado
 
         writable_file(figure, "--figure", *_PICTURES)

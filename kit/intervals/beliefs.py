@@ -130,7 +130,9 @@ def share_evidence(evidence: Evidence, asked: Sequence[Question], *, run: Mapped
     run : callable
         `map`, or `kit.numerics.forked.forked_map` for all cores; the answers do not depend on it.
     """
-    _ = evidence.fingerprint, evidence.regions
+    _ = evidence.regions
+    if len(asked) > 1:  # else whoever needs it works it out
+        _ = evidence.fingerprint
     seen: list[tuple] = []
     for ask in asked:
         for stream, mode in enumerate(ask.modes):

@@ -11,6 +11,7 @@ import pandas as pd
 
 from kit.findings import Fleet
 from kit.intervals import DAYS_PER_YEAR, Evidence, Question, QuestionError
+from kit.numerics.forked import Mapped
 from kit.numerics.renamed import formerly
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws, PodDraws, uniform_points
@@ -332,6 +333,7 @@ def compare_programmes(
     usage: UsagePlan | None = None,
     costs: Costs | None = None,
     draws: int = DRAWS,
+    run: Mapped = map,
     say: Progress | None = None,
 ) -> ProgrammeChange:
     """Hold a proposed programme against the present one, on the damage that the panels hold and will get.
@@ -354,6 +356,8 @@ def compare_programmes(
         For hours and cost.
     draws : int
         Joint draws.
+    run : callable
+        `map`, or `kit.numerics.forked.forked_map` for joint draws on all cores; the answer does not depend on it.
     say : callable, optional
         Called before each step with its name.
 
@@ -384,7 +388,7 @@ def compare_programmes(
             f"programme {proposed.name}: it starts on {proposed.starts_on:%Y-%m-%d}, and what is compared ends on {last:%Y-%m-%d}. "
             "Give more years or an earlier day."
         )
-    group = fleet if isinstance(fleet, Group) else group_of(evidence, asked, draws=draws, say=say)
+    group = fleet if isinstance(fleet, Group) else group_of(evidence, asked, draws=draws, run=run, say=say)
     living, ask = group.living, group.ask
     if say is not None:
         say("both programmes on the same damage")

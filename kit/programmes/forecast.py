@@ -260,6 +260,7 @@ def forecast_finds(
     costs: Costs | None = None,
     level: float = LEVEL,
     draws: int = DRAWS,
+    run: Mapped = map,
     say: Progress | None = None,
 ) -> Forecast:
     """Forecast finds, repairs and hours of a group by quarter.
@@ -282,6 +283,8 @@ def forecast_finds(
         Chance that a count lies within its limits [-].
     draws : int
         Joint draws.
+    run : callable
+        `map`, or `kit.numerics.forked.forked_map` for joint draws on all cores; the answer does not depend on it.
     say : callable, optional
         Called before each step with its name.
 
@@ -310,7 +313,7 @@ def forecast_finds(
     plan.check(evidence.fleet, end=evidence.fleet.cut_off + pd.Timedelta(days=int(ends[-1])))
     planned = programme or Programme.in_force(evidence, asked)
     planned.check(evidence, asked)
-    group = fleet if isinstance(fleet, Group) else group_of(evidence, asked, draws=draws, say=say)
+    group = fleet if isinstance(fleet, Group) else group_of(evidence, asked, draws=draws, run=run, say=say)
     living, ask = group.living, group.ask
     if say is not None:
         say("finds by quarter")

@@ -19,9 +19,11 @@ from kit.intervals import (
     beliefs,
     problem_of,
     read_question,
+    share_evidence,
     with_numbers,
 )
 from kit.life import NoFiniteMaximum
+from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
 from kit.programmes.damage import thinned
@@ -159,6 +161,7 @@ def group_of(
     *,
     draws: int = DRAWS,
     shared: bool = True,
+    run: Mapped = map,
     say: Progress | None = None,
 ) -> Group:
     """Put together what is known and believed of the living panels of a question's group.
@@ -173,6 +176,8 @@ def group_of(
         Joint draws that are made and used.
     shared : bool
         Whether zones, lots, bases and aircraft have hazards of their own, as far as finds distinguish them.
+    run : callable
+        `map`, or `kit.numerics.forked.forked_map` for joint draws on all cores; the answer does not depend on it.
     say : callable, optional
         Called before each step with its name.
 
@@ -191,7 +196,9 @@ def group_of(
     ask = with_numbers(ask, evidence.fleet).model_copy(update={"draws": max(int(draws), 50)})
     try:
         tell("joint draws")
-        believed = beliefs(ask, evidence)
+        if run is not map:
+            share_evidence(evidence, [ask], run=run)
+        believed = beliefs(ask, evidence, run=run)
         kinds = tuple(one.draws for one in believed)
         problem = problem_of(ask, evidence, kinds, zones={one.draws.kind: one.zones for one in believed})
         tell("living panels")

@@ -13,6 +13,7 @@ from scipy.special import ndtr
 from kit.findings import Fleet
 from kit.growth import as_form
 from kit.intervals import Evidence, Question
+from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
 from kit.programmes.damage import HIDDEN, damage_blocks, taken, thinned
@@ -224,6 +225,7 @@ def present_state(
     question: Question | str | Path | None = None,
     *,
     draws: int = DRAWS,
+    run: Mapped = map,
     say: Progress | None = None,
     chances: Callable[..., PresentChances] = present_chances,
 ) -> PresentState:
@@ -237,6 +239,8 @@ def present_state(
         The question.
     draws : int
         Joint draws.
+    run : callable
+        `map`, or `kit.numerics.forked.forked_map` for joint draws on all cores; the answer does not depend on it.
     say : callable, optional
         Called before each step with its name.
     chances : callable
@@ -253,7 +257,7 @@ def present_state(
     QuestionError
         If the question is wrong or the data cannot answer it as it stands.
     """
-    group = fleet if isinstance(fleet, Group) else group_of(fleet, question, draws=draws, say=say)
+    group = fleet if isinstance(fleet, Group) else group_of(fleet, question, draws=draws, run=run, say=say)
     living, seed = group.living, group.ask.seed
     if say is not None:
         say("present chances")
