@@ -426,7 +426,7 @@ def sensitivity(
         rows = [
             [
                 row.name,
-                f"{number(row.base)} {row.unit}",
+                number(row.base) if row.unit == "-" else f"{number(row.base)} {row.unit}",
                 number(row.low),
                 f"{row.interval_low:,.0f}",
                 number(row.high),

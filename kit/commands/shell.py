@@ -33,7 +33,7 @@ _HELD_TOGETHER = re.compile(r"(?<=\d) (?=(?:%|FH|FC|mm|m²)(?!\w))|(?<=→) (?=[
 """Blanks at which no line is broken: between a number and its unit."""
 
 _HELD = "\N{NO-BREAK SPACE}"
-_SHORT = 40  # letters of a head with its value that are not parted
+_SHORT = 70  # letters of a head with its value that are not parted
 _ROOM = 20  # letters of a sentence in a narrow column
 
 FINE, NO, BAD_INPUT = 0, 1, 2

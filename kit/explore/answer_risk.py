@@ -55,7 +55,7 @@ def risk_text(answer: Answer, *repeats: float, cautions: bool = True) -> str:
     Returns
     -------
     str
-        For each, four lines of plain text, or five where the programme has a cap that is shorter; then the cautions.
+        For each, five lines of plain text, or six where the programme has a cap that is shorter; then the cautions.
 
     Raises
     ------
@@ -81,8 +81,8 @@ def _text(answer: Answer, repeat: float) -> str:
         f"Repeat interval: {row['repeat']:,.0f} {unit}",
         f"Preventable exceedances: {band('preventable', '.4f')} {per}",
         f"Undetected hours beyond limits: {band('exposure', ',.1f')} {per}",
-        f"Target, {target.words}: "
-        f"{'met' if meets else 'NOT met'}; assurance {row['share_meeting']:.1%} (share of draws that meet it), "
+        f"Target, {target.words}: {'met' if meets else 'NOT met'}",
+        f"Assurance {row['share_meeting']:.1%} (share of draws that meet it), "
         f"{target.share_of_draws:.1%} is asked (middle of the draws {row[measure]:.4g})",
     ]
     if row["repeat"] > _cap(answer) * (1 + 1e-9):

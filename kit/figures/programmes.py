@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import matplotlib.pyplot as plt
 import numpy as np
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from kit.figures.style import BLUE, INK, ORANGE, PALE, SKY, UNITS, YELLOW, key_below, thousands
 from kit.numerics.words import number, percent
@@ -228,6 +228,7 @@ def plot_back_test(test: BackTest, *, ax: Axes | None = None) -> Axes:
         )
     ax.set_xticks(x)
     ax.tick_params(axis="x", labelsize="small")
+    ax.yaxis.set_major_locator(MaxNLocator(6, integer=True))
     ax.set(xlabel="Year", ylabel="Damage found [a year]", ylim=(0, max(high.max(), came.max()) * 1.05 + 0.5))
     ax.set_title(f"{test.group_name}: forecasts and what came", fontsize="medium")
     key_below(ax, ncols=2)

@@ -128,5 +128,6 @@ def answer_in_words(answer: Answer) -> str:
         ["**Special to this answer, to be read before it is used:**", "", *cautions, ""] if cautions else []
     )
     unit = in_words(answer.question.clock)
-    beside = [*(f"- {part.words(unit)}" for part in answer.parts), ""] if answer.parts else []
+    parts = [f"- {part.words(unit)}" for part in answer.parts]
+    beside = ["Each part of the fleet alone:", "", *parts, ""] if parts else []
     return "\n".join([recommendation_in_words(answer), "", *special, *beside, yearly_in_words(answer)])

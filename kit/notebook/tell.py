@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections.abc import Callable, Iterable
 from typing import TypeVar
@@ -40,7 +41,8 @@ def say(*sentences: object, boxed: bool = False) -> None:
 def _paragraphs(sentences: tuple[object, ...]) -> str:
     """Join sentences; a tuple or list holds several."""
     every = [str(one) for some in sentences for one in (some if isinstance(some, tuple | list) else (some,))]
-    return spelled("\n\n".join(one for one in every if one))
+    # Where a line of a page ends, per cent stays with its number.
+    return re.sub(r"(?<=\d) %", "\N{NO-BREAK SPACE}%", spelled("\n\n".join(one for one in every if one)))
 
 
 _TOP = "answer-at-the-top"

@@ -50,6 +50,11 @@ _OUTCOMES = 64
 _TRIAL = {"flaws": 30, "inspectors": 3}
 
 
+def _after(unit: str) -> str:
+    """Write a unit after a number; what has none gets none."""
+    return "" if unit == "-" else f" {unit}"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Varied:
     """One stated or assumed value with a low and a high one in its place.
@@ -335,7 +340,7 @@ class Tornado(Tabled):
         ]
         for row in self.frame.head(3).itertuples():
             out.append(
-                f"{row.name}: {number(row.low)} gives {row.interval_low:,.0f}, {number(row.high)} gives {row.interval_high:,.0f} ({row.basis})."
+                f"{row.name}: {number(row.low)}{_after(row.unit)} gives {row.interval_low:,.0f}, {number(row.high)} gives {row.interval_high:,.0f} ({row.basis})."
             )
         still = self.frame.loc[self.frame["moves"] <= self._noise * max(self.base, 1.0), "name"]
         if len(still):

@@ -153,7 +153,7 @@ def track_beside(source: str | Path, first_finding_panel: str, kind: str) -> str
         return f"In truth panel {first_finding_panel} had no {in_words(kind)}."
     sizes, rates = rows["initial_size"].astype(float), rows["growth_rate"].astype(float)
     return (
-        f"In truth the {len(rows)} damages of this kind on panel {first_finding_panel} began with "
+        f"In truth the {'only damage' if len(rows) == 1 else f'{len(rows)} damages'} of this kind on panel {first_finding_panel} began with "
         f"{', '.join(number(x) for x in sizes)} mm and grew by {', '.join(number(x) for x in rates)} "
         f"{rows['growth_unit'].iloc[0].replace('1000', '1,000')}."
     )

@@ -580,6 +580,11 @@ def _why(rows: pd.DataFrame, spread: pd.DataFrame) -> list[str]:
             f"| {words} | {len(some)} | {some['damage_said'].mean():.1f} | {some['damage_median'].mean():.1f} | "
             f"{some['damage_true'].mean():.1f} | {gap.mean():+.1f} +- {gap.std() / root:.1f} | {below.mean():.0%} +- {below.std() / root:.0%} |"
         )
+    lines += [
+        "",
+        f"With the size at onset drawn, {LEVEL:.0%} bounds of the number today hold the truth, counts on a bound in part: "
+        f"{_with_error(spread['damage_even'])} of the fleets, beyond the limit {_with_error(spread['beyond_even'])}.",
+    ]
     gap = spread["damage_said"] - spread["damage_true"]
     error = gap.std() / np.sqrt(len(gap))
     lines += [

@@ -8,6 +8,7 @@ from importlib.util import find_spec
 import nbformat
 import pytest
 
+from kit.cautions import CAUTIONS
 from kit.notebook import notebook_paths
 
 PATHS = notebook_paths()
@@ -92,3 +93,38 @@ def test_links_lead_to_notebooks_that_are_there_and_to_the_start(path):
 def test_the_table_of_what_was_set_aside_stands_in_the_first_notebook_only(path):
     has_table = any("fleet.rejected" in cell.source for cell in code_cells(path))
     assert has_table == path.stem.startswith("01")
+
+
+def shown(cell):
+    """What a cell says as text, by form."""
+    for output in cell.outputs:
+        forms = output.get("data", {"text/plain": output.get("text", "")})
+        for form in ("text/markdown", "text/html", "text/plain"):
+            if form in forms:
+                yield form, "".join(forms[form])
+
+
+@every_notebook
+def test_per_cent_is_spelled_in_one_way_and_no_page_parts_it_from_its_number(path):
+    for cell in nbformat.read(path, as_version=4).cells:
+        texts = [("text/markdown", cell.source)] if cell.cell_type == "markdown" else list(shown(cell))
+        for form, text in texts:
+            assert not re.findall(r"\d%(?![\w%;])", text), text
+            if cell.cell_type == "code" and form == "text/markdown" and not text.startswith("**Exercise.**"):
+                assert not re.search(r"\d %", text), text
+
+
+@every_notebook
+def test_the_box_begins_with_the_answer_and_ends_with_the_standing_caution(path):
+    """Special cautions stand between, and the box at the top is the one at its place."""
+    boxes = [
+        text
+        for cell in code_cells(path)
+        for form, text in shown(cell)
+        if form == "text/markdown" and text.startswith(">")
+    ]
+    assert len(boxes) == 2
+    assert boxes[0] == boxes[1]
+    first, *_, last = boxes[0].splitlines()
+    assert not re.match(r"> \*\*(Special|Read)", first)
+    assert last == f"> *{CAUTIONS[0]} The other standing cautions stand at the end.*"

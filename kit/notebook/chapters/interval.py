@@ -11,7 +11,7 @@ from kit.findings import Fleet
 from kit.intervals import Answer, ModeAnswer, Question
 from kit.life import LifeFit, fit_weibull
 from kit.notebook.tell import present
-from kit.numerics.words import in_words, number, percent
+from kit.numerics.words import in_words, number, percent, spelled
 from kit.ranking import rank_zones
 
 _SHARE = 0.1  # of the panels, at whose age lives are compared
@@ -50,11 +50,10 @@ def evidence_table(result: Answer) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        A row a kind: clock, lives, finds, life with bounds, and how the life came about.
+        A row a kind: clock, lives, finds, life with bounds.
     """
     table = result.to_frame().filter(regex="^(kind|clock|lives|finds|scale|shape)")
-    table = table.round({name: 0 if "scale" in name else 3 for name in table})
-    return table.assign(basis=[mode.life_basis for mode in result.modes])
+    return table.round({name: 0 if "scale" in name else 3 for name in table})
 
 
 def most_found(result: Answer) -> ModeAnswer:
@@ -73,8 +72,8 @@ def most_found(result: Answer) -> ModeAnswer:
     return max(result.modes, key=lambda mode: mode.histories.n_finds)
 
 
-def evidence_words(result: Answer) -> str:
-    """Say of which kind most finds are, and how many lives are left out.
+def evidence_words(result: Answer) -> tuple[str, ...]:
+    """Say of which kind most finds are, how many lives are left out, and how the life of each kind came about.
 
     Parameters
     ----------
@@ -83,15 +82,17 @@ def evidence_words(result: Answer) -> str:
 
     Returns
     -------
-    str
+    tuple of str
         Sentences.
     """
     most = most_found(result).histories
     kind = in_words(most_found(result).kind)
     found = f"Most finds are of {kind}: {most.n_finds:.0f}" if most.n_finds else "No find of any kind"
+    bases = "\n".join(f"- {in_words(mode.kind)}: {mode.life_basis}" for mode in result.modes)
     return (
+        bases,
         f"{found} in {most.n_lives:.0f} lives. {len(most.excluded)} lives are left out, for these reasons. Bounds hold 95 % of the joint "
-        "draws."
+        "draws.",
     )
 
 
@@ -234,7 +235,8 @@ def rules_table(result: Answer) -> pd.DataFrame:
         Columns rule, interval, governs, reason.
     """
     table = pd.DataFrame(list(result.rules))[["rule", "interval", "governs", "reason"]]
-    return table.assign(rule=table["rule"].map(in_words)).round({"interval": 0})
+    table = table.assign(rule=table["rule"].map(in_words), reason=table["reason"].map(spelled))
+    return table.round({"interval": 0})
 
 
 def rules_words(result: Answer) -> tuple[str, ...]:
