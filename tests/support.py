@@ -7,6 +7,8 @@ import csv
 import datetime as dt
 from pathlib import Path
 
+import pandas as pd
+
 import kit
 from kit.findings import TABLES, Fleet
 
@@ -144,6 +146,10 @@ def _parsed(block: str) -> list[dict[str, str]]:
     ]
 
 
+_LOADED: dict[str, Fleet] = {}
+_MOST_LOADED = 32
+
+
 class Tiny:
     """The tables of the dataset as lists of rows, to be altered and written."""
 
@@ -191,6 +197,22 @@ class Tiny:
         (self.folder / "dataset.toml").write_text(self.toml or TOML.format(unit=self.unit, tables=names))
         return self.folder
 
+    def load(self, **options: object) -> Fleet:
+        """Write and load it; of contents that a test before it loaded, that fleet is returned.
+
+        Many tests ask other things of the same fleet, and reading it is most of their work. A test that alters a
+        fleet or a file, or that looks at what loading writes, calls `load_fleet` itself.
+        """
+        folder, storage = self.write(), pd.get_option("mode.string_storage")
+        contents = repr((self.rows, self.columns, self.unit, self.toml, storage, sorted(options)))
+        fleet = _LOADED.pop(contents, None)
+        if fleet is None:
+            fleet = kit.load_fleet(folder, **options)
+        _LOADED[contents] = fleet  # as the last one asked for
+        while len(_LOADED) > _MOST_LOADED:
+            del _LOADED[next(iter(_LOADED))]
+        return fleet
+
 
 DEMO = Path(__file__).parents[1] / "demo_fleet"
 LAST_DAY = 4017  # 2020-12-31, the cut-off of the tiny dataset
@@ -210,7 +232,6 @@ class Hand(Tiny):
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
         zones = self.rows["zones"]
-        self._loaded: tuple[str, Fleet | None] = ("", None)
         self.rows = {name: [] for name in self.rows}
         self.rows["zones"] = [{**row, "former_label": "", "former_label_until": ""} for row in zones]
         self._add("tasks", task="K1", zones="Z1", method="tap_manual", valid_from=day(0))
@@ -315,13 +336,6 @@ class Hand(Tiny):
             repair_class="permanent", restoration_factor=factor, recorded_on=day(n),
         )  # fmt: skip
         return self
-
-    def load(self) -> Fleet:
-        """Write and load it; what was loaded is kept until a row changes."""
-        contents = repr(self.rows)
-        if contents != self._loaded[0]:
-            self._loaded = (contents, kit.load_fleet(self.write()))
-        return self._loaded[1]
 
 
 QUESTION = """\

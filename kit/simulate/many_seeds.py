@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
 import time
@@ -216,7 +217,7 @@ def _range(values: pd.Series) -> str:
     return f"{numbers.min():,.0f} to {numbers.max():,.0f}" if numbers.size else "–"
 
 
-def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2", so_far: str = "") -> None:
+def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "", so_far: str = "") -> None:
     """Write the page to a file; broken off, it goes on where it was when it is started again.
 
     What is done is kept beside the page until all of it is.
@@ -230,7 +231,7 @@ def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2", 
     n : str
         Fleets.
     workers : str
-        Processes to share the work.
+        Processes to share the work; as many as there are cores by default.
     so_far : str
         ``--so-far`` writes the page of the fleets that are done, and makes none.
     """
@@ -240,7 +241,7 @@ def main(questions: str, target: str, n: str = str(FLEETS), workers: str = "2", 
         done = pd.DataFrame(json.loads(kept.read_text(encoding="utf-8"))["rows"])
         replace_text(Path(target), many_seeds_page(done, draws=DRAWS))
         return
-    table = many_seeds(questions, seeds, workers=int(workers), kept=kept)
+    table = many_seeds(questions, seeds, workers=int(workers or os.cpu_count() or 1), kept=kept)
     replace_text(Path(target), many_seeds_page(table, draws=DRAWS))
     kept.unlink(missing_ok=True)
 

@@ -125,7 +125,7 @@ def test_years_control_characters_nul_and_very_long_cells_are_refused_by_name(ti
     tiny.set("findings", "D2", remarks="water\x00mark").set("findings", "D4", remarks="x" * 40_000)
     tiny.set("basing", "B3", stay="B" * 201)
     with pytest.raises(TableError) as caught:
-        load_fleet(tiny.write())
+        tiny.load()
     found = caught.value.problems.set_index("reason")[["table", "row"]].apply(tuple, axis=1).to_dict()
     assert found["entry_into_service is before there were aircraft"] == ("aircraft", 2)
     assert found["stay holds a control character"] == ("basing", 3)

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from support import Tiny
 
-from kit.findings import TableError, apply_corrections, load_fleet, propose_corrections, write_proposals
+from kit.findings import TableError, apply_corrections, propose_corrections, write_proposals
 from kit.findings.report.corrections import DECISION_COLUMNS, PROPOSAL_COLUMNS, as_text_cell
 
 YES = {"accept": "yes", "by_role": "reliability engineer", "on": "2021-02-03"}
@@ -19,7 +19,7 @@ def mixed(tiny: Tiny) -> Tiny:
 
 
 def load(tiny: Tiny):
-    return load_fleet(tiny.write(), set_aside=tiny.folder.parent / "rejected.csv")
+    return tiny.load(set_aside=tiny.folder.parent / "rejected.csv")
 
 
 def decide(tiny: Tiny, *rows: dict, fleet=None):

@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 from support import day
 
-from kit.findings import build_looks, coverage_table, load_fleet, panel_ages
+from kit.findings import build_looks, coverage_table, panel_ages
 from kit.findings.ages import panel_age_bounds
 
 
@@ -75,7 +75,7 @@ def test_quarters_and_months_are_finer(hand):
 
 
 def test_zones_and_methods_choose(tiny):
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     # P1 was tapped at A1 Z1 and visually looked at, by card C5, only after it had left
     assert set(coverage_table(fleet, zones=["Z2"])["panel"]) == {"P2", "P4"}
     visual = coverage_table(fleet, zones=["Z1"], methods=["visual"])
@@ -107,14 +107,14 @@ def test_nothing_fitted_gives_an_empty_table_with_its_columns(hand):
 )
 def test_what_is_unknown_is_refused(tiny, arguments, words):
     with pytest.raises(ValueError, match=words):
-        coverage_table(load_fleet(tiny.write()), **arguments)
+        coverage_table(tiny.load(), **arguments)
 
 
 # Two ages of a panel of unknown age ----------------------------------------------------------------
 
 
 def test_a_known_age_is_all_three(tiny):
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     bounds = panel_age_bounds(fleet, ["P1", "P4"], ["2015-01-01", "2015-01-01"], "flight_hours")
     known = panel_ages(fleet, ["P1", "P4"], ["2015-01-01", "2015-01-01"], "flight_hours")
     for one in bounds:

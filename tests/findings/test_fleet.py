@@ -15,7 +15,7 @@ POLYGON = "POLYGON ((100 100, 160 100, 160 130, 100 130, 100 100))"
 
 def test_a_late_row_is_not_known_before_it_was_recorded(tiny):
     tiny.set("findings", "D4", recorded_on="2020-02-01")
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     before, after = fleet.as_known_on("2020-01-31"), fleet.as_known_on("2020-02-01")
     assert before.tables["findings"]["finding"].tolist() == ["D1", "D2", "D3"]
     assert after.tables["findings"]["finding"].tolist() == ["D1", "D2", "D3", "D4"]
@@ -29,7 +29,7 @@ def test_a_corrected_row_stands_until_the_correction_became_known(tiny):
     tiny.add(
         "findings", "D1", finding="D1b", outline=POLYGON, length="60", recorded_on="2015-01-01", replaces="D1"
     )
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     assert "D1" not in set(fleet.tables["findings"]["finding"])
     then = fleet.as_known_on("2014-12-31").tables["findings"]
     assert then[["finding", "length"]].to_numpy().tolist() == [["D1", 50.0]]
@@ -38,7 +38,7 @@ def test_a_corrected_row_stands_until_the_correction_became_known(tiny):
 def test_a_chain_of_corrections_and_a_reference_through_it(tiny):
     tiny.add("findings", "D2", finding="D2b", length="3", recorded_on="2018-01-01", replaces="D2")
     tiny.add("findings", "D2b", finding="D2c", length="4", recorded_on="2019-01-01", replaces="D2b")
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     for day, finding, length in (
         ("2017-12-31", "D2", 50.8),
         ("2018-06-01", "D2b", 76.2),
@@ -54,7 +54,7 @@ def test_a_chain_of_corrections_and_a_reference_through_it(tiny):
 def test_a_zone_is_corrected_by_a_row_with_the_same_label(tiny):
     tiny.add("zones", "Z1", group="cowl", recorded_on="2019-01-01", replaces="Z1")
     tiny.add("limits", "M1", limit="M2", group="cowl")
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     assert fleet.tables["zones"]["group"].tolist() == ["cowl", "flap"]
     assert fleet.as_known_on("2018-12-31").tables["zones"]["group"].tolist() == ["flap", "flap"]
 
@@ -85,7 +85,7 @@ def test_a_correction_recorded_before_the_row_that_it_corrects_is_rejected(tiny)
 def test_checks_are_made_again_on_what_was_known(tiny):
     # the look L2 was recorded after its finding, so on the day between the finding stands alone
     tiny.set("inspections", "L2", recorded_on="2014-03-01")
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     assert len(fleet.warnings) == 0
     then = fleet.as_known_on("2014-02-01")
     assert then.tables["findings"]["finding"].tolist() == ["D1"]
@@ -93,7 +93,7 @@ def test_checks_are_made_again_on_what_was_known(tiny):
         ["findings", 2, "L2", "refers to a row of inspections that became known later"]
     ]
     tiny.set("findings", "D2", recorded_on="2017-06-01")
-    late = load_fleet(tiny.write()).as_known_on("2017-05-10")
+    late = tiny.load().as_known_on("2017-05-10")
     assert late.rejected[["table", "value", "reason"]].to_numpy().tolist() == [
         ["repairs", "D2", "refers to a row of findings that became known later"]
     ]
@@ -102,14 +102,14 @@ def test_checks_are_made_again_on_what_was_known(tiny):
 def test_a_mended_row_that_could_not_be_read_is_no_reject_any_more(tiny):
     tiny.add("findings", "D4", finding="D4b", recorded_on="2019-08-01", replaces="D4")
     tiny.set("findings", "D4", kind="crack")
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     assert len(fleet.rejected) == 0
     assert fleet.as_known_on("2019-07-01").rejected["value"].tolist() == ["crack"]
 
 
 @pytest.mark.parametrize("date", ["soon", None, float("nan")])
 def test_a_date_that_is_no_day_is_refused(tiny, date):
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     with pytest.raises(ValueError, match=f"must be a day such as '2019-06-30'. Got {date!r} instead"):
         fleet.as_known_on(date)
 
@@ -123,7 +123,7 @@ def test_rows_since_names_late_corrected_and_withdrawn_rows(tiny):
     # an event of after the day and its own correction change nothing that was known
     tiny.add("findings", "D4", finding="D6", found_on="2020-03-01", recorded_on="2020-03-02")
     tiny.add("findings", "D6", finding="D6b", recorded_on="2020-03-03", replaces="D6")
-    since = load_fleet(tiny.write()).rows_since("2019-06-30")
+    since = tiny.load().rows_since("2019-06-30")
     assert since.drop(columns=["recorded_on", "event_date"]).to_numpy().tolist() == [
         ["findings", "D2b", "D2", "corrected"],
         ["findings", "D1b", "D1", "withdrawn"],
@@ -137,7 +137,7 @@ def test_rows_since_names_late_corrected_and_withdrawn_rows(tiny):
 
 def test_rows_since_knows_no_more_than_the_fleet(tiny):
     tiny.set("findings", "D4", recorded_on="2020-02-01")
-    fleet = load_fleet(tiny.write()).as_known_on("2020-01-01")
+    fleet = tiny.load().as_known_on("2020-01-01")
     assert len(fleet.rows_since("2019-06-30")) == 0
 
 
@@ -175,12 +175,12 @@ def test_every_cell_changes_the_fingerprint_of_its_table_and_of_all(tiny):
 
 
 def test_lay_out_of_files_does_not_change_the_fingerprint(tiny):
-    before = load_fleet(tiny.write()).fingerprint()
+    before = tiny.load().fingerprint()
     for table in tiny.columns:
         tiny.columns[table].reverse()
     tiny.set("limits", "M1", size="40.00")
     tiny.set("findings", "D1", outline="POLYGON((150 100, 150 130,100.0 130,100 100, 150 100))")
-    assert load_fleet(tiny.write()).fingerprint() == before
+    assert tiny.load().fingerprint() == before
 
 
 @pytest.mark.long

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from support import day
 
-from kit.findings import build_looks, lineage, load_fleet, panel_history
+from kit.findings import build_looks, lineage, panel_history
 from kit.life import build_histories
 
 # Each test reads a dataset of its own; what it holds changes rarely.
@@ -112,7 +112,7 @@ def test_in_the_store_days_run_and_hours_do_not_and_a_repair_there_says_so(hand)
 
 def test_a_meter_change_takes_no_age(tiny):
     # A1's meter of hours starts again at nought on 2015-01-01
-    history = panel_history(load_fleet(tiny.write()), "P1")
+    history = panel_history(tiny.load(), "P1")
     removed = history[history["event"] == "removed"].iloc[0]
     assert removed["date"] == pd.Timestamp("2016-01-01")
     assert removed["flight_hours"] == pytest.approx(18260 + 3650)
@@ -122,14 +122,14 @@ def test_a_meter_change_takes_no_age(tiny):
 
 def test_an_unknown_age_is_nan_all_the_way_and_a_void_finding_is_no_find(tiny):
     tiny.set("findings", "D4", disposition="not_confirmed")
-    history = panel_history(load_fleet(tiny.write()), "P5")
+    history = panel_history(tiny.load(), "P5")
     assert history[["flight_hours", "virtual_flight_hours", "calendar_days"]].isna().all().all()
     assert "no damage" in set(history["event"])
     assert "find" not in set(history["event"])
 
 
 def test_methods_choose_the_looks_and_not_the_finds(tiny):
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     assert "look" not in set(panel_history(fleet, "P5")["event"])
     seen = panel_history(fleet, "P5", methods=["visual"])
     assert seen.loc[seen["event"] == "look", "what"].tolist() == ["visual, implied, clean"]
@@ -145,7 +145,7 @@ def test_the_day_of_removal_belongs_to_what_was_seen_that_day(hand):
 
 def test_a_panel_that_is_not_there_is_refused(tiny):
     with pytest.raises(ValueError, match=r"`panel` must be a serial of the panels table. Got 'P9'"):
-        panel_history(load_fleet(tiny.write()), "P9")
+        panel_history(tiny.load(), "P9")
 
 
 def test_the_lineage_tells_fittings_store_and_place(hand):

@@ -21,13 +21,13 @@ def told(fleet) -> list[tuple[str, str]]:
 
 
 def test_a_dataset_without_the_later_columns_loads_without_a_word_and_has_them_blank(tiny):
-    full = load_fleet(tiny.write())
+    full = tiny.load()
     assert LATER["zones"] == ["fastener_rows", "edge_band", "hinge_line", "remarks", "low_point"]
     assert LATER["tasks"] == ["looks_for"]
     assert LATER["limits"] == ["place", "kind", "most_damages", "bounds"]
     for name, columns in LATER.items():
         tiny.columns[name] = [column for column in tiny.columns[name] if column not in columns]
-    old = load_fleet(tiny.write())
+    old = tiny.load()
     assert not len(old.warnings)
     assert old.tables["zones"]["fastener_rows"].tolist() == [None, None]
     assert old.tables["zones"]["edge_band"].isna().all()
@@ -42,7 +42,7 @@ def test_a_dataset_without_the_later_columns_loads_without_a_word_and_has_them_b
 
 
 def test_a_blank_later_column_is_no_part_of_the_fingerprint_and_a_filled_one_is(tiny, monkeypatch):
-    tables = load_fleet(tiny.write()).tables
+    tables = tiny.load().tables
     before = fingerprint(tables)
     columns = tuple(c for c in TABLES["zones"].columns if not c.later)
     with monkeypatch.context() as patch:
@@ -50,12 +50,12 @@ def test_a_blank_later_column_is_no_part_of_the_fingerprint_and_a_filled_one_is(
         without = {**tables, "zones": tables["zones"].drop(columns=LATER["zones"])}
         assert fingerprint(without) == before
     tiny.set("zones", "Z1", edge_band="25")
-    after = load_fleet(tiny.write()).fingerprint()
+    after = tiny.load().fingerprint()
     assert {name for name in before if after[name] != before[name]} == {"zones", "all"}
 
 
 def test_a_later_table_without_rows_is_no_part_of_the_fingerprint(tiny, monkeypatch):
-    tables = load_fleet(tiny.write()).tables
+    tables = tiny.load().tables
     before = fingerprint(tables)
     monkeypatch.setitem(TABLES, "basing", dataclasses.replace(TABLES["basing"], later=True))
     assert fingerprint(tables) == before
@@ -93,7 +93,7 @@ def test_rows_of_fasteners_are_lines_in_mm_from_every_source(tiny, tmp_path, kin
 
 def test_lines_that_leave_the_panel_are_clipped_with_a_warning(tiny):
     tiny.set("zones", "Z1", fastener_rows="LINESTRING (20 -100, 20 600)")
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     assert shapely.equals(
         fleet.tables["zones"]["fastener_rows"][0], shapely.linestrings([(20, 0), (20, 500)])
     )
@@ -120,7 +120,7 @@ def test_lines_that_leave_the_panel_are_clipped_with_a_warning(tiny):
 def test_lines_that_cannot_be_used_are_rejected(tiny, cell, reason, expected):
     tiny.set("zones", "Z2", fastener_rows=cell)
     with pytest.raises(TableError) as caught:
-        load_fleet(tiny.write())
+        tiny.load()
     problem = caught.value.problems.query("table == 'zones'").iloc[0]
     assert (problem["column"], problem["row"], problem["reason"]) == ("fastener_rows", 3, reason)
     assert expected in problem["expected"]
@@ -129,14 +129,14 @@ def test_lines_that_cannot_be_used_are_rejected(tiny, cell, reason, expected):
 def test_an_outline_is_not_taken_where_lines_are_and_lines_not_where_an_outline_is(tiny):
     tiny.set("zones", "Z1", outline="LINESTRING (0 0, 1000 0)")
     with pytest.raises(TableError) as caught:
-        load_fleet(tiny.write())
+        tiny.load()
     assert "one POLYGON, not a LINESTRING" in set(caught.value.problems["expected"])
 
 
 def test_a_place_is_one_of_three_and_a_count_not_negative(tiny):
     tiny.set("limits", "M1", place="corner", most_damages="-1")
     with pytest.raises(TableError) as caught:
-        load_fleet(tiny.write())
+        tiny.load()
     assert caught.value.problems[["column", "expected"]].to_numpy().tolist() == [
         ["place", "one of field, edge_band, fastener_row"],
         ["most_damages", "at least 0"],
@@ -145,9 +145,9 @@ def test_a_place_is_one_of_three_and_a_count_not_negative(tiny):
 
 def test_two_limits_for_one_place_from_one_day_are_told(tiny):
     tiny.add("limits", "M1", limit="M2", size="30", place="edge_band")
-    assert not len(load_fleet(tiny.write()).warnings)
+    assert not len(tiny.load().warnings)
     tiny.add("limits", "M1", limit="M3", size="35")
-    warnings = load_fleet(tiny.write()).warnings
+    warnings = tiny.load().warnings
     assert warnings["reason"].tolist() == ["two limits for one place in force from the same day"] * 2
     assert warnings["row"].tolist() == [2, 4]
 
@@ -156,6 +156,6 @@ def test_a_limit_for_a_place_is_no_other_revision_to_judge_by(tiny):
     """Trap T15 asks whether another revision was used, not what holds at the edge."""
     tiny.set("findings", "D4", length="50", width="50")
     tiny.add("limits", "M1", limit="M2", size="60", place="edge_band")
-    assert not len(find_traps(load_fleet(tiny.write()), traps=["T15"]))
+    assert not len(find_traps(tiny.load(), traps=["T15"]))
     tiny.set("limits", "M2", place="", revision="2", valid_from="2020-01-01", recorded_on="2020-01-01")
-    assert find_traps(load_fleet(tiny.write()), traps=["T15"])["id"].tolist() == ["D4"]
+    assert find_traps(tiny.load(), traps=["T15"])["id"].tolist() == ["D4"]

@@ -11,7 +11,7 @@ def looks(tiny, **settings) -> pd.DataFrame:
 
 
 def test_cards_imply_clean_looks_less_what_was_recorded_skipped_or_not_fitted(tiny):
-    frame = build_looks(load_fleet(tiny.write()))
+    frame = build_looks(tiny.load())
     assert tuple(frame) == LOOK_COLUMNS
     # C1: Z1 has a look of its own; C2: Z2 was skipped; C3: by the card's method; C4: A3 has no Z2; C5 is visual
     assert frame.drop(columns=["aircraft", "zone", "coverage"]).to_numpy().tolist() == [
@@ -27,7 +27,7 @@ def test_cards_imply_clean_looks_less_what_was_recorded_skipped_or_not_fitted(ti
 
 
 def test_basis_and_methods_choose(tiny):
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     assert set(build_looks(fleet, basis=["recorded"])["look"]) == {"L1", "L2", "L4"}
     assert set(build_looks(fleet, basis=("implied",))["look"]) == {"C1|Z2", "C3|Z1", "C3|Z2", "C4|Z1"}
     visual = build_looks(fleet, methods=["visual"]).set_index("look")
@@ -113,6 +113,6 @@ def test_a_part_looked_at_is_told(tiny):
 def test_no_cards_and_no_inspections_give_no_looks(tiny):
     for table in ("cards", "inspections", "findings", "repairs"):
         tiny.rows[table] = []
-    frame = build_looks(load_fleet(tiny.write()))
+    frame = build_looks(tiny.load())
     assert tuple(frame) == LOOK_COLUMNS
     assert len(frame) == 0

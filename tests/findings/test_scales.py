@@ -14,7 +14,7 @@ INCHES = ("1.5", "2", "2.25", "1.75", "2.5", "1.25", "0.75", "2.75")
 
 def reasons(tiny):
     """Load, and return table and reason of every warning with what was expected."""
-    rows = load_fleet(tiny.write()).warnings
+    rows = tiny.load().warnings
     return {(row.table, row.reason): row.expected for row in rows.itertuples()}
 
 
@@ -117,7 +117,7 @@ def test_sizes_take_the_unit_of_their_map_and_where_no_column_says_it_that_of_th
 def test_both_days_of_a_fitting_may_stand_on_one_line(tiny):
     """The removal is known from its own day: what was decided before it sees the panel fitted."""
     tiny.set("panels", "F1", recorded_on="2010-01-01")
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     told = fleet.warnings[fleet.warnings["table"] == "panels"]
     assert told[["row", "column", "value"]].to_numpy().tolist() == [[0, "removed_on", "1"]]
 

@@ -417,7 +417,7 @@ def test_tables_without_rows_hold_no_traps(tiny, empty):
     for name in empty:
         tiny.rows[name] = []
     if "findings" not in empty:
-        assert "T15" in set(find_traps(load_fleet(tiny.write()))["trap"])
+        assert "T15" in set(find_traps(tiny.load())["trap"])
     else:
         table = find_traps(load_fleet(tiny.write(), set_aside=tiny.folder.parent / "rejected.csv"))
         assert not set(table["table"]) & {"findings", "repairs"}
@@ -425,7 +425,7 @@ def test_tables_without_rows_hold_no_traps(tiny, empty):
 
 def test_names_that_are_no_traps_are_refused(tiny):
     with pytest.raises(ValueError, match=r"`traps` must be a list of T1 to T20\. Got \['T21'\]"):
-        find_traps(load_fleet(tiny.write()), traps=["T21"])
+        find_traps(tiny.load(), traps=["T21"])
 
 
 def test_the_fleet_is_left_as_it_was(small_evidence):

@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.findings import Meters, load_fleet
+from kit.findings import Meters
 
 
 def meters(tiny) -> Meters:
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     return Meters(fleet.tables["usage"], fleet.tables["aircraft"], cut_off=fleet.cut_off)
 
 

@@ -4,7 +4,6 @@ import pandas as pd
 import pytest
 from support import DEMO
 
-from kit.findings import load_fleet
 from kit.intervals import read_question, recommend
 from kit.intervals.open_traps import TRAPS_SAID, trap_cautions, traps_by_group
 
@@ -12,14 +11,14 @@ from kit.intervals.open_traps import TRAPS_SAID, trap_cautions, traps_by_group
 def test_a_find_that_may_be_a_false_call_is_said_with_its_row_for_its_own_group_until_it_is_settled(tiny):
     """D1 was left as it was, and its panel was tapped clean afterwards."""
     tiny.add("zones", "Z2", zone="Z9", group="door", former_label="", former_label_until="")
-    traps = traps_by_group(load_fleet(tiny.write()))
+    traps = traps_by_group(tiny.load())
     assert trap_cautions(traps, "door", {"flight_hours"}) == []
     assert trap_cautions(traps, "flap", {"flight_hours"}) == [
         "records of this group that may mislead, to be looked at before the answer is used: "
         "findings that may be false calls and count as finds: 1 (D1)"
     ]
     tiny.set("findings", "D1", disposition="not_confirmed")
-    assert trap_cautions(traps_by_group(load_fleet(tiny.write())), "flap", {"flight_hours"}) == []
+    assert trap_cautions(traps_by_group(tiny.load()), "flap", {"flight_hours"}) == []
 
 
 def test_of_many_rows_the_number_and_the_first_are_said_and_cycles_only_where_ages_are_in_cycles():

@@ -11,7 +11,7 @@ from kit.intervals.open_warnings import open_warnings, units_that_cannot_be, war
 def test_open_warnings_of_the_group_are_counted_by_table_with_the_first_rows(tiny):
     tiny.add("zones", "Z2", zone="Z9", group="door", former_label="", former_label_until="")
     tiny.set("findings", "D1", width="0.001").set("findings", "D4", width="0.001")
-    fleet = load_fleet(tiny.write())
+    fleet = tiny.load()
     assert warning_cautions(fleet, "door") == []
     (caution,) = warning_cautions(fleet, "flap")
     assert caution == (

@@ -8,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import day
 
-from kit.findings import load_fleet
 from kit.regions import (
     TIERS,
     compare_revisions,
@@ -115,7 +114,7 @@ def test_the_row_in_force_is_the_last_of_its_group_and_place_and_that_of_the_pla
         size="10",
         recorded_on="2012-01-01",
     )
-    limits = load_fleet(tiny.write()).tables["limits"]
+    limits = tiny.load().tables["limits"]
     days = ["2009-12-31", "2010-01-01", "2014-12-31", "2015-01-01", "2020-01-01"]
     field = limits_in_force(limits, ["flap"] * 5, ["field"] * 5, days)
     assert field["limit"].tolist() == ["", "M1", "M1", "M2", "M2"]
@@ -129,13 +128,13 @@ def test_the_row_in_force_is_the_last_of_its_group_and_place_and_that_of_the_pla
 
 def test_of_two_rows_from_one_day_the_last_by_id_holds(tiny):
     tiny.add("limits", "M1", limit="M0", size="99")
-    limits = load_fleet(tiny.write()).tables["limits"]
+    limits = tiny.load().tables["limits"]
     assert limits_in_force(limits, ["flap"], [""], ["2012-01-01"])["limit"].tolist() == ["M1"]
 
 
 def test_no_limits_and_no_questions_give_no_rows(tiny):
     tiny.rows["limits"].clear()
-    limits = load_fleet(tiny.write()).tables["limits"]
+    limits = tiny.load().tables["limits"]
     assert limits_in_force(limits, ["flap"], ["field"], ["2012-01-01"])["limit"].tolist() == [""]
     assert len(limits_in_force(limits, [], [], pd.to_datetime([]))) == 0
 

@@ -66,9 +66,8 @@ def test_an_area_of_a_dataset_in_inches_is_in_square_inches(tiny):
     for table in ("findings", "repairs", "taps"):
         tiny.rows[table].clear()
     tiny.rows["inspections"].clear()
-    from kit.findings import load_fleet
 
-    limits = load_fleet(tiny.write()).tables["limits"]
+    limits = tiny.load().tables["limits"]
     assert limits["size"].tolist() == pytest.approx([2 * 25.4**2])
 
 
