@@ -5,6 +5,7 @@ All numbers are read from an answer; nothing is worked out anew.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,9 @@ from kit.numerics.words import in_words, spelled
 
 if TYPE_CHECKING:
     from kit.intervals import Answer
+
+
+_WIDTH = 95  # letters of a line
 
 
 def _examined(answer: Answer, repeat: float) -> pd.Series:
@@ -55,7 +59,7 @@ def risk_text(answer: Answer, *repeats: float, cautions: bool = True) -> str:
     Returns
     -------
     str
-        For each, five lines of plain text, or six where the programme has a cap that is shorter; then the cautions.
+        For each, some lines of plain text, one more where the programme has a cap that is shorter; then the cautions.
 
     Raises
     ------
@@ -89,7 +93,9 @@ def _text(answer: Answer, repeat: float) -> str:
         lines.append(
             f"Longer than the not-to-exceed limit of {_cap(answer):,.0f} {unit}: never allowed, whatever the risk"
         )
-    return spelled("\n".join(lines))
+    # No page parts a word of them, as it does with what is printed and too long.
+    wrapped = (textwrap.wrap(spelled(line), _WIDTH, subsequent_indent="  ") for line in lines)
+    return "\n".join(line for some in wrapped for line in some)
 
 
 def risk_picture(answer: Answer, repeats: Sequence[float]) -> Figure:

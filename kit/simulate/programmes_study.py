@@ -22,6 +22,7 @@ from kit.detection import DetectionCurve
 from kit.findings import replace_text
 from kit.life import Histories
 from kit.numerics.typing import Floats
+from kit.numerics.words import spelled
 from kit.posterior import FoundSizes, KindDraws, KindEvidence, PodBelief, TrackGrowth, joint_draws
 from kit.programmes import (
     LivingPanels,
@@ -549,7 +550,7 @@ def page(rows: pd.DataFrame, spread: pd.DataFrame | None = None) -> str:
         )
     if spread is not None:
         lines += _why(rows, spread)
-    return "\n".join(lines) + "\n"
+    return spelled("\n".join(lines) + "\n")
 
 
 def _with_error(shares: pd.Series) -> str:

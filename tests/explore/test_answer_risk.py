@@ -9,7 +9,11 @@ from kit.intervals.answer import RuleAnswer
 
 def test_text_gives_risk_band_exposure_and_whether_the_target_is_met():
     """The value shown is the median of the draws, as no single case is the answer."""
-    lines = risk_text(make_answer(), 4000).splitlines()
+    text = risk_text(make_answer(), 4000)
+    assert (
+        max(map(len, text.split("\nCautions")[0].splitlines())) <= 95
+    )  # what a page shows without parting a word
+    lines = text.replace("\n  ", " ").splitlines()
     assert lines == [
         "Repeat interval: 4,000 flight hours",
         "Preventable exceedances: 0.0400 (5 % to 95 % of draws: 0.0200 to 0.0800) per 10,000 panel flight hours",
