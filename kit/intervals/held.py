@@ -94,7 +94,7 @@ def _least_share(
     at = {"until": until, "against": against, "part": part}
     values, size, least = held_values(problem, first, repeat, **at), 1.0, 1.0
     share, asked = _share_within(problem, values), problem.ask.target.share_of_draws - _DRAW_TOLERANCE
-    if not _is_on_prevented(problem):
+    if not is_on_prevented(problem):
         return share, least
     for _ in range(_MOST_TRIED):
         if share < asked or _share_within(problem, _times(values, _most_more(problem))) >= asked:
@@ -136,7 +136,7 @@ def held_values(
         Without the central value [per 10,000 panel flight hours].
     """
     target = problem.ask.target
-    if _is_on_prevented(problem):
+    if is_on_prevented(problem):
         return _prevented(problem, first, repeat, 1.0, until=until, against=against, part=part)
     if part is not None:
         name = target.column.removesuffix("_worst")
@@ -168,8 +168,19 @@ def meets(problem: Problem, first: float, repeat: float, *, until: float | None 
     return share_meeting(problem, first, repeat, until=until) >= asked
 
 
-def _is_on_prevented(problem: Problem) -> bool:
-    """Whether the target is on what looks can prevent; records of form 1, which have no window, keep it as it was."""
+def is_on_prevented(problem: Problem) -> bool:
+    """Whether the target is on what looks can prevent; records of form 1, which have no window, keep it as it was.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    bool
+        Whether what is held against it is therefore more than what looks can prevent.
+    """
     target = problem.ask.target
     is_asked = target.measure == "preventable_exceedances" and target.window_flight_hours is not None
     return is_asked and problem.is_drawn

@@ -29,7 +29,7 @@ from kit.intervals.cautions import (
 )
 from kit.intervals.class_target import target_of_class
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
-from kit.intervals.held import share_meeting
+from kit.intervals.held import is_on_prevented, share_meeting
 from kit.intervals.monte_carlo import draws_words
 from kit.intervals.named_pod import kind_asked, need_methods_that_see, with_numbers
 from kit.intervals.open_traps import trap_cautions
@@ -427,6 +427,14 @@ def _assumptions(problem: Problem) -> tuple[str, ...]:
             f"{pod.far_side_plateau:g} ({pod.basis})"
             for mode in ask.modes
             if mode.far_side_share
+        ),
+        *(
+            [
+                "what looks could prevent is counted as though all damage lay on the tapped side, with sizes at onset as they are or smaller: "
+                "what cannot be prevented never lengthens an interval"
+            ]
+            if is_on_prevented(problem)
+            else []
         ),
         "looks of one panel miss independently of each other, given its size",
         "one POD for all past looks, whoever made them and by whichever tap method",

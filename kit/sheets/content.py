@@ -203,8 +203,14 @@ class _Writer:
         )
         risk = answer.risk.get(ask.target.column)
         if risk is not None:
+            more = (
+                " The target counts damage on the far side as though it were tapped, which is more than this."
+                if ask.target.measure == "preventable_exceedances"
+                else ""
+            )
             yield Words(
-                f"Risk at this answer, as the target counts it: {risk[0]:.3g} per 10,000 panel flight hours, 5 % to 95 % of draws {risk[1]:.3g} to {risk[2]:.3g}."
+                f"Risk at this answer: {ask.target.measure.replace('_', ' ')} {risk[0]:.3g} per 10,000 panel flight hours, 5 % to 95 % of "
+                f"draws {risk[1]:.3g} to {risk[2]:.3g}.{more}"
             )
 
     def _evidence(self) -> Iterator[Part]:

@@ -375,6 +375,7 @@ def test_every_answer_lists_what_does_not_come_from_data(evidence, ask, small_ev
             "planned usage",
             "closed card",
             "independently",
+            "as though all damage lay on the tapped side",
         ):
             assert words in text
     bare = recommend(small_evidence, ask(basis=("recorded",), measured_to_true=1.2))
