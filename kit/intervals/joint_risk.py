@@ -24,7 +24,8 @@ SUMMED = ("exceedances", "preventable", "exposure", "preventable_exposure")
 
 _AGES = 65  # cells of age in which onsets are counted
 _LEAST_SPREAD = 0.02
-_MOST_LOOKS = 2000
+MOST_LOOKS = 2000
+"""Looks up to the horizon that a risk is worked out for."""
 _EARLY = 8  # pieces of the time before the first look, in which sums are taken
 _MOST_PIECES = 12
 _BLOCK = 32_768  # samples a pass, which stay in the processor's cache
@@ -391,9 +392,9 @@ def schedule_risk(
         if not (np.isfinite(value) and value > 0):
             raise ValueError(f"`{name}` must be positive and finite. Got {value!r}.")
     n_looks = 0 if first >= horizon else int(np.ceil((horizon - first) / repeat - 1e-12))
-    if n_looks > _MOST_LOOKS:
+    if n_looks > MOST_LOOKS:
         raise ValueError(
-            f"`repeat` must leave at most {_MOST_LOOKS} looks up to the horizon. Got {n_looks} looks with "
+            f"`repeat` must leave at most {MOST_LOOKS} looks up to the horizon. Got {n_looks} looks with "
             f"repeat={repeat:g} and horizon={horizon:g}. Check that both are on one clock."
         )
     looks = np.concatenate([first + repeat * np.arange(n_looks), [horizon]])

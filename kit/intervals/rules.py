@@ -12,6 +12,7 @@ from scipy.special import ndtri
 from kit.growth import delay_to
 from kit.intervals.answer import RuleAnswer
 from kit.intervals.held import deciding_onset, meets, share_meeting
+from kit.intervals.joint_risk import MOST_LOOKS
 from kit.intervals.packages import in_packages
 from kit.intervals.problem import (
     PER_FLIGHT_HOURS,
@@ -27,7 +28,7 @@ from kit.posterior import KindDraws
 
 _SHORTEST_DAYS = 60.0
 """Shorter spacings than this, or the shortest package, are no inspection programme (assumed, no source) [days]."""
-_MOST_LOOKS = 160  # up to the horizon; what is shorter would take minutes to work out
+_MOST_EXAMINED = 160  # up to the horizon; what is shorter would take minutes to work out
 _COST_POINTS = 16  # repeats whose cost is compared
 _SMALL_STEPS = 12  # of the search, that a schedule gives way by before it is sought anew
 _START_DAYS = 365.25  # spacing with which a search begins, whatever is asked
@@ -92,7 +93,7 @@ def shortest_look(problem: Problem) -> float:
         looks fall before the horizon [units of the schedule's clock].
     """
     days = _SHORTEST_DAYS * problem.units_per_day[problem.ask.clock]
-    return max(min([days, *(one.length for one in problem.packages)]), problem.ask.horizon / _MOST_LOOKS)
+    return max(min([days, *(one.length for one in problem.packages)]), problem.ask.horizon / _MOST_EXAMINED)
 
 
 def risk_rule(problem: Problem) -> RuleAnswer:
@@ -329,7 +330,7 @@ def detection_chance_rule(problem: Problem) -> RuleAnswer:
         rate = float(growth.rate_quantile(rule.growth_percentile))
         window = float(delay_to(growth.form, size, rate, limit))
         # The damage begins to be detectable just after a look, so that the last look is at the limit.
-        for n in range(1, _MOST_LOOKS + 1):
+        for n in range(1, _MOST_EXAMINED + 1):
             sizes = np.minimum(growth.grown(size, rate, window * np.arange(1, n + 1) / n), limit)
             missed = float(np.prod(1.0 - curve.pod(sizes)))
             if missed <= rule.accepted_miss:
@@ -535,9 +536,14 @@ def combine(problem: Problem) -> Schedule:
     Raises
     ------
     QuestionError
-        If a repeat would exceed the cap; it is not printed.
+        If a repeat would exceed the cap; it is not printed. If the cap leaves more than 2,000 looks up to the horizon.
     """
     ask, unit, packages, notes = problem.ask, problem.unit, problem.packages, []
+    if problem.cap * MOST_LOOKS < ask.horizon:
+        raise QuestionError(
+            f"question {ask.name}: horizon: under the not-to-exceed limit of {problem.cap:,.0f} {unit} more than {MOST_LOOKS:,} looks fall "
+            f"before {ask.horizon:,.0f}, for which no risk is worked out. Give at most {problem.cap * MOST_LOOKS:,.0f}."
+        )
     threshold = threshold_rule(problem)
     answers = [rule.answer(problem) for rule in RULES if getattr(ask, RULE_FIELDS[rule.name]) is not None]
     answers = [_sensible(problem, one) for one in answers]

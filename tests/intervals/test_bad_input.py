@@ -55,6 +55,14 @@ def test_a_horizon_inside_the_first_interval_is_refused_with_the_shortest_that_w
         combine(problem(**BASE | {"horizon": 900.0}))
 
 
+def test_a_cap_that_leaves_thousands_of_looks_is_refused_with_the_horizon_that_will_do():
+    with pytest.raises(
+        QuestionError,
+        match=r"horizon: under the not-to-exceed limit of 12 flight hours more than 2,000 looks .*Give at most 24,000\.",
+    ):
+        combine(problem(**BASE | {"horizon": 30_000.0}, cap=12.0))
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
