@@ -193,6 +193,7 @@ def test_a_centre_that_shares_one_coordinate_with_another_mapping_of_its_damage_
         assert any("as of D1" in words for _, words in found.values())
 
 
+@pytest.mark.long
 def test_a_meter_that_stands_still_while_the_other_rises_is_named_on_both_days(tiny):
     """The cycles of a month copied into the next: no flight takes no time. Both standing still is an aircraft on the ground."""
     for name, day, hours, cycles in (
@@ -220,6 +221,7 @@ def test_a_meter_that_stands_still_while_the_other_rises_is_named_on_both_days(t
     assert ("usage", tiny.line("usage", "R6b"), "flight_hours", "6000") in found
 
 
+@pytest.mark.long
 def test_a_lone_blank_and_a_lone_rounding_are_named_by_the_other_rows(tiny):
     for k in range(120):
         tiny.add(

@@ -5,9 +5,12 @@ import re
 
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from support import Tiny
 
 from kit.findings import TABLES, TableError, load_fleet, problems_text
+from kit.findings.text_bytes import text_bytes
 
 
 def refused(tiny: Tiny, *parts: str) -> TableError:
@@ -355,3 +358,19 @@ def test_a_file_of_another_kind_is_refused(tmp_path):
         NotImplementedError, match=r"fleet\.xls'; give its folder, or save a workbook as \.xlsx"
     ):
         load_fleet(tmp_path / "fleet.xls")
+
+
+@given(
+    st.lists(st.text(alphabet="L0a1 9\x00\x85é", max_size=4), min_size=1),
+    st.sampled_from(["L", "L0a", "", "a1L", "é"]),
+)
+def test_what_the_bytes_of_a_column_tell_is_what_its_cells_tell(names, word):
+    pytest.importorskip("pyarrow")
+    cells = pd.Series(names, dtype="string[pyarrow]").iloc[len(names) // 3 :]
+    held = text_bytes(cells)
+    assert held.numbered(word) == all(re.fullmatch(re.escape(word) + "[0-9]*", name) for name in cells)
+    assert held.longest == max(len(name.encode()) for name in cells)
+    assert (held.lowest == 0) == any("\x00" in name for name in cells)
+    if held.all_seen:
+        assert not any(re.search("[\x00-\x20\x7f-\x9f]", name) for name in cells)
+        assert all(name == name.strip() for name in cells)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from kit.findings.check.context import CheckContext
 from kit.findings.tables import TABLES
+from kit.findings.text_bytes import text_bytes
 
 NAMES = ("panel", "subtype", "group", "base", "inspector", "build_lot", "grid")
 """Columns of free text that name things, beside the ids."""
@@ -60,6 +61,9 @@ def _numbered(names: pd.Series) -> bool:
     if not isinstance(names.dtype, pd.StringDtype) or not len(names):
         return False
     word = names.iloc[0].rstrip("0123456789")
+    held = text_bytes(names)
+    if held is not None:
+        return held.numbered(word)
     return bool(names.str.fullmatch(re.escape(word) + "[0-9]*").all())
 
 

@@ -20,6 +20,7 @@ from kit.findings.read import size_limits
 from kit.findings.read.column_map import SIZES, TableMap, iso_dates
 from kit.findings.read.lazy_text import LazyText, column_text, given_cells
 from kit.findings.tables import GEOMETRIES, MM_PER_UNIT, TABLES, Column, Table
+from kit.findings.text_bytes import text_bytes
 
 _REAL_BY_TYPE = ("number", "length")
 
@@ -179,6 +180,10 @@ def _check_marks(
         )
     elif column.type in _TEXTS and isinstance(cells.dtype, pd.StringDtype):
         most = size_limits.LONGEST_NAME if column.type == "id" else size_limits.LONGEST_TEXT
+        held = text_bytes(cells)
+        sound = held is not None and (held.all_seen or (column.type != "id" and held.lowest > 0))
+        if sound and held.longest <= most:
+            return
         long = cells.str.len().to_numpy() > most
         _report_marks(
             table,

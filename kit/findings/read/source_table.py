@@ -15,6 +15,7 @@ from kit.findings.read.column_map import ROW, TableMap
 from kit.findings.read.lazy_text import cell_text, column_text
 from kit.findings.report.report import NOT_READ
 from kit.findings.tables import GEOMETRIES, Column, Table
+from kit.findings.text_bytes import text_bytes
 
 
 @dataclass(frozen=True)
@@ -124,6 +125,9 @@ def _tidy(cells: pd.Series, column: Column) -> pd.Series:
         cells = cells.astype(cells.cat.categories.dtype)
     kind = cells.dtype.kind
     if isinstance(cells.dtype, pd.StringDtype):
+        held = text_bytes(cells)
+        if held is not None and held.all_seen:
+            return cells
         return (cells.fillna("") if cells.hasnans else cells).str.strip()
     if column.type == "date" and kind == "M" and cells.dt.tz is None and _whole_days(cells):
         return cells.astype("datetime64[us]")
