@@ -32,6 +32,7 @@ from kit.intervals.evidence import Evidence
 from kit.intervals.named_pod import kind_asked, with_pod
 from kit.intervals.question import Question, QuestionError, read_question
 from kit.intervals.recommend import problem_of, recommend
+from kit.intervals.search import SEARCH_STEP
 from kit.simulate.progress import progress
 
 DEMO = Path(__file__).parents[2] / "demo_fleet"
@@ -49,6 +50,10 @@ CATCHES = {
     ("findings", "centre_y"): "the outline or the taps of the mapping kept beside its centre",
     ("findings", "length"): "the outline kept beside the size; a second reading of the card",
     ("findings", "width"): "the outline kept beside the size; a second reading of the card",
+    ("cards", "aircraft"): "the cards of the same task at both aircraft: one is missing, one comes twice",
+    ("cards", "task"): "the cards of both tasks at the aircraft: one is missing, one comes twice",
+    ("cards", "closed_on"): "the cards before and after, by the interval of the task",
+    ("panels", "fitted_on"): "the entry into service of its aircraft",
     ("usage", "flight_hours"): "readings each month: a step of one is held against those beside it",
     ("usage", "flight_cycles"): "readings each month: a step of one is held against those beside it",
 }
@@ -613,6 +618,7 @@ def page(table: pd.DataFrame, seed: int, n: int) -> str:
         "",
         "*Not read*: a column that no question reads; *same evidence*: lives, tracks, sizes, limit, cap and usage of every",
         "question are what they were; *same answers*: first look and repeat of all questions whose evidence changed stay.",
+        f"Repeats are searched on a grid of {SEARCH_STEP - 1:.0%} steps: what moves one by a single step may have moved the risk by far less.",
         "",
         *_markdown(by_table),
         "",

@@ -249,3 +249,21 @@ def test_a_lone_blank_and_a_lone_rounding_are_named_by_the_other_rows(tiny):
     for k in range(20, 30):
         tiny.set("findings", f"E{k}", rounding="")
     assert ("findings", tiny.line("findings", "E20"), "rounding", "") not in warnings(tiny)
+
+
+@pytest.mark.long
+def test_the_one_panel_fitted_before_its_aircraft_entered_service_is_named(tiny):
+    """Month and day exchanged: the panel would look older, and its damage slower, than it is."""
+    for k in range(20):
+        tiny.add("zones", "Z2", zone=f"Y{k}", side="centre", former_label="", former_label_until="")
+        tiny.add("panels", "F5", fitting=f"G{k}", panel=f"Q{k}", zone=f"Y{k}", fitted_on="2010-01-01")
+    early = "fitted before the aircraft entered service, and nearly no other panel was"
+    assert early not in [reason for reason, _ in warnings(tiny).values()]
+    found = warnings(tiny.set("panels", "G3", fitted_on="2009-10-01"))
+    assert found["panels", tiny.line("panels", "G3"), "fitted_on", "2009-10-01"] == (
+        early,
+        "2010-01-01 or later",
+    )
+    assert early not in [
+        reason for reason, _ in warnings(tiny.set("panels", "G4", fitted_on="2009-10-01")).values()
+    ]

@@ -1,4 +1,4 @@
-"""Is one cell unlike those of nearly all other rows: a blank among cells that are given, a rounding that no other size has."""
+"""Is one cell unlike those of nearly all other rows: a blank among given cells, a rounding or a day of fitting that no other has."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ SHARE_LONE = 0.01
 
 
 def check_lone(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
-    """Warn of blanks where nearly all rows have a cell, and of roundings that nearly no other size in that unit has.
+    """Warn of blanks where nearly all rows have a cell, and of roundings and days of fitting that nearly no other row has.
 
     Parameters
     ----------
@@ -62,6 +62,26 @@ def check_lone(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
             )
     if name == "findings":
         _roundings(context, rows)
+    if name == "panels":
+        _before_entry(context, rows)
+
+
+def _before_entry(context: CheckContext, rows: pd.DataFrame) -> None:
+    """Warn of panels fitted before their aircraft entered service, where nearly no other was."""
+    planes = context.tables["aircraft"].drop_duplicates("aircraft").set_index("aircraft")
+    entry = rows["aircraft"].map(planes["entry_into_service"])
+    early = (rows["fitted_on"] < entry).to_numpy()
+    if 0 < early.sum() <= max(1, SHARE_LONE * len(rows)):
+        context.report(
+            "panels",
+            rows,
+            early,
+            "fitted_on",
+            reason="fitted before the aircraft entered service, and nearly no other panel was",
+            expected=[f"{day:%Y-%m-%d} or later" for day in entry[early]],
+            mend="correct fitted_on, the aircraft or its entry_into_service; if the panel was built in early, nothing",
+            warn=True,
+        )
 
 
 def _roundings(context: CheckContext, rows: pd.DataFrame) -> None:
