@@ -309,7 +309,8 @@ def test_on_80_columns_no_number_is_cut_and_special_cautions_stand_first(
     wide = decided[0].stdout.split()
     monkeypatch.setenv("COLUMNS", "80")
     narrow = run("decide", small_folder, "--question", asked, "--out", tmp_path / "answers").stdout
-    assert max(len(line) for line in narrow.splitlines() if not line.startswith("Records,")) <= 80
+    whole = str(tmp_path / "answers")  # a path is not broken, however long it is
+    assert not [line for line in narrow.splitlines() if len(line) > 80 and whole not in line]
     assert (
         narrow.split()[: -len(["a", "folder", "for", "each", "decision:", "x"])]
         == wide[: -len(["a", "folder", "for", "each", "decision:", "x"])]

@@ -13,7 +13,7 @@ from kit.growth import delay_to
 from kit.intervals.answer import RuleAnswer
 from kit.intervals.held import deciding_onset, meets, share_meeting
 from kit.intervals.joint_risk import MOST_LOOKS
-from kit.intervals.packages import in_packages
+from kit.intervals.packages import Package, in_packages
 from kit.intervals.problem import (
     PER_FLIGHT_HOURS,
     Problem,
@@ -461,7 +461,9 @@ class Schedule:
     notes: tuple[str, ...]
 
 
-def settle(problem: Problem, first: float, repeat: float) -> tuple[float, float | None]:
+def settle(
+    problem: Problem, first: float, repeat: float, *, packages: tuple[Package, ...] | None = None
+) -> tuple[float, float | None]:
     """Change a schedule that does not meet the target as little as makes it meet it.
 
     Parameters
@@ -470,6 +472,8 @@ def settle(problem: Problem, first: float, repeat: float) -> tuple[float, float 
         The problem.
     first, repeat : float
         Latest first look and longest repeat [units of the schedule's clock].
+    packages : tuple of Package, optional
+        Packages to keep to; default those of the problem.
 
     Returns
     -------
@@ -485,12 +489,12 @@ def settle(problem: Problem, first: float, repeat: float) -> tuple[float, float 
     repeat is short enough, the first look moves up, towards looks one repeat apart from new, which the rule examined.
     """
     per_day = problem.units_per_day[problem.ask.clock]
-    shortest = shortest_look(problem)
+    shortest, packages = shortest_look(problem), problem.packages if packages is None else packages
 
     def longest(is_met: Callable[[float], bool], low: float, high: float) -> float | None:
         """Return the longest that meets the target, in packages as far as there are some so short."""
         at = high
-        while (choice := in_packages(at * (1 - 1e-6), problem.packages, problem.unit))[2] and choice[
+        while (choice := in_packages(at * (1 - 1e-6), packages, problem.unit))[2] and choice[
             0
         ] >= low:
             at = choice[0]
@@ -548,7 +552,9 @@ def combine(problem: Problem) -> Schedule:
     answers = [rule.answer(problem) for rule in RULES if getattr(ask, RULE_FIELDS[rule.name]) is not None]
     answers = [_sensible(problem, one) for one in answers]
     asked = [one for one in answers if one.rule in problem.govern]
-    latest = min(threshold.interval, problem.cap, *(one.first for one in asked if one.first is not None))
+    earliest = min([threshold.interval, *(one.first for one in asked if one.first is not None)])
+    free = _free_schedule(problem, asked, earliest)
+    latest = min(earliest, problem.cap, free[0])
     first, first_words, fits = in_packages(latest, packages, unit, once=True)
     if packages and not fits:
         notes.append(f"threshold: no package is as short as {first:,.0f} {unit}")
@@ -560,10 +566,11 @@ def combine(problem: Problem) -> Schedule:
     repeat, words, governed = None, "none", NO_ANSWER
     if all(one.interval is not None for one in asked):
         smallest, governed = min((one.interval, LONGEST if one.is_open else one.rule) for one in asked)
+        longest, _, _ = in_packages(min(smallest, problem.cap), packages, unit)
+        smallest = min(smallest, free[1])
         if problem.cap <= smallest * (1 + 1e-9):
             smallest, governed = problem.cap, "cap"
         wished, (repeat, words, fits) = first, in_packages(smallest, packages, unit)
-        longest = repeat
         if "risk" in problem.govern:
             first, repeat = settle(problem, first, repeat)
         if repeat is None:
@@ -607,6 +614,22 @@ def combine(problem: Problem) -> Schedule:
         at=(first, repeat) if repeat is not None else (min(first, shortest), shortest),
         notes=tuple(notes),
     )
+
+
+def _free_schedule(problem: Problem, asked: list[RuleAnswer], latest: float) -> tuple[float, float]:
+    """First look and repeat that no package and no cap may exceed: those of the question without either.
+
+    A schedule that is rounded to packages or cut by a cap can meet the target where the one it comes from does not, since its
+    looks fall otherwise. It is no reason for a later first look or a longer repeat than are recommended without them.
+    """
+    endless = (float("inf"), float("inf"))
+    intervals = [one.interval for one in asked]
+    if "risk" not in problem.govern or None in intervals:
+        return endless
+    if not problem.packages and not np.isfinite(problem.cap):
+        return endless  # it is the schedule itself
+    first, repeat = settle(problem, latest, min(intervals), packages=())
+    return endless if repeat is None else (first, repeat)
 
 
 def _sensible(problem: Problem, one: RuleAnswer) -> RuleAnswer:
