@@ -494,9 +494,7 @@ def settle(
     def longest(is_met: Callable[[float], bool], low: float, high: float) -> float | None:
         """Return the longest that meets the target, in packages as far as there are some so short."""
         at = high
-        while (choice := in_packages(at * (1 - 1e-6), packages, problem.unit))[2] and choice[
-            0
-        ] >= low:
+        while (choice := in_packages(at * (1 - 1e-6), packages, problem.unit))[2] and choice[0] >= low:
             at = choice[0]
             if is_met(at):
                 return at
