@@ -54,8 +54,8 @@ class Study:
         (asked, own, broken), *more = self.less
         rest = "".join(f", at {asked:.0%} {own:.0%} ({broken:.0%})" for asked, own, broken in more)
         return (
-            "where less is asked, fewer can meet it than is said: in the worst world that the model can hold (and the worst outside it), "
-            f"at {asked:.0%} of the draws {own:.0%} ({broken:.0%}){rest}"
+            "where less is asked, fewer can meet it than is said if the truth is outside the model: in the worst world that the model "
+            f"can hold (and the worst outside it), at {asked:.0%} of the draws {own:.0%} ({broken:.0%}){rest}"
         )
 
 
@@ -64,9 +64,9 @@ _MEASURED_AT = 0.95  # share of the draws that `own` and `broken` are of
 MEASURED = Study(
     own_fleets=40,
     broken_fleets=20,
-    own=(0.95, 1.00),
+    own=(0.97, 1.00),
     broken=(1.00, 1.00),
-    less=((0.8, 0.68, 0.50), (0.9, 0.85, 0.85)),
+    less=((0.8, 0.80, 0.50), (0.9, 0.92, 0.90)),
 )
 """Figures of docs/confidence.md; a test holds the two equal."""
 
