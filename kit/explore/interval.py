@@ -210,7 +210,7 @@ class IntervalBench:
             update={"per_10000_flight_hours": setting.target, "share_of_draws": setting.share}
         )
         risk, exposure = _of_draws(problem, setting)
-        asked = replace(problem, ask=problem.ask.model_copy(update={"target": target}))
+        asked = problem.with_target(target)
         return Outcome(
             setting=setting,
             risk=risk,

@@ -193,7 +193,7 @@ def _looser(problem: Problem, schedule: Schedule, of_class: Target | None) -> di
     """Say where a question asks less than the dataset does for the structure class."""
     if of_class is None or (looser := is_looser(problem.ask.target, of_class)) is False:
         return {}
-    asked = problem.changed(ask=problem.ask.model_copy(update={"target": of_class}))
+    asked = problem.with_target(of_class)
     share = share_meeting(asked, *schedule.at)
     how = "asks less than" if looser else "bounds another thing than"
     return {

@@ -14,7 +14,7 @@ from kit.detection import DetectionCurve
 from kit.growth import Growth, GrowthModel
 from kit.intervals.joint_risk import SUMMED, JointRisk, Usage
 from kit.intervals.packages import Package, shortest_on_clock
-from kit.intervals.question import RULE_FIELDS, Question
+from kit.intervals.question import RULE_FIELDS, Question, Target
 from kit.intervals.risk import PER_FLIGHT_HOURS, LifeModel, WeibullLife, age_kernel, per_flight_hours
 from kit.intervals.structure import held_against_of_class, rules_of_class
 from kit.numerics.typing import Floats
@@ -207,7 +207,28 @@ class Problem:
         if times not in self._smaller:
             kinds = tuple(replace(one, onset_median=one.onset_median / times) for one in self.kinds)
             self._smaller[times] = self.changed(kinds=kinds, is_shown=False)
-        return self._smaller[times]
+        kept = self._smaller[times]
+        return kept if kept.ask is self.ask else kept.with_target(self.ask.target)
+
+    def with_target(self, target: Target) -> Problem:
+        """Put the same question with another target, on the same sampled damage.
+
+        Parameters
+        ----------
+        target : Target
+            What is held against the risk.
+
+        Returns
+        -------
+        Problem
+            What was worked out for one of them serves the other, unless its windows of age are others.
+        """
+        ask = self.ask.model_copy(update={"target": target})
+        if not self.is_drawn or target.window_flight_hours != self.ask.target.window_flight_hours:
+            return self.changed(ask=ask)
+        other = replace(self, ask=ask)
+        vars(other)["joint"] = self.joint
+        return other
 
     def of_part(self, name: str) -> Problem:
         """Put the same question for one part of the fleet alone, on the same sampled damage.

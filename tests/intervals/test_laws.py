@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from made_problem import BASE, N_DRAWS, problem
 
 from kit.intervals import Question, combine, failure_finding_interval
+from kit.intervals.held import share_meeting
 from kit.intervals.question import Cost, DetectionChance, FailureFinding, GrowthWindow
 from kit.intervals.search import SEARCH_STEP
 
@@ -206,3 +207,15 @@ def test_the_least_cost_is_shorter_where_damage_beyond_the_limit_costs_more():
     ]
     assert repeats == sorted(repeats, reverse=True)
     assert repeats[0] > repeats[-1]
+
+
+def test_another_target_on_the_same_sampled_damage_is_judged_as_if_it_were_asked_alone():
+    """What is kept of smaller sizes at onset must not be judged by the target for which it was worked out."""
+    asked = problem(**BASE | {"measure": "preventable_exceedances", "target": 0.2, "limit": 30.0})
+    share_meeting(asked, 4000.0, 4000.0)
+    for per_hours in (0.1, 0.02, 0.005):
+        target = asked.ask.target.model_copy(update={"per_10000_flight_hours": per_hours})
+        alone = asked.changed(ask=asked.ask.model_copy(update={"target": target}))
+        assert share_meeting(asked.with_target(target), 4000.0, 4000.0) == share_meeting(
+            alone, 4000.0, 4000.0
+        )
