@@ -211,9 +211,9 @@ def test_the_least_cost_is_shorter_where_damage_beyond_the_limit_costs_more():
 
 def test_another_target_on_the_same_sampled_damage_is_judged_as_if_it_were_asked_alone():
     """What is kept of smaller sizes at onset must not be judged by the target for which it was worked out."""
-    asked = problem(**BASE | {"measure": "preventable_exceedances", "target": 0.2, "limit": 30.0})
+    asked = problem(**BASE | {"measure": "preventable_exceedances", "target": 1.0, "limit": 15.0})
     share_meeting(asked, 4000.0, 4000.0)
-    for per_hours in (0.1, 0.02, 0.005):
+    for per_hours in (0.5, 0.3, 0.1):
         target = asked.ask.target.model_copy(update={"per_10000_flight_hours": per_hours})
         alone = asked.changed(ask=asked.ask.model_copy(update={"target": target}))
         assert share_meeting(asked.with_target(target), 4000.0, 4000.0) == share_meeting(
