@@ -92,22 +92,41 @@ def _least_share(
     could be prevented with any smaller onset is therefore at most what is now, times how much more begins within the limit.
     """
     at = {"until": until, "against": against, "part": part}
-    values, size, least = held_values(problem, first, repeat, **at), 1.0, 1.0
-    share, asked = _share_within(problem, values), problem.ask.target.share_of_draws - _DRAW_TOLERANCE
+    target = problem.ask.target
+    key = (target.column, target.per_10000_flight_hours, target.share_of_draws, first, repeat, *at.values())
+    if key not in problem._held:
+        problem._held[key] = _gone_through(problem, first, repeat, at)
+    return problem._held[key]
+
+
+def _gone_through(
+    problem: Problem, first: float, repeat: float, at: dict[str, float | str | None]
+) -> tuple[float, float]:
+    """Go through sizes at onset from that which is to smaller ones, until it is sure whether enough draws meet the target."""
+    asked = problem.ask.target.share_of_draws - _DRAW_TOLERANCE
     if not is_on_prevented(problem):
-        return share, least
+        return _share_within(problem, held_values(problem, first, repeat, **at)), 1.0
+    size, least, deciding = 1.0, 1.0, 1.0
     for _ in range(_MOST_TRIED):
-        if share < asked or _share_within(problem, _times(values, _most_more(problem))) >= asked:
+        some = _let_through(problem, first, repeat, at["part"])
+        bound = partial(_prevented, problem, some, **at)
+        values = bound(1.0)
+        if (share := _share_within(problem, values)) < least:
+            least, deciding = share, size
+        if least < asked or _share_within(problem, _times(values, _most_more(problem))) >= asked:
             break
-        bound = partial(_prevented, problem, first, repeat, **at)
         if _share_within(problem, bound(np.inf)) >= asked:
             break
         steps = _MANY_STEPS if _share_within(problem, bound(_SMALLER**_MANY_STEPS)) >= asked else 1
         problem, size = problem.with_smaller_onset(_SMALLER**steps), size / _SMALLER**steps
-        values = held_values(problem, first, repeat, **at)
-        if (smaller := _share_within(problem, values)) < share:
-            share, least = smaller, size
-    return share, least
+    return least, deciding
+
+
+def _let_through(
+    problem: Problem, first: float, repeat: float, part: str | None
+) -> tuple[Floats, dict[str, Floats]]:
+    """Sum by age what a schedule lets through of what looks could prevent, by kind of damage."""
+    return problem.joint.gathered_by_kind("preventable", first=first, repeat=repeat, part=part)
 
 
 def held_values(
@@ -137,7 +156,8 @@ def held_values(
     """
     target = problem.ask.target
     if is_on_prevented(problem):
-        return _prevented(problem, first, repeat, 1.0, until=until, against=against, part=part)
+        some = _let_through(problem, first, repeat, part)
+        return _prevented(problem, some, 1.0, until=until, against=against, part=part)
     if part is not None:
         name = target.column.removesuffix("_worst")
         worst = target.window_flight_hours is not None
@@ -192,8 +212,7 @@ def _share_within(problem: Problem, values: Floats) -> float:
 
 def _prevented(
     problem: Problem,
-    first: float,
-    repeat: float,
+    let_through: tuple[Floats, dict[str, Floats]],
     smaller: float,
     *,
     until: float | None = None,
@@ -207,7 +226,7 @@ def _prevented(
     """
     target = problem.ask.target
     hours = problem.hours_per_unit if part is None else problem.joint.hours_per_unit(part)
-    ages, sums = problem.joint.gathered_by_kind("preventable", first=first, repeat=repeat, part=part)
+    ages, sums = let_through
     more = _more(problem, smaller)
     is_known = np.all([np.isfinite(one) for one in more.values()], axis=0)
     each = {

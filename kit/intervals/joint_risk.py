@@ -53,8 +53,8 @@ class Particles:
         Largest size that may stay [mm].
     draws : KindDraws
         What was sampled, on the clock of the schedule.
-    horizon : float
-        Age up to which onsets were sampled [clock units].
+    points : Points
+        What of them rests on lives alone, and the horizon.
     """
 
     onset: Floats
@@ -65,7 +65,31 @@ class Particles:
     born: np.ndarray
     limit: Floats
     draws: KindDraws
-    horizon: float
+    points: Points
+    _smaller: dict[float, Particles] = field(default_factory=dict, repr=False)
+
+    @property
+    def horizon(self) -> float:
+        """Age up to which onsets were sampled [clock units]."""
+        return self.points.horizon
+
+    def with_smaller_onset(self, times: float) -> Particles:
+        """Return damage that begins smaller and is the same in all else, on the same points; kept for the next call.
+
+        Parameters
+        ----------
+        times : float
+            How many times smaller [-].
+
+        Returns
+        -------
+        Particles
+            As `sample_damage` gives them.
+        """
+        if times not in self._smaller:
+            draws = replace(self.draws, onset_median=self.draws.onset_median / times)
+            self._smaller[times] = sample_damage(draws, self.points, limit=self.limit)
+        return self._smaller[times]
 
     @cached_property
     def passes(self) -> Floats:
@@ -73,27 +97,39 @@ class Particles:
         return self.onset + self.delay
 
     @cached_property
-    def laid(self) -> tuple[_Laid, _Laid]:
-        """Damage that starts within the limit, and damage born beyond it: each laid out once for all schedules."""
-        n_grow = int((~self.born).sum())
-        return _Laid.of(self, slice(0, n_grow)), _Laid.of(self, slice(n_grow, None))
+    def n_grow(self) -> int:
+        """How many of a draw start within the limit; they stand first."""
+        return int((~self.born).sum())
+
+    @cached_property
+    def grown(self) -> _Laid:
+        """Damage that starts within the limit, laid out once for all schedules."""
+        return _Laid.of(self, slice(0, self.n_grow))
+
+    @cached_property
+    def born_beyond(self) -> _Laid:
+        """Damage born beyond the limit, laid out once for all schedules that ask for it."""
+        return _Laid.of(self, slice(self.n_grow, None))
 
     @cached_property
     def growing(self) -> tuple[_Growing, ...]:
         """Damage that starts within the limit, laid out for the looks before it passes: worked out once."""
-        grown, pod, out = self.laid[0], self.draws.pod, []
-        form = self.draws.form[grown.draw]
+        grown, pod, out = self.grown, self.draws.pod, []
+        # By number: to sort the names of all samples would take longer than to sample them.
+        names, form = np.unique(self.draws.form, return_inverse=True)
+        form = form[grown.draw]
         with np.errstate(divide="ignore"):
             middle = np.log(pod.a50)
-        for name in np.unique(form):
-            place = np.flatnonzero(form == name)
+        where = grown.draw * self.onset.shape[1] + grown.sample
+        for i, name in enumerate(names):
+            place = np.flatnonzero(form == i)
             draw = grown.draw[place]
 
             def column(values: Floats, draw: np.ndarray = draw) -> Floats:
                 return values.astype(np.float32)[draw]
 
             onset, start, speed = (
-                getattr(self, part)[draw, grown.sample[place]] for part in ("onset", "start", "speed")
+                getattr(self, part).ravel()[where[place]] for part in ("onset", "start", "speed")
             )
             out.append(
                 _Growing(
@@ -200,15 +236,36 @@ def share_within(draws: KindDraws, limit: float | Floats) -> Floats:
     return ndtr(np.log(limit / draws.onset_median) / np.maximum(draws.onset_log_sd, _LEAST_SPREAD))
 
 
-def sample_damage(draws: KindDraws, *, limit: float | Floats, horizon: float, n: int, seed: int) -> Particles:
-    """Sample damage under each draw.
+class Points(NamedTuple):
+    """What is sampled of damage whatever its size at onset and the limit: ages, and places of the rest.
+
+    Parameters
+    ----------
+    horizon : float
+        Age up to which onsets count [clock units].
+    total : ndarray, shape (n_draws, 1)
+        Onsets up to the horizon [per panel].
+    onset, onset_beyond : ndarray, shape (n_draws, n_grow) and (n_draws, n_born)
+        Ages at onset, rising along each draw: of damage that starts within the limit, and beyond it [clock units].
+    within, beyond : tuple of ndarray
+        Of each of these two places between 0 and 1: of the size at onset, and of how fast it grows [-].
+    """
+
+    horizon: float
+    total: Floats
+    onset: Floats
+    onset_beyond: Floats
+    within: tuple[Floats, Floats]
+    beyond: tuple[Floats, Floats]
+
+
+def sample_points(draws: KindDraws, *, horizon: float, n: int, seed: int) -> Points:
+    """Sample what rests neither on sizes nor on the limit.
 
     Parameters
     ----------
     draws : KindDraws
-        On the clock of the schedule.
-    limit : float or ndarray, shape (n_draws,)
-        Largest size that may stay, in the size that the growth speaks of [mm].
+        On the clock of the schedule; their lives count.
     horizon : float
         Age up to which onsets count [clock units].
     n : int
@@ -218,64 +275,95 @@ def sample_damage(draws: KindDraws, *, limit: float | Floats, horizon: float, n:
 
     Returns
     -------
-    Particles
-        One fourth of them born beyond the limit; the others all pass it before the horizon, weighted by
-        their chance to, and crowd towards short delays, which looks miss most.
+    Points
+        One fourth of them for damage that is born beyond the limit.
     """
     n_born = max(n // 4, 8)
     n_grow = n - n_born
     shift = uniform_points(draws.n, 6, seed=seed)
     ages = np.linspace(0.0, horizon, _AGES)
     onsets = onsets_by_age(draws.scale, draws.shape, restoration=draws.restoration, ages=ages)
+    return Points(
+        horizon=float(horizon),
+        total=onsets[:, -1:],
+        onset=_spread_evenly(ages, onsets, n_grow, shift[:, 0]),
+        onset_beyond=_spread_evenly(ages, onsets, n_born, shift[:, 3]),
+        within=tuple(rotated_lattice(n_grow, shift[:, 1:3])),
+        beyond=tuple(rotated_lattice(n_born, shift[:, 4:6])),
+    )
+
+
+def _spread_evenly(ages: Floats, onsets: Floats, count: int, turn: Floats) -> Floats:
+    """Return ages at onset, evenly spread in the expected number of onsets of each draw."""
+    n, total = onsets.shape[0], onsets[:, -1:]
+    wanted = (np.arange(count)[None, :] + turn[:, None]) / count * total
+    # All draws in one search: each has a range of its own, from its number up to the next one.
+    row = np.arange(n)[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        knots = row + np.nan_to_num(onsets / total, nan=0.0)
+    flat = np.searchsorted(knots.ravel(), (row + wanted / np.maximum(total, 1e-300)).ravel(), side="right")
+    left = np.clip(flat.reshape(wanted.shape) - 1 - row * ages.size, 0, ages.size - 2)
+    low, high = (onsets[row, left + k] for k in (0, 1))
+    share = np.clip((wanted - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
+    return np.minimum(ages[left] + share * (ages[1] - ages[0]), ages[-1] * (1 - 1e-9))
+
+
+def sample_damage(draws: KindDraws, at: Points, *, limit: float | Floats) -> Particles:
+    """Sample damage under each draw.
+
+    Parameters
+    ----------
+    draws : KindDraws
+        On the clock of the schedule.
+    at : Points
+        What `sample_points` gives for their lives.
+    limit : float or ndarray, shape (n_draws,)
+        Largest size that may stay, in the size that the growth speaks of [mm].
+
+    Returns
+    -------
+    Particles
+        Some of them born beyond the limit; the others all pass it before the horizon, weighted by
+        their chance to, and crowd towards short delays, which looks miss most.
+    """
+    n_grow, n_born = at.onset.shape[1], at.onset_beyond.shape[1]
     column = np.broadcast_to(np.asarray(limit, np.float64), (draws.n,))[:, None]
     median, spread = draws.onset_median[:, None], np.maximum(draws.onset_log_sd, _LEAST_SPREAD)[:, None]
     rate, rate_spread = draws.rate_median[:, None], np.maximum(draws.rate_log_sd, _LEAST_SPREAD)[:, None]
     still = draws.no_growth_share[:, None]
     within = share_within(draws, limit)[:, None]
-
-    def ages_at(count: int, turn: Floats) -> tuple[Floats, Floats]:
-        """Ages at onset, evenly spread in the expected number of onsets, and that number."""
-        share = (np.arange(count)[None, :] + turn[:, None]) / count
-        total = onsets[:, -1]
-        out = np.empty((draws.n, count))
-        for i in range(draws.n):
-            out[i] = np.interp(share[i] * total[i], onsets[i], ages)
-        return np.minimum(out, horizon * (1 - 1e-9)), total[:, None]
-
     # Damage that starts within the limit and grows.
-    onset, total = ages_at(n_grow, shift[:, 0])
-    u_start, u_delay = rotated_lattice(n_grow, shift[:, 1:3])
+    (u_start, u_delay), left = at.within, at.horizon - at.onset
     start = np.minimum(
         median * np.exp(spread * ndtri(within * (1 - (1 - u_start) ** 2))), column * (1 - 1e-9)
     )
     crowd = 2 * (1 - u_start)
     start_at, limit_at = _position(draws.form, start), _position(draws.form, column)
     way = np.maximum(limit_at - start_at, 1e-300)
-    slowest = np.log(way / (horizon - onset))
+    slowest = np.log(way / left)
     chance = ndtr((np.log(rate) - slowest) / rate_spread)
     delay = way / rate * np.exp(rate_spread * ndtri(np.maximum(chance * u_delay**2, 1e-300)))
-    delay = np.minimum(delay, horizon - onset)
-    weight = total * within * (1 - still) * chance * crowd * 2 * u_delay / n_grow
+    delay = np.minimum(delay, left)
+    weight = at.total * within * (1 - still) * chance * crowd * 2 * u_delay / n_grow
     # Damage born beyond the limit, some of which grows.
-    onset_b, _ = ages_at(n_born, shift[:, 3])
-    u_start_b, u_rate = rotated_lattice(n_born, shift[:, 4:6])
+    u_start_b, u_rate = at.beyond
     start_b = np.maximum(
         median * np.exp(-spread * ndtri(np.maximum((1 - within) * u_start_b, 1e-300))), column
     )
     grows = u_rate > still
     z = ndtri(np.clip((u_rate - still) / np.maximum(1 - still, 1e-9), 1e-9, 1 - 1e-9))
     speed_b = np.where(grows, rate * np.exp(rate_spread * z), 0.0)
-    weight_b = np.broadcast_to(total * (1 - within) / n_born, start_b.shape)
+    weight_b = np.broadcast_to(at.total * (1 - within) / n_born, start_b.shape)
     return Particles(
-        onset=np.concatenate([onset, onset_b], axis=1),
+        onset=np.concatenate([at.onset, at.onset_beyond], axis=1),
         start=np.concatenate([start_at, _position(draws.form, start_b)], axis=1),
         speed=np.concatenate([way / delay, speed_b], axis=1),
-        delay=np.concatenate([delay, np.zeros_like(onset_b)], axis=1),
+        delay=np.concatenate([delay, np.zeros_like(start_b)], axis=1),
         weight=np.concatenate([weight, weight_b], axis=1),
         born=np.r_[np.zeros(n_grow, bool), np.ones(n_born, bool)],
         limit=np.broadcast_to(np.asarray(limit, np.float64), (draws.n,)),
         draws=draws,
-        horizon=float(horizon),
+        points=at,
     )
 
 
@@ -443,7 +531,7 @@ def _sum_block(
     )
     passes = onset + delay
     near, far = weight * (1 - far_share), weight * far_share
-    n_grow = int((~particles.born).sum())
+    n_grow = particles.n_grow
     before = 0.0
     for m, end in enumerate(ends):
         spent = np.maximum(single(end) - np.maximum(passes, single(before)), single(0))
@@ -484,7 +572,7 @@ def _capped_sums(
     is_whole = not {"preventable", "preventable_exposure"}.issuperset(names)
     is_timed = any("exposure" in name for name in names)
     two_sides = is_whole and bool((pod.far_side_share > 0).any())
-    grown, born = particles.laid
+    grown = particles.grown
     near, far = np.empty(grown.passes.size), np.empty(grown.passes.size if two_sides else 0)
     for some in particles.growing:
         missed, missed_far = _missed_before_limit(some, first, repeat, n_looks, two_sides)
@@ -495,12 +583,13 @@ def _capped_sums(
     # limit there, and what is on the other side.
     weights = [[(grown, grown.near * near)]]
     if is_whole:
+        born = particles.born_beyond
         weights.append([(born, born.near)])
     if two_sides:
         weights.append([(grown, grown.far * far), (born, born.far)])
     count = np.zeros((len(weights), n_ends, n))
     unfound = np.zeros_like(count) if is_timed else count
-    for laid in (grown, born)[: 1 + is_whole]:
+    for laid in (grown, born) if is_whole else (grown,):
         gaps = laid.gaps(ends)
         cell = np.repeat(np.arange(0, n * n_ends, n), gaps)
         cell += laid.draw
@@ -664,17 +753,12 @@ class JointRisk:
             Ready to be asked.
         """
         n = max(samples // len(usages), 48)
-        particles = {
-            (draws.kind, usage.name): sample_damage(
-                draws.on_clock(usage.clock_per_unit[draws.clock], clock),
-                limit=limit,
-                horizon=horizon,
-                n=n,
-                seed=seed + 1000 * i + j,
-            )
-            for i, draws in enumerate(kinds)
-            for j, usage in enumerate(usages)
-        }
+        particles = {}
+        for i, draws in enumerate(kinds):
+            for j, usage in enumerate(usages):
+                on_schedule = draws.on_clock(usage.clock_per_unit[draws.clock], clock)
+                at = sample_points(on_schedule, horizon=horizon, n=n, seed=seed + 1000 * i + j)
+                particles[draws.kind, usage.name] = sample_damage(on_schedule, at, limit=limit)
         return cls(
             usages=tuple(usages),
             particles=particles,
@@ -683,6 +767,22 @@ class JointRisk:
             window_hours=window_hours,
             is_capped=is_capped,
         )
+
+    def with_smaller_onset(self, times: float) -> JointRisk:
+        """Return the risk of damage that begins smaller and is the same in all else, on the same points.
+
+        Parameters
+        ----------
+        times : float
+            How many times smaller [-].
+
+        Returns
+        -------
+        JointRisk
+            Nothing is kept of the schedules worked out before.
+        """
+        particles = {key: one.with_smaller_onset(times) for key, one in self.particles.items()}
+        return replace(self, particles=particles, _kept={})
 
     def of_part(self, name: str) -> JointRisk:
         """Return the risk for one part of the fleet alone, on the same sampled damage.

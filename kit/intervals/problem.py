@@ -130,6 +130,7 @@ class Problem:
     _risks: dict[tuple[str, float, float, float], Floats] = field(default_factory=dict, repr=False)
     _smaller: dict[float, Problem] = field(default_factory=dict, repr=False)
     _known: dict[tuple[float, float, float], tuple] = field(default_factory=dict, repr=False)
+    _held: dict[tuple, tuple[float, float]] = field(default_factory=dict, repr=False)
 
     @property
     def unit(self) -> str:
@@ -189,7 +190,7 @@ class Problem:
         Problem
             Another one; this one stays as it is.
         """
-        return replace(self, **changes, _risks={}, _smaller={}, _known={})
+        return replace(self, **changes, _risks={}, _smaller={}, _known={}, _held={})
 
     def with_smaller_onset(self, times: float) -> Problem:
         """Put the same question with damage that begins smaller, on the same points; kept for the next call.
@@ -206,7 +207,9 @@ class Problem:
         """
         if times not in self._smaller:
             kinds = tuple(replace(one, onset_median=one.onset_median / times) for one in self.kinds)
-            self._smaller[times] = self.changed(kinds=kinds, is_shown=False)
+            smaller = self.changed(kinds=kinds, is_shown=False)
+            vars(smaller)["joint"] = self.joint.with_smaller_onset(times)  # in place of lives sampled anew
+            self._smaller[times] = smaller
         kept = self._smaller[times]
         return kept if kept.ask is self.ask else kept.with_target(self.ask.target)
 

@@ -9,7 +9,15 @@ from hypothesis import strategies as st
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
-from kit.intervals.joint_risk import SUMMED, JointRisk, Usage, sample_damage, schedule_risk
+from kit.intervals.joint_risk import (
+    SUMMED,
+    JointRisk,
+    Particles,
+    Usage,
+    sample_damage,
+    sample_points,
+    schedule_risk,
+)
 from kit.intervals.risk import WeibullLife, schedule_kernel, worst_window
 from kit.posterior.draws import KindDraws, PodDraws
 
@@ -44,6 +52,10 @@ def alike(
     )
 
 
+def sampled(draws: KindDraws, *, limit: float, horizon: float, n: int, seed: int) -> Particles:
+    return sample_damage(draws, sample_points(draws, horizon=horizon, n=n, seed=seed), limit=limit)
+
+
 @pytest.mark.parametrize(
     ("first", "repeat", "shape", "far"),
     [
@@ -54,7 +66,7 @@ def alike(
     ],
 )
 def test_the_mean_of_equal_draws_is_the_quadrature(first, repeat, shape, far):
-    particles = sample_damage(alike(shape=shape, far=far), limit=40.0, horizon=40_000.0, n=128, seed=3)
+    particles = sampled(alike(shape=shape, far=far), limit=40.0, horizon=40_000.0, n=128, seed=3)
     sums = schedule_risk(particles, first=first, repeat=repeat).counts
     exact = schedule_kernel(
         growth=LinearGrowth(18.0, 0.4, 0.0025, 0.6, 0.2),
@@ -99,14 +111,14 @@ def looked_at_one_by_one(particles, first, repeat):
 
 @pytest.mark.parametrize(("first", "repeat"), [(3_000.0, 700.0), (12_000.0, 9_000.0), (41_000.0, 500.0)])
 def test_sums_by_draw_are_those_of_every_sample_looked_at_one_by_one(first, repeat):
-    particles = sample_damage(alike(n=3, far=0.2), limit=40.0, horizon=40_000.0, n=32, seed=8)
+    particles = sampled(alike(n=3, far=0.2), limit=40.0, horizon=40_000.0, n=32, seed=8)
     sums = schedule_risk(particles, first=first, repeat=repeat, step=2_500.0, is_capped=True).counts
     for name, values in looked_at_one_by_one(particles, first, repeat).items():
         assert sums[name][:, -1] == pytest.approx(values, rel=2e-6), name
 
 
 def test_a_measure_alone_is_the_same_as_among_all():
-    particles = sample_damage(alike(n=8, far=0.2), limit=40.0, horizon=40_000.0, n=32, seed=8)
+    particles = sampled(alike(n=8, far=0.2), limit=40.0, horizon=40_000.0, n=32, seed=8)
     every = schedule_risk(particles, first=5_000.0, repeat=3_000.0, is_capped=True).counts
     for name in SUMMED:
         alone = schedule_risk(particles, first=5_000.0, repeat=3_000.0, is_capped=True, names=(name,)).counts
@@ -152,7 +164,7 @@ def test_worse_damage_or_worse_looks_never_give_less_exposure(which, factor, rep
         changed[which] = base[which] * factor
 
     def exposure(settings, bound):
-        particles = sample_damage(alike(n=64, **settings), limit=bound, horizon=40_000.0, n=128, seed=1)
+        particles = sampled(alike(n=64, **settings), limit=bound, horizon=40_000.0, n=128, seed=1)
         return schedule_risk(particles, first=10_000.0, repeat=repeat).mean("exposure").mean()
 
     assert exposure(changed, limit) >= exposure(base, 40.0) * 0.99
@@ -193,6 +205,6 @@ def test_a_part_of_the_fleet_that_flies_more_cycles_has_more_of_the_damage_that_
 
 
 def test_a_schedule_of_too_many_looks_is_refused():
-    particles = sample_damage(alike(n=4), limit=40.0, horizon=40_000.0, n=32, seed=1)
+    particles = sampled(alike(n=4), limit=40.0, horizon=40_000.0, n=32, seed=1)
     with pytest.raises(ValueError, match=r"`repeat` must leave at most 2000 looks"):
         schedule_risk(particles, first=10.0, repeat=1.0)
