@@ -116,6 +116,7 @@ def allowed_by_risk(fleet: Fleet | Evidence, question: Question | str | Path) ->
     need_fleet(fleet, Evidence, must="a fleet, or the evidence of one")
     with _named(read_question(question)) as ask:
         problem, _, evidence = _put_together(fleet, ask, map)
+        problem = problem.changed(is_shown=False)  # one measure is enough
         schedule = combine(problem)
         found = next((one.interval for one in schedule.rules if one.rule == "risk"), None)
         present, _ = _task_interval(problem.ask, evidence, "repeat")

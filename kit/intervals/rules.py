@@ -147,7 +147,7 @@ def risk_rule(problem: Problem) -> RuleAnswer:
         reason = f"{words}: not met even by a look every {tried[0]:,.0f} {unit} ({need})"
         reason += _deciding_words(problem, min(latest, tried[0]), tried[0])
         return RuleAnswer("risk", None, False, reason, examined=tried)
-    first = min(latest, latest_first_look(problem))
+    first = min(latest, latest_first_look(problem, enough=latest))
     if found >= longest * (1 - 1e-9):
         reason = f"{words}: no limit found up to {found:,.0f} {unit}, half the horizon, the longest examined"
     else:
@@ -175,13 +175,15 @@ def _deciding_words(problem: Problem, first: float, repeat: float) -> str:
     )
 
 
-def latest_first_look(problem: Problem) -> float:
+def latest_first_look(problem: Problem, *, enough: float = np.inf) -> float:
     """Latest first look that the target allows.
 
     Parameters
     ----------
     problem : Problem
         The problem.
+    enough : float
+        Age from which on it does not matter by how much the latest one is later [units of the schedule's clock].
 
     Returns
     -------
@@ -207,7 +209,12 @@ def latest_first_look(problem: Problem) -> float:
 
     shortest = shortest_look(problem)
     found = longest_meeting(
-        is_met, shortest=shortest, longest=ask.horizon, unit=per_day, start=_START_DAYS * per_day
+        is_met,
+        shortest=shortest,
+        longest=ask.horizon,
+        unit=per_day,
+        start=_START_DAYS * per_day,
+        enough=enough,
     )
     return shortest if found is None else found
 

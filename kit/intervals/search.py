@@ -43,7 +43,13 @@ def age_at_share(ages: NDArray[np.float64], share: NDArray[np.float64], allowed:
 
 
 def longest_meeting(
-    meets: Callable[[float], bool], *, start: float, shortest: float, longest: float, unit: float
+    meets: Callable[[float], bool],
+    *,
+    start: float,
+    shortest: float,
+    longest: float,
+    unit: float,
+    enough: float = np.inf,
 ) -> float | None:
     """Return the longest interval that meets a target with every shorter one examined meeting it too.
 
@@ -57,6 +63,9 @@ def longest_meeting(
         Ends of the search [clock units].
     unit : float
         Interval that the grid is laid from [clock units].
+    enough : float
+        The search ends once an interval no shorter than this meets the target, on its way up: for a caller that takes the
+        smaller of both [clock units].
 
     Returns
     -------
@@ -87,6 +96,8 @@ def longest_meeting(
         low = up
         if at(low) >= longest:
             return longest
+        if at(low) >= enough:
+            return at(low)
         if not meets(at(low + _STRIDE)):
             break
     high = low + _STRIDE
