@@ -13,7 +13,7 @@ from scipy.special import expit, logit, softmax
 from kit.growth import TrackLikelihood, fit_tracks
 from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
-from kit.posterior.importance import RELIABLE, PosteriorDraws, importance_draws
+from kit.posterior.importance import RELIABLE, PosteriorDraws, importance_draws, load_libraries
 from kit.posterior.pull import PriorPull
 from kit.posterior.sequences import uniform_points
 
@@ -339,6 +339,8 @@ def growths(asked: Sequence[MappedTwice], *, run: Mapped = map) -> list[TrackGro
         drawn = {wanted: _draw(like, number, wanted) for wanted in one.wanted}
         return _Fitted(like, like.laplace_evidence(), drawn)
 
+    if run is not map and any(one.wanted for one in asked):
+        load_libraries()
     jobs = [(k, number) for k, one in enumerate(asked) for number in range(len(one.forms))]
     every = dict(zip(jobs, run(fitted, jobs), strict=True))
     fits = [[every[k, number] for number in range(len(one.forms))] for k, one in enumerate(asked)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from importlib import import_module
 
 import numpy as np
 from scipy.special import gammaln, logsumexp, ndtr
@@ -251,6 +252,12 @@ class _Mixture:
             np.concatenate([mixture.centre, mean[None]]),
             np.concatenate([_WIDER * mixture.spread, [2 * _WIDER * whole]]),
         )
+
+
+def load_libraries() -> None:
+    """Load the libraries of draws, which takes about a second: once, before processes part that would each load them."""
+    for name in ("emcee", "arviz_stats.base", "scipy.interpolate"):
+        import_module(name)
 
 
 def _usable(covariance: Floats) -> Floats:
