@@ -94,9 +94,7 @@ def _least_share(
     at = {"until": until, "against": against, "part": part}
     target = problem.ask.target
     key = (target.column, target.per_10000_flight_hours, target.share_of_draws, first, repeat, *at.values())
-    if key not in problem._held:
-        problem._held[key] = _gone_through(problem, first, repeat, at)
-    return problem._held[key]
+    return problem.held_once(key, lambda: _gone_through(problem, first, repeat, at))
 
 
 def _gone_through(

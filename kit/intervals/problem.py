@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from typing import NamedTuple, Protocol
@@ -191,6 +191,25 @@ class Problem:
             Another one; this one stays as it is.
         """
         return replace(self, **changes, _risks={}, _smaller={}, _known={}, _held={})
+
+    def held_once(self, key: tuple, make: Callable[[], tuple[float, float]]) -> tuple[float, float]:
+        """Work out once what is held against the target.
+
+        Parameters
+        ----------
+        key : tuple
+            What it rests on besides the problem: target and schedule.
+        make : callable
+            Works it out.
+
+        Returns
+        -------
+        tuple of float
+            As made; kept for the next call.
+        """
+        if key not in self._held:
+            self._held[key] = make()
+        return self._held[key]
 
     def with_smaller_onset(self, times: float) -> Problem:
         """Put the same question with damage that begins smaller, on the same points; kept for the next call.
