@@ -13,7 +13,7 @@ from kit.intervals.monte_carlo import monte_carlo_error
 from kit.intervals.named_pod import kind_asked, with_numbers, with_pod
 from kit.intervals.open_traps import traps_by_group
 from kit.intervals.opinions import second_opinions
-from kit.intervals.problem import PER_FLIGHT_HOURS, Part, Problem, as_counted, risk_of, risks
+from kit.intervals.problem import Part, Problem, as_counted, risk_of, risks
 from kit.intervals.question import (
     NamedDetection,
     Question,
@@ -29,11 +29,11 @@ from kit.intervals.risk import (
     WeibullLife,
     interval_risk,
     schedule_kernel,
-    worst_window,
 )
 from kit.intervals.rules import RULES, Rule, Schedule, combine, risk_rule, shortest_look, threshold_rule
 from kit.intervals.slack import Slack, package_slack
 from kit.intervals.task_due import tasks_due
+from kit.intervals.windows import PER_FLIGHT_HOURS, worst_window
 from kit.intervals.words import yearly_in_words
 
 __all__ = [

@@ -6,9 +6,9 @@ from functools import partial
 
 import numpy as np
 
-from kit.intervals.joint_risk import share_within
+from kit.intervals.damage_samples import share_within
 from kit.intervals.problem import Problem, has_zones, risk_of
-from kit.intervals.risk import per_flight_hours
+from kit.intervals.windows import per_flight_hours
 from kit.numerics.typing import Floats
 
 _DRAW_TOLERANCE = 1e-9

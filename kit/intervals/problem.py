@@ -12,11 +12,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from kit.detection import DetectionCurve
 from kit.growth import Growth, GrowthModel
-from kit.intervals.joint_risk import SUMMED, JointRisk, Usage
+from kit.intervals.joint_risk import JointRisk, Usage
 from kit.intervals.packages import Package, shortest_on_clock
 from kit.intervals.question import RULE_FIELDS, Question, Target
-from kit.intervals.risk import PER_FLIGHT_HOURS, LifeModel, WeibullLife, age_kernel, per_flight_hours
+from kit.intervals.risk import LifeModel, WeibullLife, age_kernel
+from kit.intervals.schedule_sums import SUMMED
 from kit.intervals.structure import held_against_of_class, rules_of_class
+from kit.intervals.windows import PER_FLIGHT_HOURS, per_flight_hours
 from kit.numerics.typing import Floats
 from kit.posterior import FrailtyDraws, KindDraws
 

@@ -12,17 +12,17 @@ from scipy.special import ndtri
 from kit.growth import delay_to
 from kit.intervals.answer import RuleAnswer
 from kit.intervals.held import deciding_onset, meets, share_meeting
-from kit.intervals.joint_risk import MOST_LOOKS
 from kit.intervals.packages import Package, in_packages
 from kit.intervals.problem import (
-    PER_FLIGHT_HOURS,
     Problem,
     central,
     damaged_share,
     risks,
 )
 from kit.intervals.question import RULE_FIELDS, QuestionError
+from kit.intervals.schedule_sums import MOST_LOOKS
 from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
+from kit.intervals.windows import PER_FLIGHT_HOURS
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
 

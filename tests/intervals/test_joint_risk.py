@@ -9,16 +9,11 @@ from hypothesis import strategies as st
 
 from kit.detection import DetectionCurve
 from kit.growth import LinearGrowth
-from kit.intervals.joint_risk import (
-    SUMMED,
-    JointRisk,
-    Particles,
-    Usage,
-    sample_damage,
-    sample_points,
-    schedule_risk,
-)
-from kit.intervals.risk import WeibullLife, schedule_kernel, worst_window
+from kit.intervals.damage_samples import Particles, sample_damage, sample_points
+from kit.intervals.joint_risk import JointRisk, Usage
+from kit.intervals.risk import WeibullLife, schedule_kernel
+from kit.intervals.schedule_sums import SUMMED, schedule_risk
+from kit.intervals.windows import worst_window
 from kit.posterior.draws import KindDraws, PodDraws
 
 N = 256

@@ -20,11 +20,10 @@ from kit.intervals.risk import (
     Nodes,
     WeibullLife,
     age_kernel,
-    between,
     interval_risk,
     schedule_kernel,
-    worst_window,
 )
+from kit.intervals.windows import worst_window
 from kit.life.fits.weibull import fit_weibull
 from kit.simulate.schedule import simulate_schedule
 
@@ -546,9 +545,6 @@ def test_the_worst_window_is_the_steepest_rise_over_its_length():
     assert worst_window(ends, gathered, window=20.0, horizon=40.0) == pytest.approx(1.5)
     assert worst_window(ends, gathered, window=20.0, horizon=15.0) == pytest.approx(20.0 / 15.0)
     assert worst_window(ends, gathered, window=99.0, horizon=40.0) == pytest.approx(1.0)
-    np.testing.assert_allclose(
-        between(np.array([0.0, 10.0, 30.0]), np.array([0.0, 1.0, 5.0]), np.array([5.0, 20.0])), [0.5, 3.0]
-    )
 
 
 @settings(max_examples=50)
