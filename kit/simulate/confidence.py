@@ -40,15 +40,19 @@ from kit.simulate.confidence_fleets import (
     draw_records,
     simulated_risk,
     true_draws,
-    usages_of,
 )
 from kit.simulate.confidence_page import measured, page, summary, world_rows
+from kit.simulate.confidence_risks import (
+    at_repeat,
+    longest_repeat,
+    pod_alone,
+    risks_by_repeat,
+    risks_of,
+    true_risks,
+)
 from kit.simulate.confidence_worlds import (
     BROKEN,
-    FIRST,
-    HORIZON,
     LEVELS,
-    LIMIT,
     MEASURES,
     OWN,
     REPEAT,
@@ -73,100 +77,10 @@ _STATISTICS = (
     "intervals/windows.py",
     "simulate/confidence.py",
     "simulate/confidence_fleets.py",
+    "simulate/confidence_risks.py",
     "simulate/confidence_worlds.py",
 )
 """Parts of the kit from which the rows of a fleet come."""
-
-
-def risks_by_repeat(risk: JointRisk, **which: object) -> dict[str, Floats]:
-    """Work out both measures for every repeat interval of the study.
-
-    Parameters
-    ----------
-    risk : JointRisk
-        Of the group.
-    **which
-        As `JointRisk.values` takes them: part, multipliers.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (n_repeats, n_draws)
-        Exposure in the worst window, and mean preventable exceedances.
-    """
-    return {
-        name: np.array(
-            [
-                risk.values(name, first=FIRST, repeat=float(r), worst=name == "exposure", **which)
-                for r in REPEATS
-            ]
-        )
-        for name in MEASURES
-    }
-
-
-def risks_of(kinds: Sequence[KindDraws], world: World, *, samples: int, seed: int) -> JointRisk:
-    """Prepare the risk of schedules under draws.
-
-    Parameters
-    ----------
-    kinds : sequence of KindDraws
-        Draws.
-    world : World
-        For the use of the fleet.
-    samples, seed : int
-        As for `JointRisk.prepare`.
-
-    Returns
-    -------
-    JointRisk
-        Of the group.
-    """
-    return JointRisk.prepare(
-        kinds,
-        usages=usages_of(world),
-        clock="flight_hours",
-        limit=LIMIT,
-        horizon=HORIZON,
-        seed=seed,
-        samples=samples,
-    )
-
-
-def longest_repeat(risk: Floats, target: float) -> float:
-    """Return the longest repeat up to which all meet a target, by straight lines in the logs.
-
-    Parameters
-    ----------
-    risk : ndarray, shape (n_repeats,)
-        Risk at `REPEATS`.
-    target : float
-        What it may reach.
-
-    Returns
-    -------
-    float
-        Repeat interval; the shortest of the study where not even that meets it [flight hours].
-    """
-    rising = np.maximum.accumulate(np.log(risk)) + 1e-9 * np.arange(risk.size)
-    return float(np.exp(np.interp(np.log(target), rising, np.log(REPEATS))))
-
-
-def at_repeat(risk: Floats, repeat: float) -> float:
-    """Return the risk of a repeat interval between those of the study.
-
-    Parameters
-    ----------
-    risk : ndarray, shape (n_repeats,)
-        Risk at `REPEATS`.
-    repeat : float
-        Repeat interval [flight hours].
-
-    Returns
-    -------
-    float
-        By straight lines in the logs.
-    """
-    return float(np.exp(np.interp(np.log(repeat), np.log(REPEATS), np.log(risk))))
 
 
 def one_fleet(setting: Setting, seed: int, *, draws: int = 512, samples: int = 96) -> list[dict[str, object]]:
@@ -264,8 +178,7 @@ def _truth(setting: Setting, world: World) -> dict[str, Floats]:
     )
     breaks = replace(world, late_share=0.0, untrue_looks=0.0) != plain
     if not breaks:
-        whole = risks_of([true_draws(world)], world, samples=8192, seed=4)
-        return {name: value[:, 0] for name, value in risks_by_repeat(whole).items()}
+        return true_risks(world)
     key = replace(world, late_share=0.0, untrue_looks=0.0)
     if key not in _SIMULATED:
         _SIMULATED[key] = simulated_risk(key)
@@ -439,7 +352,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         parser.error(
             f"{kept} must hold fleets of both kinds of worlds for a page. Go on with the study until it does."
         )
-    text = page(own, broken, asked.fleets, broken_fleets=asked.broken, so_far=asked.so_far)
+    best = pod_alone(next(one for one in OWN if not one.known), asked.fleets)
+    text = page(own, broken, best, asked.fleets, broken_fleets=asked.broken, so_far=asked.so_far)
     replace_text(asked.target, text)
     if not asked.so_far:
         kept.unlink(missing_ok=True)

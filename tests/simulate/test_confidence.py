@@ -1,6 +1,7 @@
 """Stated confidence is delivered confidence, in fleets drawn from a known world."""
 
 import shutil
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from kit.simulate import confidence
 from kit.simulate.confidence import study
 from kit.simulate.confidence_fleets import draw_records, simulated_risk
 from kit.simulate.confidence_page import measured, page, summary
+from kit.simulate.confidence_risks import pod_alone
 from kit.simulate.confidence_worlds import LEVELS, OWN, Setting, World, world_of
 
 TINY = Setting(name="tiny", panels=4, sisters=4)
@@ -81,6 +83,7 @@ def test_statistics_are_known_by_the_code_that_makes_draws_and_risks(tmp_path):
 
 def test_chosen_worlds_are_answered_alone_and_numbers_of_both_sorts_are_asked_for(tmp_path, monkeypatch):
     monkeypatch.setattr(confidence, "one_fleet", row)
+    monkeypatch.setattr(confidence, "pod_alone", partial(pod_alone, draws=8, samples=48))
     ask = [
         str(tmp_path / "page.md"),
         "3",
@@ -119,10 +122,30 @@ def test_a_study_without_fleets_of_worlds_that_break_the_model_has_no_page_yet(t
 def test_the_figures_of_a_study_stand_on_its_page_in_words(monkeypatch):
     monkeypatch.setattr(confidence, "one_fleet", row)
     table = summary(study([TINY], 4))
+    best = pd.DataFrame({"measure": confidence.MEASURES, "ratio": [0.71, 0.66], "delivered": [True, True]})
     assert table["off"].item() == pytest.approx(np.sqrt(30 / 4))
-    assert measured(table, table).words() in page(table, table, 4)
-    assert "not at its end" not in page(table, table, 4)
-    assert "not at its end" in page(table, table, 9, so_far=True)
+    assert measured(table, table).words() in page(table, table, best, 4)
+    assert "comes to 0.71 of the" in page(table, table, best, 4)
+    assert "not at its end" not in page(table, table, best, 4)
+    assert "not at its end" in page(table, table, best, 9, so_far=True)
+
+
+def test_where_the_pod_is_known_too_the_best_of_answers_is_that_of_the_oracle():
+    """And the less it is known, the shorter it gets: the ceiling of the study, which no number of finds lifts."""
+    ratios = {
+        spread: pod_alone(
+            Setting(
+                name="", panels=4, sisters=4, known=spread == 0, spreads=(spread, spread, 0)
+            ),
+            2,
+            draws=64,
+            samples=512,
+        ).groupby("measure")["ratio"].median()
+        for spread in (0.0, 0.15, 0.3)
+    }  # fmt: skip
+    assert np.allclose(ratios[0.0], 1.0, atol=0.06)
+    assert (ratios[0.15] < ratios[0.0]).all()
+    assert (ratios[0.3] < ratios[0.15]).all()
 
 
 def test_a_fleet_whose_pod_is_known_has_the_world_of_its_setting():
