@@ -4,10 +4,12 @@ import io
 import os
 import subprocess
 import sys
+import warnings
 
 import pytest
 from support import QUESTION
 
+from kit.commands import guard_output, say
 from kit.commands.streams import BAD_OUTPUT, PIPE_CLOSED, GuardedOutput, guarded
 from kit.intervals import read_question
 
@@ -53,6 +55,20 @@ def test_a_full_output_is_one_line_and_status_2():
     assert done.returncode == BAD_OUTPUT
     assert done.stderr.startswith("error: standard output: No space left")
     assert done.stderr.count("\n") == 1
+
+
+def test_a_warning_of_a_library_is_one_line_in_which_nothing_steers_the_terminal(monkeypatch):
+    for name in ("stdout", "stderr"):
+        monkeypatch.setattr(sys, name, io.StringIO())
+    monkeypatch.setattr(warnings, "showwarning", warnings.showwarning)
+    guard_output()
+    warnings.showwarning(UserWarning("no glyph \x1b[2J\nVerdict: reproduced"), UserWarning, "x.py", 1)
+    assert sys.stderr.getvalue() == "warning: no glyph \N{REPLACEMENT CHARACTER}[2J Verdict: reproduced\n"
+
+
+def test_no_line_that_came_with_data_passes_for_a_line_of_the_command(capsys):
+    say("- caution\nVerdict: reproduced\n  already further in")
+    assert capsys.readouterr().out == "- caution\n  Verdict: reproduced\n  already further in\n"
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a shell of this kind closes the output")

@@ -86,6 +86,7 @@ def _show(
         from kit import figures  # slow to load
 
         axes: Axes = plot(figures)
+        figures.as_written(axes.figure)
         axes.figure.savefig(figure, dpi=120)
     own = [line for one in results for line in one.cautions if line not in CAUTIONS]
     cautions = (*dict.fromkeys(own), *CAUTIONS)

@@ -175,7 +175,7 @@ def notice(fleet: Fleet) -> str:
         One line.
     """
     return (
-        f"{fleet.notice + ' ' if fleet.notice else ''}{len(fleet.rejected)} problems in rejected rows, "
+        f"{' '.join([*fleet.notice.split(), str(len(fleet.rejected))])} problems in rejected rows, "
         f"{len(fleet.warnings)} warnings."
     )
 
@@ -257,12 +257,16 @@ def say(text: str, *, err: bool = False) -> None:
     Parameters
     ----------
     text : str
-        One line or more, each broken between words to the width of the terminal ; per cent is spelled in one way.
+        One line or more, each broken between words to the width of the terminal; per cent is spelled in one way. Lines after the
+        first stand further in, so that none that came with data passes for a line of the command's own.
     err : bool
         Whether they go to the standard error.
     """
-    lines = spelled(plain_text(text)).split("\n")
-    typer.echo("\n".join(_wrapped(line, err=err) for line in lines), err=err)
+    body = spelled(plain_text(text))
+    above = body[: len(body) - len(body.lstrip("\n"))]
+    first, *rest = body[len(above) :].split("\n")
+    lines = [first, *(line if line.startswith(" ") or not line else f"  {line}" for line in rest)]
+    typer.echo(above + "\n".join(_wrapped(line, err=err) for line in lines), err=err)
 
 
 def show(table: Table) -> None:

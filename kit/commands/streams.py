@@ -8,7 +8,10 @@ import io
 import os
 import sys
 import unicodedata
+import warnings
 from typing import TextIO
+
+from kit.numerics.plain_text import plain_text
 
 BAD_OUTPUT, PIPE_CLOSED = 2, 141
 """Exit status where the output takes nothing more; where its reader went away: that of a program ended by SIGPIPE."""
@@ -91,7 +94,7 @@ class GuardedOutput(io.TextIOWrapper):
 
 
 def guard_output() -> None:
-    """Put streams in the place of the standard ones that degrade letters and end without a traceback.
+    """Put streams in the place of the standard ones that degrade letters and end without a traceback; tell warnings on a line each.
 
     Raises
     ------
@@ -104,6 +107,12 @@ def guard_output() -> None:
         sys.stderr.write("error: standard output is closed. Send it to a file, or to /dev/null.\n")
         raise SystemExit(BAD_OUTPUT)
     sys.stdout, sys.stderr = guarded(sys.stdout), guarded(sys.stderr)
+    warnings.showwarning = _warn
+
+
+def _warn(message: Warning | str, *_: object, **__: object) -> None:
+    """Tell a warning on one line; a library may put into it what came with data."""
+    sys.stderr.write(f"warning: {' '.join(plain_text(message).split())}\n")
 
 
 def guarded(stream: TextIO) -> TextIO:

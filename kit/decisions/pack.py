@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import json
+import os
 import struct
 import tempfile
 import tomllib
@@ -18,10 +20,25 @@ from pathlib import Path
 import pandas as pd
 import shapely
 
+from kit.decisions.record import MOST_BYTES as RECORD_BYTES
 from kit.decisions.record import DecisionRecord, as_record, digest_of, read_contents, rows_path
 from kit.decisions.rerun import PACKED_QUESTION, question_path
+from kit.decisions.rows import MOST_TIMES, SMALL
 from kit.decisions.strict_json import RecordError, json_object
-from kit.findings import PACKAGES, SIZES, TABLES, TARGETS, USAGE, Fleet, load_fleet, replace_bytes
+from kit.detection import PodEntry, PodError, PodRegister
+from kit.findings import (
+    PACKAGES,
+    SIZES,
+    TABLES,
+    TARGETS,
+    USAGE,
+    Fleet,
+    TableError,
+    known_by,
+    load_fleet,
+    replace_bytes,
+)
+from kit.intervals import QuestionError
 
 ENDING = ".pack.zip"
 """What the name of an evidence pack ends in."""
@@ -44,6 +61,13 @@ _README = """Evidence of one interval decision: the record, the rows that were k
 
 What came after that day is not in here, so that only the run as known then can be repeated from it.
 """
+
+
+_READMES = (_README,)
+"""Every wording that a version of the kit gave this file: one that it is changed from stays here, or packs of then are refused."""
+
+_NEEDED = (MANIFEST, PACKED_QUESTION, "README.txt", "cautions.txt", "versions.json", "data/dataset.toml")
+"""Files that every pack has, besides its record and tables."""
 
 
 def pack_decision(record: str | Path, fleet: Fleet, path: str | Path | None = None) -> Path:
@@ -130,9 +154,14 @@ def open_pack(path: str | Path) -> Iterator[tuple[Path, Fleet]]:
     files = _unpacked(Path(path))
     manifest = json_object(files.get(MANIFEST, b""), f"{path}: {MANIFEST}", "a manifest")
     stated, name = manifest.get("files"), manifest.get("record")
-    if not isinstance(stated, dict) or not isinstance(name, str):
+    if not isinstance(stated, dict) or not isinstance(name, str) or set(manifest) != _OF_MANIFEST:
         raise RecordError(
-            f"{path}: not an evidence pack: {MANIFEST} names no files. Restore the file from its source."
+            f"{path}: not an evidence pack: {MANIFEST} must name the record, its digest and the files, and nothing else. Restore "
+            "the file from its source."
+        )
+    if missing := [one for one in _NEEDED if one not in files]:
+        raise RecordError(
+            f"{path}: not as it was packed: {', '.join(missing)} was taken out. Restore the file from its source."
         )
     found = {one: sha256(content).hexdigest() for one, content in files.items() if one != MANIFEST}
     other = sorted(one for one in set(found) | set(stated) if found.get(one) != stated.get(one))
@@ -149,8 +178,53 @@ def open_pack(path: str | Path) -> Iterator[tuple[Path, Fleet]]:
         (root / "data").mkdir()
         for one, content in files.items():
             (root / one).write_bytes(content)
-        fleet = load_fleet(root / "data", set_aside=root / "rejected_rows.csv")
-        yield root / f"{name}.json", _with_file_problems(fleet, root / "data" / _PROBLEMS)
+        try:
+            day = pd.Timestamp(as_record(json_object(files[f"{name}.json"], name), name).known_on)
+            if words := _pods_known_later(root / "data", day):
+                raise RecordError(f"{path}: not as it was packed: {words}. Restore the file from its source.")
+            fleet = load_fleet(root / "data", set_aside=root / "rejected_rows.csv")
+            if words := _known_later(fleet, day):
+                raise RecordError(f"{path}: not as it was packed: {words}. Restore the file from its source.")
+            yield root / f"{name}.json", _with_file_problems(fleet, root / "data" / _PROBLEMS)
+        except (RecordError, QuestionError, TableError) as error:
+            error.args = (str(error).replace(f"{root}{os.sep}", f"{path}: "),)  # the folder is gone by then
+            raise
+
+
+def _known_later(fleet: Fleet, day: pd.Timestamp) -> str:
+    """Say what in an unpacked archive became known after its day: no pack holds any of it, and the later runs would go by it."""
+    for name, raw in fleet.as_read.items():
+        early = (TABLES[name].id_column, "recorded_on")  # all that is told of a row that is named early
+        cells = [one.name for one in TABLES[name].all_columns if one.name not in early]
+        later = raw.text.loc[raw.typed["recorded_on"] > day, cells]
+        if (later != "").to_numpy().any():
+            return f"data/{name}.csv holds rows that were recorded after {day:%Y-%m-%d}"
+    for name, rows in fleet.stated.items():
+        if len(known_by(rows, day)) < len(rows):
+            return f"data/dataset.toml has {name} that were recorded after {day:%Y-%m-%d}"
+    return ""
+
+
+def _pods_known_later(folder: Path, day: pd.Timestamp) -> str:
+    """Say the same of the PODs."""
+    try:
+        of_dataset = PodRegister.of_dataset(folder)
+    except PodError as error:
+        return f"data/pods.toml cannot be read ({str(error).splitlines()[0].rpartition('pods.toml: ')[2]})"
+    if len(_pods_known(of_dataset, day)) < len(set(of_dataset.entries) - set(PodRegister().entries)):
+        return f"data/pods.toml has PODs that were recorded after {day:%Y-%m-%d}"
+    return ""
+
+
+def _pods_known(register: PodRegister, day: pd.Timestamp) -> list[PodEntry]:
+    """Entries of a dataset's own register as known on a day; where a name has none by then, those that stand in for it."""
+    own = [one for one in register.entries if one not in PodRegister().entries]
+    is_known = {one.name for one in own if _by(one, day)}
+    return [one for one in own if _by(one, day) or one.name not in is_known]
+
+
+def _by(entry: PodEntry, day: pd.Timestamp) -> bool:
+    return entry.recorded_on is None or entry.recorded_on <= day.date()
 
 
 def _words(data: DecisionRecord, archive: str) -> dict[str, bytes]:
@@ -167,6 +241,8 @@ def _at_odds(files: dict[str, bytes], name: str, digest: object) -> str:
     """Say what in an unpacked archive is not of its record: a second record, or words for people that it does not say."""
     own = (f"{name}.json", f"{name}.rows.gz", f"{name}.question.toml", PACKED_QUESTION, MANIFEST)
     path = Path(f"{name}.json")
+    if len(files[path.name]) > RECORD_BYTES:
+        return f"the record {path} has {len(files[path.name]):,} bytes, and one has at most {RECORD_BYTES:,}"
     data = as_record(json_object(files[path.name], path), path)
     if data.name != name:
         return f"the record {path} is of {data.name[:80]}"
@@ -174,13 +250,26 @@ def _at_odds(files: dict[str, bytes], name: str, digest: object) -> str:
         return f"the digest in {MANIFEST} is not that of the record"
     words = _words(data, "")
     for one, content in files.items():
-        if one.startswith("data/") or one in own or one == "README.txt":
+        if one.startswith("data/") or one in own:
+            continue
+        if one == "README.txt":
+            if not any(_is_readme(content, text, name) for text in _READMES):
+                return f"{one} does not say what a pack says of itself"
             continue
         if one not in words:
             return f"{one[:80]} does not belong in it"
         if content != words[one]:
             return f"{one} does not say what the record says"
     return ""
+
+
+def _is_readme(content: bytes, text: str, name: str) -> bool:
+    """Whether this is that text, whatever the archive was called when it was made."""
+    hole = "\N{NULL}"
+    whole = text.format(name=hole, record=f"{name}.json", rows=f"{name}.rows.gz").encode("utf-8")
+    before, after = whole.split(hole.encode("utf-8"))
+    called = content.removeprefix(before).removesuffix(after)
+    return content == before + called + after and called.endswith(b".zip") and b"\n" not in called
 
 
 def _reaches_out(files: dict[str, bytes]) -> str:
@@ -199,6 +288,8 @@ def _reaches_out(files: dict[str, bytes]) -> str:
 _KEYS = {"name", "notice", "length_unit", "cut_off", "clocks", "tables", PACKAGES, USAGE, TARGETS}
 """What `_toml` writes."""
 
+_OF_MANIFEST = {"record", "digest", "files"}
+
 _PROBLEMS = "file_problems.json"
 _OF_DATA = ("dataset.toml", "pods.toml", _PROBLEMS)
 _NO_ARCHIVE = (
@@ -216,10 +307,13 @@ _NO_ARCHIVE = (
 def _unpacked(path: Path) -> dict[str, bytes]:
     """Files of an archive, none outside its folders and not more than can be held."""
     try:
+        if path.exists() and not path.is_file():  # a pipe may never end
+            raise ValueError("not a regular file")
         with zipfile.ZipFile(path) as archive:
             entries = archive.infolist()
-            if sum(one.file_size for one in entries) > MOST_BYTES:
-                raise ValueError(f"more than {MOST_BYTES:,} bytes when unpacked")
+            most = min(MOST_BYTES, SMALL + MOST_TIMES * path.stat().st_size)
+            if sum(one.file_size for one in entries) > most:
+                raise ValueError(f"more than {most:,} bytes when unpacked from {path.stat().st_size:,}")
             names = [one.filename for one in entries]
             for name in names:
                 folder, _, last = name.rpartition("/")
@@ -273,10 +367,15 @@ def _data(fleet: Fleet, day: pd.Timestamp) -> dict[str, str]:
         frame = pd.concat([pd.DataFrame(cells), _named_early(fleet, name, known, referred.get(name, set()))])
         out[f"{name}.csv"] = frame.to_csv(index=False, lineterminator="\n")
         tables.append(f'{name} = "{name}.csv"')
-    out["dataset.toml"] = _toml(fleet, tables)
-    pods = Path(fleet.source) / "pods.toml"
-    if pods.is_file():
-        out["pods.toml"] = pods.read_text(encoding="utf-8")
+    out["dataset.toml"] = _toml(fleet, tables, day)
+    try:
+        pods = _pods_known(PodRegister.of_dataset(fleet.source), day)
+    except PodError:
+        pods = []  # a register that cannot be read has no entries, for answers as for their digest
+    if pods:
+        out["pods.toml"] = "\n".join(
+            line for one in pods for line in ("[[pods]]", *_pairs(one.model_dump()), "")
+        )
     problems = [json.loads(part.to_json(orient="split", index=False)) for part in fleet.file_problems]
     out[_PROBLEMS] = json.dumps(problems, ensure_ascii=False) + "\n"
     return out
@@ -316,7 +415,8 @@ def _written(kind: str, typed: pd.Series, text: pd.Series) -> list[str]:
     return [mine or cell for mine, cell in zip(own, written, strict=True)]
 
 
-def _toml(fleet: Fleet, tables: list[str]) -> str:
+def _toml(fleet: Fleet, tables: list[str], day: pd.Timestamp) -> str:
+    stated = {name: known_by(rows, day) for name, rows in fleet.stated.items()}
     lines = [f"name = {json.dumps(fleet.name)}", f"notice = {json.dumps(fleet.notice)}", 'length_unit = "mm"']
     lines += [
         f"cut_off = {fleet.cut_off:%Y-%m-%d}",
@@ -325,11 +425,11 @@ def _toml(fleet: Fleet, tables: list[str]) -> str:
         "[tables]",
         *tables,
     ]
-    for row in fleet.stated.get(PACKAGES, pd.DataFrame()).to_dict("records"):
+    for row in stated.get(PACKAGES, pd.DataFrame()).to_dict("records"):
         lines += ["", "[[packages]]", *_pairs(row)]
-    for row in fleet.stated.get(USAGE, pd.DataFrame()).to_dict("records"):
+    for row in stated.get(USAGE, pd.DataFrame()).to_dict("records"):
         lines += ["", f"[[planned_usage.{json.dumps(row.pop('subtype'))}]]", *_pairs(row)]
-    for row in fleet.stated.get(TARGETS, pd.DataFrame()).to_dict("records"):
+    for row in stated.get(TARGETS, pd.DataFrame()).to_dict("records"):
         lines += ["", f"[[targets.{row.pop('structure_class')}]]", *_pairs(row)]
     text = "\n".join(lines) + "\n"
     tomllib.loads(text)
@@ -341,7 +441,7 @@ def _pairs(row: dict[str, object]) -> list[str]:
     for name, value in row.items():
         if value is None or value is pd.NaT or value != value:
             continue
-        shown = f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else json.dumps(value)
+        shown = f"{value:%Y-%m-%d}" if isinstance(value, dt.date) else json.dumps(value)
         out.append(f"{name} = {shown}")
     return out
 

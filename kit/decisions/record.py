@@ -8,7 +8,6 @@ import hashlib
 import importlib.metadata
 import json
 import platform
-import stat
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -19,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from kit.decisions.compare import DATA, DIFFERS, PLAINER_WORDS, compare
 from kit.decisions.rows import ENDING, UsedRows, write_rows
-from kit.decisions.strict_json import RecordError, json_object
+from kit.decisions.strict_json import RecordError, file_bytes, json_object
 from kit.findings import TABLES, Fleet, replace_text
 from kit.intervals import Answer, ModeAnswer, Question
 
@@ -660,7 +659,10 @@ def as_record(data: dict[str, Any], path: str | Path) -> DecisionRecord:
         If it is not a decision record; the message names the fields on one line.
     """
     try:
-        return DecisionRecord.model_validate_json(json.dumps(_as_today(data)))
+        record = DecisionRecord.model_validate_json(json.dumps(_as_today(data)))
+        if type(data.get("record")) is int:  # what is no whole number would be of whichever form suits
+            return record
+        words = "record: must say the form as a whole number"
     except ValidationError as error:
         items = error.errors(include_url=False)
         lines = [
@@ -694,23 +696,7 @@ def read_contents(path: str | Path) -> dict[str, Any]:
     RecordError
         If the file cannot be read, is too large, or two readers could read it otherwise; in one line.
     """
-    path = Path(path)
-    try:
-        state = path.stat()
-        if not stat.S_ISREG(state.st_mode):
-            raise RecordError(f"{path}: not a regular file. Give the path of a decision record.")
-        if state.st_size > MOST_BYTES:
-            raise RecordError(
-                f"{path}: not a decision record: {state.st_size:,} bytes, and a record has at most {MOST_BYTES:,}. "
-                "Restore the file from its source."
-            )
-        raw = path.read_bytes()
-    except (OSError, ValueError) as error:
-        if isinstance(error, RecordError):
-            raise
-        reason = getattr(error, "strerror", None) or str(error)
-        raise RecordError(f"{path}: cannot be read ({reason}). Give the path of a decision record.") from None
-    return json_object(raw, path)
+    return json_object(file_bytes(path, MOST_BYTES), path)
 
 
 def _as_today(data: dict[str, Any]) -> dict[str, Any]:

@@ -21,7 +21,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from kit.decisions.record import as_record, digest_of, read_contents
-from kit.decisions.strict_json import RecordError, json_object
+from kit.decisions.strict_json import RecordError, file_bytes, json_object
+from kit.numerics.plain_text import plain_text
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -35,7 +36,12 @@ CANNOT_PROVE = (
 )
 """Said with every verification."""
 
+MOST_BYTES = 200_000_000
+"""An entry has some 500 bytes; a register that is longer than this is not read [bytes]."""
+
 _START = "0" * 64
+_BEGINS = b'{"number":'
+_KEY_BYTES = 100_000  # a key has some 120
 _CODE_BYTES = 10
 _SHA256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
@@ -178,10 +184,13 @@ def sign_off(
     Raises
     ------
     RecordError
-        If the role is blank, or as for `register_add`.
+        If the role is blank, role or note are no single line of plain text, or as for `register_add`.
     """
     if not role.strip():
         raise RecordError("`role` must say who signs, such as 'certifying engineer'. Got a blank one.")
+    for name, text in (("role", role), ("note", note)):
+        if plain_text(text) != text or set(text) & set("\n\t"):
+            raise RecordError(f"`{name}` must be one line of plain text. Got {text[:80]!r}.")
     entered = register_add(register, record, key=key, on=on)
     names = ("name", "digest", "known_on", "made_on")
     fields = {"what": "sign-off", "role": role, "note": note} | {
@@ -304,24 +313,32 @@ def _sound(record: str | Path) -> Any:
 
 def _read(path: Path) -> tuple[list[Entry], list[str], list[str]]:
     """Entries that can be read, what is wrong with the first that cannot, and what a killed writer left."""
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise RecordError(
-            f"{path}: cannot be read ({error.strerror}). Give the path of a register."
-        ) from None
-    *lines, rest = raw.split(b"\n")
+    *lines, rest = file_bytes(path, MOST_BYTES, "a register").split(b"\n")
     notes = ["an unfinished last line, of a writer that was stopped, counts for nothing"] if rest else []
     entries: list[Entry] = []
     for number, line in enumerate(lines, 1):
         try:
-            entries.append(
-                Entry.model_validate_json(json.dumps(json_object(line, f"line {number}", "an entry")))
-            )
+            entries.append(_entry(json_object(line, f"line {number}", "an entry")))
         except (RecordError, ValidationError) as error:
             first = str(error).splitlines()[0] if isinstance(error, RecordError) else error.errors()[0]["msg"]
             return entries, [f"first broken link: line {number} is no entry ({first})"], notes
+    if rest and rest[: len(_BEGINS)] != _BEGINS[: len(rest)]:
+        return (
+            entries,
+            [f"first broken link: line {len(lines) + 1} is no entry, nor the beginning of one"],
+            [],
+        )
     return entries, [], notes
+
+
+def _entry(contents: dict[str, Any]) -> Entry:
+    """Read an entry that says everything as it was written: a number as a number, a day as a day."""
+    entry = Entry.model_validate_json(json.dumps(contents))
+    written = entry.model_dump(mode="json")
+    for name, value in contents.items():
+        if type(value) is not type(written[name]) or value != written[name]:
+            raise RecordError(f"{name} {str(value)[:80]!r} is not as entries are written")
+    return entry
 
 
 def _broken(entry: Entry, before: Entry | None, number: int) -> str:
@@ -471,15 +488,13 @@ def _loaded(path: Path, side: str) -> Any:
 
     must = f"{path}: must hold an Ed25519 {side} key as PEM without a password"
     kind = ed25519.Ed25519PrivateKey if side == "private" else ed25519.Ed25519PublicKey
+    raw = file_bytes(path, _KEY_BYTES, "a key")
     try:
-        raw = path.read_bytes()
         key = (
             serialization.load_pem_private_key(raw, None)
             if side == "private"
             else serialization.load_pem_public_key(raw)
         )
-    except OSError as error:
-        raise RecordError(f"{path}: cannot be read ({error.strerror}). Give the path of a key.") from None
     except (ValueError, TypeError):
         raise RecordError(f"{must}. Make one with: openssl genpkey -algorithm ed25519") from None
     if not isinstance(key, kind):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +25,8 @@ from kit.decisions.compare import (
     relative_difference,
 )
 from kit.decisions.record import (
+    MOST_BYTES,
+    SCHEMA,
     DecisionRecord,
     as_record,
     decision_record,
@@ -33,7 +36,7 @@ from kit.decisions.record import (
     rows_used,
 )
 from kit.decisions.rows import UsedRows, read_rows, rows_changed
-from kit.decisions.strict_json import RecordError
+from kit.decisions.strict_json import RecordError, file_bytes, json_object
 from kit.findings import Fleet, digest_over_all, need_fleet
 from kit.intervals import (
     Evidence,
@@ -313,6 +316,7 @@ def rerun(
     then = as_record(contents, path)
     altered = then.digest != digest_of(contents)
     evidence = fleet if isinstance(fleet, Evidence) else Evidence(fleet)
+    given = list(_asked_beside(path)) if question is None else [read_question(question)]
     try:
         result = _run_again(contents, then, evidence, path, run, with_curves)
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
@@ -322,7 +326,7 @@ def rerun(
             f"{path}: the record does not match its own digest: it was altered after it was written, and what it "
             f"says now cannot be run again ({error}). Restore the file from its source."
         ) from None
-    for asked in _asked_beside(path) if question is None else (read_question(question),):
+    for asked in given:
         result = _held_against(result, asked, evidence)
     return result
 
@@ -350,8 +354,10 @@ def _asked_beside(path: str | Path) -> Iterator[Question]:
         yield read_question(asked)
     if not packed.is_file():
         return
+    what = "the question of a record"
+    stated = json_object(file_bytes(packed, MOST_BYTES, what), packed.name, what)
     try:
-        yield Question.model_validate_json(packed.read_bytes())
+        yield Question.model_validate_json(json.dumps(stated))
     except ValidationError as error:
         where = ".".join(str(part) for part in error.errors()[0]["loc"])[:80]
         raise QuestionError(
@@ -602,7 +608,7 @@ def judge(
         reasons.append(
             f"the record does not say {', '.join(unsaid)}, which records of its form may lack: nothing was held against these"
         )
-    if then.record < _JOINT:
+    if then.record < SCHEMA:
         reasons.append(
             f"the record is of form {then.record}, which says less than one of today: only what it says was held against the answer"
         )

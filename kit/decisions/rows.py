@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import io
 import json
 import zlib
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from kit.decisions.strict_json import RecordError, json_object
+from kit.decisions.strict_json import RecordError, file_bytes, json_object
 from kit.findings import replace_bytes
 
 ENDING = ".rows.gz"
@@ -20,6 +21,10 @@ ENDING = ".rows.gz"
 
 MOST_BYTES = 2_000_000_000
 """A side file that is longer than this when unpacked is not read [bytes]."""
+
+MOST_TIMES, SMALL = 100, 1_000_000
+"""What is packed grows some ten times when unpacked. What grows more than so often, beyond so many bytes, was made to fill the
+memory of whoever reads it [-], [bytes]."""
 
 _LEAF, _NODE = b"\x00", b"\x01"  # a leaf can never be taken for a node
 
@@ -151,10 +156,12 @@ def read_rows(path: str | Path) -> UsedRows:
         If it cannot be read, or is no side file.
     """
     try:
-        with gzip.open(path) as file:
-            raw = file.read(MOST_BYTES + 1)
-        if len(raw) > MOST_BYTES:
-            raise ValueError(f"more than {MOST_BYTES:,} bytes when unpacked")
+        packed = file_bytes(path, MOST_BYTES, "the rows of a decision")
+        most = min(MOST_BYTES, SMALL + MOST_TIMES * len(packed))
+        with gzip.open(io.BytesIO(packed)) as file:
+            raw = file.read(most + 1)
+        if len(raw) > most:
+            raise ValueError(f"more than {most:,} bytes when unpacked from {len(packed):,}")
         texts = tuple(raw.decode("utf-8").split("\n")[:-1])
         for text in texts:
             _cells(text)

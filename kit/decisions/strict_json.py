@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import stat
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,46 @@ MOST_DIGITS = 18
 
 class RecordError(ValueError):
     """A decision record, or what stands beside it, that cannot be read."""
+
+
+def file_bytes(path: str | Path, most: int, what: str = "a decision record") -> bytes:
+    """Return the bytes of a regular file of bounded length.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file. A pipe, which may never end, is not opened.
+    most : int
+        Longest that is read [bytes].
+    what : str
+        What it should be.
+
+    Returns
+    -------
+    bytes
+        Its contents.
+
+    Raises
+    ------
+    RecordError
+        If it is no regular file, cannot be read, or is longer.
+    """
+    path = Path(path)
+    give = f"Give the path of {what}."
+    try:
+        state = path.stat()
+        if not stat.S_ISREG(state.st_mode):
+            raise RecordError(f"{path}: not a regular file. {give}")
+        if state.st_size > most:
+            raise RecordError(
+                f"{path}: not {what}: {state.st_size:,} bytes, and one has at most {most:,}. Restore the file from its source."
+            )
+        return path.read_bytes()
+    except (OSError, ValueError) as error:
+        if isinstance(error, RecordError):
+            raise
+        reason = getattr(error, "strerror", None) or str(error)
+        raise RecordError(f"{path}: cannot be read ({reason}). {give}") from None
 
 
 def json_object(raw: bytes, path: str | Path, what: str = "a decision record") -> dict[str, Any]:
@@ -67,7 +108,7 @@ def json_object(raw: bytes, path: str | Path, what: str = "a decision record") -
         )
         json.dumps(data, ensure_ascii=False).encode("utf-8")
     except UnicodeDecodeError:
-        raise RecordError(f"{path}: not a text file. Give the path of a {what}.") from None
+        raise RecordError(f"{path}: not a text file. Give the path of {what}.") from None
     except RecursionError:
         raise RecordError(f"{path}: not {what}: nested too deeply. {restore}") from None
     except UnicodeEncodeError:

@@ -26,6 +26,7 @@ from kit.figures.programmes import (
     plot_tornado,
 )
 from kit.figures.repairs import plot_after_repair
+from kit.figures.style import as_written
 from kit.figures.zones import (
     plot_funnel,
     plot_pareto,
@@ -39,6 +40,7 @@ from kit.figures.zones import (
 
 __all__ = [
     "KIND_STYLE",
+    "as_written",
     "plot_after_repair",
     "plot_answer",
     "plot_back_test",

@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from kit.cautions import CAUTIONS
 from kit.figures.life import plot_modes
-from kit.figures.style import INK, LINES, PALE, UNITS, key_below, thousands
+from kit.figures.style import INK, LINES, PALE, UNITS, as_written, key_below, thousands
 from kit.numerics.words import in_words
 
 if TYPE_CHECKING:
@@ -254,6 +254,7 @@ def _page(answer: Answer) -> tuple[Figure, Text]:
     right.set_title("Undetected time beyond limits", fontsize="medium")
     figure.suptitle("\n".join(lines), fontsize="medium")
     small = figure.supxlabel("\n".join(cautions), x=0.02, ha="left", fontsize="x-small", color="0.3")
+    as_written(figure)
     return figure, small
 
 

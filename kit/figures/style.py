@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from kit.numerics.plain_text import plain_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 UNITS = {"flight_hours": "flight hours", "flight_cycles": "flight cycles", "calendar_days": "days"}
 """Clocks in words, for axes."""
@@ -32,6 +36,28 @@ TRUTH = {"color": VERMILION, "linestyle": (0, (5, 3)), "linewidth": 1.6}
 
 LINES = ((BLUE, "-", "o"), (VERMILION, "--", "s"), (GREEN, "-.", "^"), (PURPLE, ":", "D"))
 """Colour, dash and marker of the first lines of a figure; dash and marker tell them apart in grey."""
+
+
+def as_written(figure: Figure) -> None:
+    """Let every text of a figure stand as it is written: what came with data is no formula and steers nothing.
+
+    Parameters
+    ----------
+    figure : Figure
+        Whose texts are set; the numbers of a logarithmic axis stay powers.
+    """
+    powers = {
+        label
+        for ax in figure.axes
+        for axis in (ax.xaxis, ax.yaxis)
+        if axis.get_scale() == "log"
+        for label in axis.get_ticklabels(which="both")
+    }
+    for text in figure.findobj(Text):
+        if isinstance(text, Text) and text not in powers:
+            text.set_parse_math(False)
+            if (shown := plain_text(text.get_text())) != text.get_text():
+                text.set_text(shown)
 
 
 def thousands(ax: Axes) -> None:

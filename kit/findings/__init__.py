@@ -52,7 +52,7 @@ from kit.findings.report.delays import (
 )
 from kit.findings.report.genealogy import lineage, panel_history
 from kit.findings.report.report import problems_html, problems_text, write_report
-from kit.findings.stated import KEYS, PACKAGES, TARGETS, USAGE, in_force
+from kit.findings.stated import KEYS, PACKAGES, TARGETS, USAGE, in_force, known_by
 from kit.findings.tables import BOUNDED, CLOCKS, GEOMETRIES, MM_PER_UNIT, PLACES, TABLES, Column, Table
 from kit.findings.traps import TRAPS, find_traps
 from kit.findings.units import suspect_units
@@ -115,6 +115,7 @@ __all__ = [
     "in_force",
     "is_damage",
     "kind_as_seen",
+    "known_by",
     "lineage",
     "load_fleet",
     "looks_read_for",

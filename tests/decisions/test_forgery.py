@@ -219,6 +219,9 @@ BAD = {
     "nested": lambda text: text.replace('"curve": [', '"curve": [' + "[" * 5000 + "]" * 5000 + ","),
     "nested less": lambda text: text.replace('"curve": [', '"curve": [' + "[" * 300 + "]" * 300 + ","),
     "empty": lambda text: "",
+    "a form that is a flag": lambda text: text.replace('"record": 5', '"record": true', 1),
+    "a form that is no whole number": lambda text: text.replace('"record": 5', '"record": 5.0', 1),
+    "no form": lambda text: text.replace('"record": 5, ', "", 1),
 }
 
 
@@ -237,13 +240,21 @@ def test_a_record_of_one_gigabyte_is_refused_unread(tmp_path):
     path = tmp_path / "forged.json"
     with path.open("wb") as file:
         file.truncate(1_000_000_000)
-    with pytest.raises(RecordError, match=r"1,000,000,000 bytes, and a record has at most 32,000,000"):
+    with pytest.raises(RecordError, match=r"1,000,000,000 bytes, and one has at most 32,000,000"):
         kit.read_decision(path)
     with pytest.raises(RecordError, match="not a regular file"):
         kit.read_decision(tmp_path)
 
 
 # What no field alone shows ------------------------------------------------------------------------
+
+
+def test_a_record_of_today_that_passes_for_the_form_before_is_said_to_say_less(data, fresh):
+    """What that form did not say, such as the tier of the limit, is held against nothing."""
+    rest = [{k: v for k, v in row.items() if k != "tier"} for row in data["reference"]["limits"]]
+    forged = put(data, ("reference", "limits"), rest) | {"record": 4}
+    _, _, reasons = found_out(forged, fresh)
+    assert "the record is of form 4, which says less than one of today" in reasons
 
 
 @pytest.mark.parametrize("form", [1, 2, 3])

@@ -2,6 +2,8 @@
 
 import datetime as dt
 import json
+import os
+import re
 import shutil
 import zipfile
 from hashlib import sha256
@@ -10,7 +12,16 @@ import pytest
 from support import DEMO
 
 import kit
-from kit.decisions import RecordError, compare, open_pack, pack_decision, read_decision, rerun, write_decision
+from kit.decisions import (
+    RecordError,
+    compare,
+    open_pack,
+    pack_decision,
+    read_decision,
+    rerun,
+    verify_register,
+    write_decision,
+)
 from kit.decisions.record import set_aside
 
 
@@ -28,6 +39,11 @@ def test_a_pack_runs_again_without_the_data(packed, tmp_path):
         result = rerun(record, fleet)
     assert (result.verdicts, result.reasons) == (("reproduced",), ())
     assert len(result.row_changes) == 0
+    with (
+        pytest.raises(RecordError, match=r"elsewhere\.zip: small\.json: bad"),
+        open_pack(alone) as (record, _),
+    ):
+        raise RecordError(f"{record}: bad")  # as it is told to whoever has the archive, not the folder
 
 
 @pytest.mark.long
@@ -106,6 +122,23 @@ def test_the_pack_of_the_demo_is_small_and_says_what_the_demo_says(demo_fleet, t
     assert {one.state for one in aside} == {"same"}
 
 
+POD = """
+[[pods]]
+name = "own"
+method = "tap_manual"
+skin_class = "thin skin"
+side = "outer"
+conditions = "hangar"
+a50_mm = 20.0
+slope = 4.0
+plateau = 1.0
+far_side_plateau = 0.0
+basis = "assumed"
+source = "invented"
+recorded_on = {}
+"""
+
+
 def made_anew(packed, path, change):
     """A pack of which files were altered, and the list of their digests made anew so that it agrees."""
     with zipfile.ZipFile(packed) as source:
@@ -149,6 +182,27 @@ FORGED = {
         lambda files: {"data/dataset.toml": files["data/dataset.toml"] + b'[regions]\nfile = "../x.json"\n'},
         "has regions, which no pack has",
     ),
+    "words of its own": (
+        lambda files: {"README.txt": files["README.txt"] + b"All fine.\n"},
+        "README.txt does not say what a pack says of itself",
+    ),
+    "a note in the list of digests": (
+        lambda files: {"manifest.json": b'{"note": "All fine."}'},
+        "must name the record, its digest and the files, and nothing else",
+    ),
+    "PODs that are none": (lambda files: {"data/pods.toml": b"\xff"}, "data/pods.toml cannot be read"),
+    "a POD of later": (
+        lambda files: {"data/pods.toml": "".join(map(POD.format, ("2019-01-01", "2020-01-01"))).encode()},
+        "data/pods.toml has PODs that were recorded after 2019-06-30",
+    ),
+    "a row of later": (
+        lambda files: {
+            "data/usage.csv": re.sub(
+                rb"(,20[0-9-]{8})(?=,*\n)", b",2020-05-05", files["data/usage.csv"], count=1
+            )
+        },
+        "data/usage.csv holds rows that were recorded after 2019-06-30",
+    ),
     "no description": (lambda files: {"data/dataset.toml": b"\xff"}, "data/dataset.toml cannot be read"),
 }
 
@@ -161,6 +215,56 @@ def test_a_pack_that_was_put_together_anew_shows_nothing_that_its_record_does_no
         open_pack(made_anew(packed, tmp_path / "other.zip", change)),
     ):
         pass
+
+
+def test_a_packed_question_that_two_readers_could_read_otherwise_is_refused_before_anything_is_run(
+    packed, small_evidence, tmp_path
+):
+    record = shutil.copy(packed.with_name("small.json"), tmp_path)
+    with zipfile.ZipFile(packed) as source:
+        asked = source.read("question.json")
+    for raw, words in (
+        (b'{"horizon": 9e9, ' + asked[1:], "the name 'horizon' stands twice"),
+        (b"\xef\xbb\xbf" + asked, "byte-order mark"),
+        (b"[]", "no JSON object"),
+    ):
+        (tmp_path / "question.json").write_bytes(raw)
+        with pytest.raises(RecordError, match=f"question.json: not the question of a record.*{words}"):
+            rerun(record, small_evidence)
+
+
+def test_a_pack_of_which_a_file_was_taken_out_is_refused(packed, tmp_path):
+    def left(files):
+        del files["question.json"]
+        return {}
+
+    with (
+        pytest.raises(RecordError, match=r"question\.json was taken out"),
+        open_pack(made_anew(packed, tmp_path / "other.zip", left)),
+    ):
+        pass
+
+
+def test_an_archive_made_to_fill_the_memory_is_refused_unread(tmp_path):
+    with zipfile.ZipFile(tmp_path / "x.zip", "w", zipfile.ZIP_DEFLATED) as target:
+        target.writestr("manifest.json", bytes(9_000_000))
+    with (
+        pytest.raises(RecordError, match=r"more than [12],\d{3},\d{3} bytes when unpacked from"),
+        open_pack(tmp_path / "x.zip"),
+    ):
+        pass
+
+
+def test_what_is_no_regular_file_is_never_waited_for(tmp_path):
+    """A pipe never ends."""
+    os.mkfifo(tmp_path / "pipe")
+    for read, words in (
+        (read_decision, "not a regular file"),
+        (verify_register, "not a regular file"),
+        (lambda path: open_pack(path).__enter__(), "not a regular file"),
+    ):
+        with pytest.raises(RecordError, match=words):
+            read(tmp_path / "pipe")
 
 
 def test_a_spoiled_byte_in_a_file_of_a_pack_is_one_clear_line(packed, tmp_path):

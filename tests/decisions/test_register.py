@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import multiprocessing
 import os
+import re
 import signal
 import time
 
@@ -89,6 +90,9 @@ def test_sign_offs_say_who_when_and_which_record(register, tmp_path):
     assert sign_offs_of(tmp_path / "none.jsonl", digest) == ()
     with pytest.raises(RecordError, match="must say who signs"):
         sign_off(register, tmp_path / "B.json", role=" ")
+    for texts in ({"role": "a\nthe chain holds"}, {"role": "a", "note": "\x1b[2J"}, {"role": "a\u202e"}):
+        with pytest.raises(RecordError, match="must be one line of plain text"):
+            sign_off(register, tmp_path / "B.json", **texts)
 
 
 ATTACKS = {
@@ -109,6 +113,14 @@ ATTACKS = {
     ),
     "doubled": (lambda lines: [lines[0], *lines], "entry 1 stands in place 2"),
     "no entry": (lambda lines: [*lines[:2], '{"number": 3, "number": 3}', *lines[3:]], "line 3 is no entry"),
+    "a number as text": (
+        lambda lines: [lines[0].replace('"number":1', '"number":"1"'), *lines[1:]],
+        "line 1 is no entry (number '1' is not as entries are written)",
+    ),
+    "a day with a time": (
+        lambda lines: [*lines[:4], re.sub(r'("known_on":"[0-9-]+)"', r'\1T00:00:00"', lines[4])],
+        "line 5 is no entry (known_on",
+    ),
     "a note added": (lambda lines: [*lines[:3], lines[3].replace("agreed", "refused"), lines[4]], "entry 5"),
 }
 
@@ -192,6 +204,13 @@ def test_an_unfinished_line_of_a_stopped_writer_counts_for_nothing_and_is_cleare
     register_add(register, record("E"), on=DAY + dt.timedelta(days=9))
     found = verify_register(register)
     assert (found.holds, len(found.entries), found.notes) == (True, 6, ())
+
+
+def test_a_file_that_is_no_register_is_none_though_it_has_no_line_at_all(tmp_path):
+    (tmp_path / "x").write_bytes(bytes(99))
+    assert verify_register(tmp_path / "x").problems == (
+        "first broken link: line 1 is no entry, nor the beginning of one",
+    )
 
 
 def test_a_writer_stopped_after_any_byte_of_its_line_leaves_a_register_that_holds_and_goes_on(

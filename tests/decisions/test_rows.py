@@ -58,8 +58,18 @@ def test_altered_back_dated_and_deleted_rows_are_named_apart():
         gzip.compress(b'["a","b",["c"]]\n'),
         gzip.compress(b'["a","b",{"c":"d"}]\n' * 99)[:-9],
         gzip.compress(bytes(range(256)) * 9)[:40] + b"\xff" * 40,
+        gzip.compress(b"\n" * 9_000_000),
     ],
-    ids=["no gzip", "no row", "a column twice", "a number", "cells as a list", "cut short", "spoiled"],
+    ids=[
+        "no gzip",
+        "no row",
+        "a column twice",
+        "a number",
+        "cells as a list",
+        "cut short",
+        "spoiled",
+        "a bomb",
+    ],
 )
 def test_what_is_no_side_file_is_refused(tmp_path, content):
     (tmp_path / "x.rows.gz").write_bytes(content)

@@ -4,7 +4,10 @@ import itertools
 import re
 from pathlib import Path
 
-from kit.figures import style
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from kit.figures import as_written, style
 
 FIGURES = Path(style.__file__).parent
 
@@ -29,3 +32,14 @@ def test_lines_differ_in_grey_or_by_dash():
     lines = sorted((grey(colour), dash) for colour, dash, _ in style.LINES)
     for (one, dash), (other, other_dash) in itertools.pairwise(lines):
         assert abs(one - other) > 10 or dash != other_dash
+
+
+def test_what_came_with_data_is_no_formula_and_steers_nothing():
+    """A formula that cannot be set would end the drawing; the powers of a logarithmic axis stay powers."""
+    figure = Figure()
+    ax = figure.add_subplot(title="costs $\\frac{1}{0}$ \x1b[2J", xscale="log", xlim=(1, 1000))
+    as_written(figure)
+    FigureCanvasAgg(figure).draw()
+    assert ax.get_title() == "costs $\\frac{1}{0}$ \N{REPLACEMENT CHARACTER}[2J"
+    assert not ax.title.get_parse_math()
+    assert ax.get_xticklabels()[0].get_parse_math()
