@@ -95,19 +95,14 @@ def questions_page() -> str:
     str
         One row a field.
     """
-    lines = [
-        "# Fields of a question",
-        "",
-        "Made by `python -m kit.dictionary docs` from `kit/intervals/question.py`; do not edit by hand.",
-        "",
+    return _fields_page(
+        Question,
+        "a question",
+        "kit/intervals/question.py",
         "A question is a TOML file; those of the demo are in `demo_fleet/questions/`. `[[modes]]` stands once for each "
         "damage type. Whatever is stated and not fitted needs a `basis` that says where it comes from; it is listed as an "
         "assumption with every answer.",
-        "",
-        "| field | meaning | default |",
-        "| --- | --- | --- |",
-    ]
-    return "\n".join([*lines, *_field_rows(Question), ""])
+    )
 
 
 def dataset_page() -> str:
@@ -118,19 +113,21 @@ def dataset_page() -> str:
     str
         One row a field.
     """
-    lines = [
-        "# Fields of dataset.toml",
-        "",
-        "Made by `python -m kit.dictionary docs` from `kit/findings/read/dataset.py`; do not edit by hand.",
-        "",
+    return _fields_page(
+        Dataset,
+        "dataset.toml",
+        "kit/findings/read/dataset.py",
         "`dataset.toml` stands in the folder of the tables, or beside a workbook, and says what they are: `python -m kit new FOLDER --from "
         "EXTRACT` drafts it. `[[packages]]` stands once for each scheduled check, `[planned_usage.SUBTYPE]` for each subtype, `[map.TABLE.PART]` "
         "for each table that differs ([column_map.md](column_map.md)). The same as a JSON Schema: `docs/dataset.schema.json`.",
-        "",
-        "| field | meaning | default |",
-        "| --- | --- | --- |",
-    ]
-    return "\n".join([*lines, *_field_rows(Dataset), ""])
+    )
+
+
+def _fields_page(model: type[BaseModel], what: str, module: str, about: str) -> str:
+    """Return the page of a model: what it is, and a row of a table for each of its fields."""
+    made = f"Made by `python -m kit.dictionary docs` from `{module}`; do not edit by hand."
+    head = ["| field | meaning | default |", "| --- | --- | --- |"]
+    return "\n".join([f"# Fields of {what}", "", made, "", about, "", *head, *_field_rows(model), ""])
 
 
 def _field_rows(model: type[BaseModel]) -> list[str]:

@@ -58,8 +58,7 @@ def grid_pod(
     >>> grid_pod([10.0, 20.0, 40.0], 25.0, DetectionCurve(a50=20.0)).round(3)
     array([0.007, 0.251, 0.941])
     """
-    if not (aspect >= 1 and np.isfinite(aspect)):
-        raise ValueError(f"`aspect` must be at least 1 and finite. Got {aspect!r}.")
+    _check(aspect)
     a = np.asarray(size, np.float64)
     # The ellipse of that length over width with the area of the circle.
     meets = tap_grid_chance(a * np.sqrt(aspect), a / np.sqrt(aspect), pitch, grid=grid)
@@ -104,8 +103,7 @@ def detectable_size(
     >>> round(detectable_size(25.0, DetectionCurve(a50=20.0)), 1)
     34.7
     """
-    if not 0 < pod < 1:
-        raise ValueError(f"`pod` must be above 0 and below 1. Got {pod!r}.")
+    _check(aspect, pod)
 
     def excess(log_size: float) -> float:
         return float(grid_pod(np.exp(log_size), pitch, detection, aspect=aspect, grid=grid)) - pod
@@ -154,15 +152,20 @@ def widest_pitch(
     >>> round(widest_pitch(40.0, DetectionCurve(a50=20.0)), 1)
     33.0
     """
-    if not 0 < pod < 1:
-        raise ValueError(f"`pod` must be above 0 and below 1. Got {pod!r}.")
+    _check(aspect, pod)
     at_once = float(as_detection(detection).pod(size))
     if at_once < pod:
         raise ValueError(
             f"`size` {size:g} mm sounds dull with chance {at_once:.3f} only, below {pod:g}, however close the taps. "
             "Take a larger size, a lower chance or another method."
         )
-    if not (aspect >= 1 and np.isfinite(aspect)):
-        raise ValueError(f"`aspect` must be at least 1 and finite. Got {aspect!r}.")
     # The grid must meet it often enough that, with the sound, the wanted chance is left.
     return tap_grid_pitch(size * np.sqrt(aspect), size / np.sqrt(aspect), pod / at_once, grid=grid)
+
+
+def _check(aspect: float, pod: float = 0.5) -> None:
+    """Refuse a shape or a wanted chance that cannot be."""
+    if not 0 < pod < 1:
+        raise ValueError(f"`pod` must be above 0 and below 1. Got {pod!r}.")
+    if not (aspect >= 1 and np.isfinite(aspect)):
+        raise ValueError(f"`aspect` must be at least 1 and finite. Got {aspect!r}.")

@@ -12,6 +12,10 @@ from kit.growth import Growth
 from kit.numerics.typing import Floats
 from kit.posterior.size_detection import GrowthDetection
 
+_DRAWN = (
+    "scale", "shape", "onset_median", "onset_log_sd", "rate_median", "rate_log_sd", "no_growth_share", "form"
+)  # fmt: skip
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class PodDraws:
@@ -170,6 +174,33 @@ class KindDraws:
             no_growth_share=float(self.no_growth_share[i]),
         )
 
+    def taken(self, rows: np.ndarray) -> KindDraws:
+        """Return some of the draws.
+
+        Parameters
+        ----------
+        rows : ndarray of int
+            Which; one may be taken more than once.
+
+        Returns
+        -------
+        KindDraws
+            These.
+        """
+
+        def of_pod(pod: PodDraws) -> PodDraws:
+            return PodDraws(**{name: values[rows] for name, values in vars(pod).items()})
+
+        return replace(
+            self,
+            **{name: getattr(self, name)[rows] for name in _DRAWN},
+            pod=of_pod(self.pod),
+            past_pod=None if self.past_pod is None else of_pod(self.past_pod),
+            restoration=None
+            if self.restoration is None
+            else np.broadcast_to(self.restoration, self.scale.shape)[rows],
+        )
+
     def to_frame(self) -> pd.DataFrame:
         """Return one row a draw.
 
@@ -178,17 +209,7 @@ class KindDraws:
         DataFrame
             Index draw, 0 for the central value; the parameters as columns.
         """
-        names = (
-            "scale",
-            "shape",
-            "onset_median",
-            "onset_log_sd",
-            "rate_median",
-            "rate_log_sd",
-            "no_growth_share",
-            "form",
-        )
-        frame = pd.DataFrame({name: getattr(self, name) for name in names})
+        frame = pd.DataFrame({name: getattr(self, name) for name in _DRAWN})
         for name, value in vars(self.pod).items():
             frame[name] = value
         return frame.rename_axis("draw")

@@ -17,7 +17,7 @@ from kit.programmes.cost import (
     method_choice,
     replacement_ages,
 )
-from kit.programmes.damage import PanelDamage, damage_blocks, taken, thinned
+from kit.programmes.damage import PanelDamage, damage_blocks, thinned
 from kit.programmes.extension import (
     Extension,
     MonitoringRule,
@@ -119,7 +119,6 @@ __all__ = [
     "shared_factors",
     "simulate_programme",
     "stated_values",
-    "taken",
     "thinned",
     "tornado",
     "value_of_evidence",

@@ -41,47 +41,7 @@ def thinned(draws: KindDraws, n: int) -> KindDraws:
         The same of them for every kind of one question.
     """
     rows = 1 + np.unique(np.linspace(0, draws.n - 2, min(n, draws.n - 1)).round().astype(int))
-    return taken(draws, rows)
-
-
-def taken(draws: KindDraws, rows: np.ndarray) -> KindDraws:
-    """Return some of the draws.
-
-    Parameters
-    ----------
-    draws : KindDraws
-        Joint draws.
-    rows : ndarray of int
-        Which.
-
-    Returns
-    -------
-    KindDraws
-        These.
-    """
-    names = (
-        "scale",
-        "shape",
-        "onset_median",
-        "onset_log_sd",
-        "rate_median",
-        "rate_log_sd",
-        "no_growth_share",
-        "form",
-    )
-    return replace(
-        draws,
-        **{name: getattr(draws, name)[rows] for name in names},
-        pod=_pod_taken(draws.pod, rows),
-        past_pod=None if draws.past_pod is None else _pod_taken(draws.past_pod, rows),
-        restoration=None
-        if draws.restoration is None
-        else np.broadcast_to(draws.restoration, draws.scale.shape)[rows],
-    )
-
-
-def _pod_taken(pod: PodDraws, rows: np.ndarray) -> PodDraws:
-    return PodDraws(**{name: values[rows] for name, values in vars(pod).items()})
+    return draws.taken(rows)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -382,7 +342,7 @@ def damage_blocks(
                     part,
                     _sampled(
                         some,
-                        taken(draws, rows),
+                        draws.taken(rows),
                         rows,
                         limit=limit,
                         ahead=ahead[part],

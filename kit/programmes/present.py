@@ -16,7 +16,7 @@ from kit.intervals import Evidence, Question
 from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
-from kit.programmes.damage import HIDDEN, damage_blocks, taken, thinned
+from kit.programmes.damage import HIDDEN, damage_blocks, thinned
 from kit.programmes.group import DRAWS, LEVEL, Group, Progress, band, group_of
 from kit.programmes.panels import PanelLives, living_panels
 from kit.programmes.result import OfGroup
@@ -349,7 +349,7 @@ def rank_panels(
     All are ranked under the central value with few samples; only the panels on top, twice as many as asked for, are worked
     out under the draws.
     """
-    central = present_chances(lives, taken(draws, np.array([0])), limit=limit, seed=seed, samples=24)
+    central = present_chances(lives, draws.taken(np.array([0])), limit=limit, seed=seed, samples=24)
     removed = central.found_beyond[0]
     first = np.argsort(-removed, kind="stable")[: min(2 * top, len(lives))]
     every = present_chances(lives.take(first), thinned(draws, 100), limit=limit, seed=seed)

@@ -12,7 +12,7 @@ import pandas as pd
 from kit.intervals import PER_FLIGHT_HOURS, Answer, JointRisk, Usage, as_counted
 from kit.numerics.renamed import formerly
 from kit.numerics.words import percent
-from kit.posterior import KindDraws, PodDraws
+from kit.posterior import KindDraws
 from kit.simulate.schedule import ScheduleOutcome, simulate_schedule
 
 _HAPPENED = ("arose", "found", "exceedances", "exposure_hours")
@@ -70,28 +70,7 @@ def simulated_schedules(answer: Answer) -> list[dict[str, object]]:
 
 def _central(draws: KindDraws) -> KindDraws:
     """Return the central value over and over, with the first onset only, which is what the simulation knows."""
-
-    def same(values: np.ndarray) -> np.ndarray:
-        return np.repeat(values[:1], _REPEATS)
-
-    names = (
-        "scale",
-        "shape",
-        "onset_median",
-        "onset_log_sd",
-        "rate_median",
-        "rate_log_sd",
-        "no_growth_share",
-        "form",
-    )
-    pod = PodDraws(**{name: same(values) for name, values in vars(draws.pod).items()})
-    return replace(
-        draws,
-        **{name: same(getattr(draws, name)) for name in names},
-        pod=pod,
-        restoration=None,
-        diagnostics={},
-    )
+    return replace(draws.taken(np.zeros(_REPEATS, int)), restoration=None, diagnostics={})
 
 
 def _worked_out(answer: Answer) -> JointRisk:

@@ -461,6 +461,36 @@ class RepairedAgainstNew:
         return self.counts.join(ratios)
 
 
+def lives_with_repairs(lives: Fleet | RepairedLives, **asked: object) -> RepairedLives:
+    """Take lives as they are or build them from a fleet, and refuse those of which none followed a repair.
+
+    Parameters
+    ----------
+    lives : Fleet or RepairedLives
+        The findings as loaded, or lives already built.
+    **asked
+        As `repaired_lives` takes them, for a fleet.
+
+    Returns
+    -------
+    RepairedLives
+        The lives.
+
+    Raises
+    ------
+    ValueError
+        If no life followed a repair.
+    """
+    need_fleet(lives, RepairedLives, name="lives", must="a fleet or repaired lives")
+    made = repaired_lives(lives, **asked) if isinstance(lives, Fleet) else lives
+    if not (made.number > 0).any():
+        raise ValueError(
+            f"`lives` must hold lives after a repair. Got {len(made)} first lives only: nothing tells what a repair does. "
+            "Repairs with a restoration factor below 1, and looks after them, are needed."
+        )
+    return made
+
+
 def _level(name: str) -> str:
     """Level of a coefficient's name, which is ``after[level]``."""
     return name.removeprefix("after[").removesuffix("]")
@@ -514,14 +544,7 @@ def repaired_against_new(
     ratio r stretches all ages; the hazard ratio is :math:`r^{-k}`. A ratio of 1 says that repaired areas
     are as new.
     """
-    need_fleet(lives, RepairedLives, name="lives", must="a fleet or repaired lives")
-    if isinstance(lives, Fleet):
-        lives = repaired_lives(lives, kind=kind, clock=clock, zones=zones, by=by)
-    if not (lives.number > 0).any():
-        raise ValueError(
-            f"`lives` must hold lives after a repair. Got {len(lives)} first lives only. Repairs with a restoration "
-            "factor below 1, and looks after them, are needed."
-        )
+    lives = lives_with_repairs(lives, kind=kind, clock=clock, zones=zones, by=by)
     h = lives.histories
     frame = lives.to_frame()
     frame.attrs = {"clock": h.clock, "kind": h.kind}

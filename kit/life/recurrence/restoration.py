@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc
 
-from kit.findings import Fleet, need_fleet
+from kit.findings import Fleet
 from kit.life.fits.fit import LifeFit
 from kit.life.fits.weibull import fit_weibull
 from kit.life.likelihood.families import WEIBULL
 from kit.life.likelihood.likelihood import PerfectTerms
 from kit.life.likelihood.maximum import highest_life
-from kit.life.lives.repairs import RepairedLives, repaired_lives
+from kit.life.lives.repairs import RepairedLives, lives_with_repairs
 from kit.numerics.confidence import likelihood_drop, normal_reach
 from kit.numerics.covariance import second_derivatives
 from kit.numerics.fit import Fit, Parameter
@@ -381,13 +381,7 @@ def fit_restoration(
     .. [1] M. Kijima, "Some results for repairable systems with general repair", *Journal of Applied
        Probability* 26, 1989, 89-102, model II.
     """
-    need_fleet(lives, RepairedLives, name="lives", must="a fleet or repaired lives")
-    if isinstance(lives, Fleet):
-        lives = repaired_lives(lives, kind=kind, clock=clock, zones=zones, by=by)
-    if not (lives.number > 0).any():
-        raise ValueError(
-            f"`lives` must hold lives after a repair. Got {len(lives)} first lives only: nothing tells what a repair does."
-        )
+    lives = lives_with_repairs(lives, kind=kind, clock=clock, zones=zones, by=by)
     if restoration is None:
         held = {}
     elif isinstance(restoration, Mapping):
