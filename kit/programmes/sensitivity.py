@@ -99,151 +99,66 @@ def stated_values(ask: Question, *, limit_mm: float) -> tuple[Varied, ...]:
     tuple of Varied
         With low and high values from the spread that is stated beside them, or 25 % on either side.
     """
-    pod, out = ask.detection, []
-
-    def of_pod(field: str) -> Callable[[Question, float], Question]:
-        def apply(one: Question, value: float) -> Question:
-            return one.model_copy(update={"detection": one.detection.model_copy(update={field: value})})
-
-        return apply
-
-    def of_question(field: str) -> Callable[[Question, float], Question]:
-        return lambda one, value: one.model_copy(update={field: value})
-
-    def of_mode(i: int, *path: str) -> Callable[[Question, float], Question]:
-        def apply(one: Question, value: float) -> Question:
-            mode = one.modes[i]
-            if len(path) == 1:
-                mode = mode.model_copy(update={path[0]: value})
-            else:
-                part = getattr(mode, path[0]).model_copy(update={path[1]: value})
-                mode = mode.model_copy(update={path[0]: part})
-            return one.model_copy(update={"modes": (*one.modes[:i], mode, *one.modes[i + 1 :])})
-
-        return apply
-
-    def factor(name, unit, base, log_sd, apply, basis):
-        sd = log_sd if log_sd > 0 else np.log1p(_STEP) / _Z
-        why = basis if log_sd > 0 else "25 % on either side, as no spread is stated"
-        out.append(
-            Varied(
-                name=name,
-                unit=unit,
-                base=float(base),
-                low=float(base * np.exp(-_Z * sd)),
-                high=float(base * np.exp(_Z * sd)),
-                basis=why,
-                apply=apply,
-            )
-        )
-
-    def share(name, base, sd, apply, basis):
-        if not 0 < base < 1:
-            return
-        at = logit(base)
-        out.append(
-            Varied(
-                name=name,
-                unit="-",
-                base=float(base),
-                low=float(expit(at - _Z * sd)),
-                high=float(expit(at + _Z * sd)),
-                basis=basis,
-                apply=apply,
-            )
-        )
-
+    pod, in_words = ask.detection, ask.clock.replace("_", " ")
     stated = "5 % and 95 % of the stated spread"
     assumed = "logit 0.5 on either side, assumed"
-    factor("POD: a50", "mm", pod.a50_mm, pod.log_a50_sd, of_pod("a50_mm"), stated)
-    factor("POD: slope", "-", pod.slope, pod.log_slope_sd, of_pod("slope"), stated)
-    share("POD: plateau", pod.plateau, pod.logit_plateau_sd or 0.3, of_pod("plateau"), stated)
+    out = [
+        _times("POD: a50", "mm", pod.a50_mm, pod.log_a50_sd, "detection.a50_mm", stated),
+        _times("POD: slope", "-", pod.slope, pod.log_slope_sd, "detection.slope", stated),
+        _share("POD: plateau", pod.plateau, pod.logit_plateau_sd or 0.3, "detection.plateau", stated),
+    ]
     if any(mode.far_side_share for mode in ask.modes):
-        share("POD: far-side plateau", pod.far_side_plateau, 0.3, of_pod("far_side_plateau"), assumed)
-    factor(
-        "true over mapped size",
-        "-",
-        ask.measured_to_true,
-        ask.log_measured_to_true_sd,
-        of_question("measured_to_true"),
-        stated,
-    )
+        out.append(
+            _share("POD: far-side plateau", pod.far_side_plateau, 0.3, "detection.far_side_plateau", assumed)
+        )
+    sure = ask.log_measured_to_true_sd
+    out.append(_times("true over mapped size", "-", ask.measured_to_true, sure, "measured_to_true", stated))
     for i, mode in enumerate(ask.modes):
-        kind = mode.kind.replace("_", " ")
-        share(
-            f"{kind}: far-side share",
-            mode.far_side_share,
-            pod.logit_far_share_sd or 0.3,
-            of_mode(i, "far_side_share"),
-            stated,
+        kind, at, growth, onset = mode.kind.replace("_", " "), f"modes.{i}", mode.growth, mode.onset
+        far = pod.logit_far_share_sd or 0.3
+        out.append(
+            _share(f"{kind}: far-side share", mode.far_side_share, far, f"{at}.far_side_share", stated)
         )
         if mode.assumed_shape is not None:
-            factor(
-                f"{kind}: shape",
-                "-",
-                mode.assumed_shape,
-                mode.shape_log_sd or 0.35,
-                of_mode(i, "assumed_shape"),
-                "5 % and 95 % of its prior",
-            )
+            prior, sd = "5 % and 95 % of its prior", mode.shape_log_sd or 0.35
+            out.append(_times(f"{kind}: shape", "-", mode.assumed_shape, sd, f"{at}.assumed_shape", prior))
         if mode.restoration is not None and mode.restoration != "fit":
-            low, high = max(mode.restoration - _STEP, 0.0), min(mode.restoration + _STEP, 1.0)
+            left = float(mode.restoration)
             out.append(
                 Varied(
                     name=f"{kind}: left of the age by a repair",
                     unit="-",
-                    base=float(mode.restoration),
-                    low=low,
-                    high=high,
+                    base=left,
+                    low=max(left - _STEP, 0.0),
+                    high=min(left + _STEP, 1.0),
                     basis="0.25 on either side, as no spread is stated",
-                    apply=of_mode(i, "restoration"),
+                    apply=_sets(f"{at}.restoration"),
                     moves="problem",
                 )
             )
-        if mode.growth != "fit":
-            growth = mode.growth
-            factor(
-                f"{kind}: growth rate",
-                "mm per clock unit",
-                growth.rate_median,
-                growth.log_rate_sd,
-                of_mode(i, "growth", "rate_median"),
-                stated,
+        if growth != "fit":
+            rate, spread, still = (
+                f"{at}.growth.{name}" for name in ("rate_median", "rate_log_sd", "no_growth_share")
             )
-            factor(
-                f"{kind}: spread of rates",
-                "-",
-                growth.rate_log_sd,
-                0.0,
-                of_mode(i, "growth", "rate_log_sd"),
-                stated,
-            )
-            share(
-                f"{kind}: share that stands still",
-                growth.no_growth_share,
-                0.5,
-                of_mode(i, "growth", "no_growth_share"),
-                assumed,
-            )
-        if mode.onset != "fit":
-            onset = mode.onset
-            factor(
-                f"{kind}: size at onset",
-                "mm",
-                onset.median_mm,
-                onset.log_median_sd,
-                of_mode(i, "onset", "median_mm"),
-                stated,
-            )
-            factor(
-                f"{kind}: spread of sizes at onset",
-                "-",
-                onset.log_sd,
-                0.0,
-                of_mode(i, "onset", "log_sd"),
-                stated,
-            )
-    out.append(
+            out += [
+                _times(
+                    f"{kind}: growth rate",
+                    "mm per clock unit",
+                    growth.rate_median,
+                    growth.log_rate_sd,
+                    rate,
+                    stated,
+                ),
+                _times(f"{kind}: spread of rates", "-", growth.rate_log_sd, 0.0, spread, stated),
+                _share(f"{kind}: share that stands still", growth.no_growth_share, 0.5, still, assumed),
+            ]
+        if onset != "fit":
+            size, spread = f"{at}.onset.median_mm", f"{at}.onset.log_sd"
+            out += [
+                _times(f"{kind}: size at onset", "mm", onset.median_mm, onset.log_median_sd, size, stated),
+                _times(f"{kind}: spread of sizes at onset", "-", onset.log_sd, 0.0, spread, stated),
+            ]
+    out += [
         Varied(
             name="limit",
             unit="mm",
@@ -251,13 +166,10 @@ def stated_values(ask: Question, *, limit_mm: float) -> tuple[Varied, ...]:
             low=limit_mm * 0.9,
             high=limit_mm * 1.1,
             basis="10 % on either side: how it is measured",
-            apply=of_question("limit_mm"),
+            apply=_sets("limit_mm"),
             moves="problem",
-        )
-    )
-    factor("horizon", ask.clock.replace("_", " "), ask.horizon, 0.0, of_question("horizon"), stated)
-    out[-1] = replace(out[-1], moves="problem")
-    out.append(
+        ),
+        replace(_times("horizon", in_words, ask.horizon, 0.0, "horizon", stated), moves="problem"),
         Varied(
             name="planned usage",
             unit="times",
@@ -267,9 +179,40 @@ def stated_values(ask: Question, *, limit_mm: float) -> tuple[Varied, ...]:
             basis="10 % on either side",
             apply=lambda one, _: one,
             moves="usage",
-        )
-    )
-    return tuple(out)
+        ),
+    ]
+    return tuple(one for one in out if one is not None)
+
+
+def _times(name: str, unit: str, base: float, log_sd: float, path: str, basis: str) -> Varied:
+    """Vary a positive value by a factor either way."""
+    sd = log_sd if log_sd > 0 else np.log1p(_STEP) / _Z
+    low, high = (float(base * np.exp(z * sd)) for z in (-_Z, _Z))
+    why = basis if log_sd > 0 else "25 % on either side, as no spread is stated"
+    return Varied(name=name, unit=unit, base=float(base), low=low, high=high, basis=why, apply=_sets(path))
+
+
+def _share(name: str, base: float, sd: float, path: str, basis: str) -> Varied | None:
+    """Vary a share by its odds; one that is none or all stays."""
+    if not 0 < base < 1:
+        return None
+    low, high = (float(expit(logit(base) + z * sd)) for z in (-_Z, _Z))
+    return Varied(name=name, unit="-", base=float(base), low=low, high=high, basis=basis, apply=_sets(path))
+
+
+def _sets(path: str) -> Callable[[Question, float], Question]:
+    """Return what makes a question with another value at a dotted path."""
+
+    def put(part, names: list[str], value: float):
+        if not names:
+            return value
+        head, *rest = names
+        if isinstance(part, tuple):
+            at = int(head)
+            return (*part[:at], put(part[at], rest, value), *part[at + 1 :])
+        return part.model_copy(update={head: put(getattr(part, head), rest, value)})
+
+    return lambda ask, value: put(ask, path.split("."), value)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
