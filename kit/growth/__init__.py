@@ -12,9 +12,11 @@ from kit.growth.forms import (
     size_after,
 )
 from kit.growth.joint import JointFit, RateNotTold, compare_joint, fit_joint
+from kit.growth.jumps import Jumps, find_jumps
 from kit.growth.models import Case, DelayTime, Growth, GrowthModel, LinearGrowth, SizeDetection
 from kit.growth.onset import OnsetSizeFit, OnsetSizeLikelihood, find_kernels, fit_onset_size
-from kit.growth.track_likelihood import WEAK_PRIORS, TrackLikelihood
+from kit.growth.parameters import WEAK_PRIORS
+from kit.growth.track_likelihood import TrackLikelihood
 from kit.growth.tracks import TrackFit, fit_growth, fit_tracks
 from kit.numerics.quadrature import unit_nodes
 
@@ -30,6 +32,7 @@ __all__ = [
     "GrowthForm",
     "GrowthModel",
     "JointFit",
+    "Jumps",
     "LinearGrowth",
     "OnsetSizeFit",
     "OnsetSizeLikelihood",
@@ -41,6 +44,7 @@ __all__ = [
     "compare_growth",
     "compare_joint",
     "delay_to",
+    "find_jumps",
     "find_kernels",
     "fit_growth",
     "fit_joint",

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from kit.growth.forms import GrowthForm, as_form
-from kit.growth.track_likelihood import WEAK_PRIORS
+from kit.growth.parameters import WEAK_PRIORS
 from kit.growth.tracks import TrackFit, fit_tracks
 
 _CLOSE = 4.0  # forms whose criteria are nearer than this are indistinguishable here (assumed, customary)

@@ -485,6 +485,29 @@ class Likelihood:
         """
         return self._densities(p)[0]
 
+    def jump_chances(self, p: Floats) -> Floats:
+        """Chance that the damage jumped, for each step between two mappings at different ages.
+
+        Parameters
+        ----------
+        p : ndarray, shape (11,)
+            The parameters.
+
+        Returns
+        -------
+        ndarray, shape (n_steps,)
+            Track by track; no track has more than one jump. Empty without jumps in the model [-].
+        """
+        log_share = self.path_logs(p)
+        log_share[self.order] -= np.logaddexp.reduceat(log_share[self.order], self.starts)[self.track_of]
+        ends = np.cumsum([group.owner.size for group in self.groups])
+        parts = [
+            np.exp(log_share[end - group.owner.size : end])
+            for group, end in zip(self.groups, ends, strict=True)
+            if group.jumps
+        ]
+        return np.sum(parts, axis=0) if parts else np.empty(0)
+
     def _densities(self, p: Floats) -> tuple[Floats, list[tuple]]:
         """Log of the chance of every path; what the gradient needs of each group."""
         mu, tau, nu, sigma = p[MU], np.exp(p[TAU]), p[NU], np.exp(p[SIGMA])

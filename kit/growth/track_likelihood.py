@@ -13,6 +13,7 @@ from scipy.special import gammaln
 
 from kit.growth.closed import ClosedLikelihood
 from kit.growth.forms import GrowthForm
+from kit.growth.parameters import NAMES, add_priors, check_priors, scale_of, to_natural, to_scale
 from kit.growth.paths import (
     ARREST,
     BEND,
@@ -24,39 +25,14 @@ from kit.growth.paths import (
     SIGMA,
     STEP,
     STEP_SD,
-    STILL,
     TAU,
     Likelihood,
     Mappings,
 )
 from kit.numerics.covariance import covariance_within, second_derivatives
-from kit.numerics.fit import SCALES
 from kit.numerics.maximum import Followed, maximise
 from kit.numerics.profile import limits_within
 from kit.numerics.typing import Floats
-
-NAMES = (
-    "first_median",
-    "first_log_sd",
-    "rate_median",
-    "rate_log_sd",
-    "correlation",
-    "size_log_sd",
-    "no_growth_share",
-    "arrest_rate",
-    "jump_share",
-    "jump_median",
-    "jump_log_sd",
-)
-"""Parameters of growth by tracks, in the order of `kit.growth.paths`."""
-
-WEAK_PRIORS = {
-    "rate_log_sd": (0.6, 0.35),
-    "correlation": (0.0, 0.8),
-    "size_log_sd": (0.15, 0.5),
-    "no_growth_share": (0.27, 1.5),
-}
-"""Weak priors of what few tracks do not tell: median, and standard deviation on the scale of the fit (assumed, no source)."""
 
 PLACED = [MU, TAU, NU, SIGMA, BEND, ERROR, STEP, STEP_SD]  # what hangs on where the nodes are
 _LOG_2PI = float(np.log(2 * np.pi))
@@ -64,94 +40,6 @@ _FREEDOM, _PROPOSAL_WIDER, _WIDEST = 4, 1.15, 1.5  # of the proposal of an impor
 _BEND_STEP = 1e-4
 _SOME_TRACKS = 32  # damages that stand for all in the prior of the rate
 NEAR = 0.1  # nodes reach far enough that a smaller move needs no others
-
-
-def scale_of(i: int) -> str:
-    """Name the scale on which a parameter is fitted.
-
-    Parameters
-    ----------
-    i : int
-        Number of the parameter.
-
-    Returns
-    -------
-    str
-        ``log``, ``logit`` or ``atanh``.
-    """
-    if i == BEND:
-        return "atanh"
-    return "logit" if i in (STILL, JUMP) else "log"
-
-
-def to_natural(i: int, value: ArrayLike) -> Floats:
-    """Parameter as it is read, from the scale on which it is fitted.
-
-    Parameters
-    ----------
-    i : int
-        Number of the parameter.
-    value : array_like of float
-        On the scale of the fit.
-
-    Returns
-    -------
-    ndarray of float
-        In the unit of the parameter.
-    """
-    return SCALES[scale_of(i)].back(np.asarray(value, np.float64))
-
-
-def to_scale(i: int, value: float) -> float:
-    """Parameter on the scale on which it is fitted, from how it is read.
-
-    Parameters
-    ----------
-    i : int
-        Number of the parameter.
-    value : float
-        In its unit.
-
-    Returns
-    -------
-    float
-        On the scale of the fit.
-    """
-    return float(SCALES[scale_of(i)].place(np.float64(value)))
-
-
-def check_priors(priors: Mapping[str, tuple[float, float]]) -> dict[int, tuple[float, float]]:
-    """Return priors by number of parameter: centre and standard deviation on the scale of the fit.
-
-    Parameters
-    ----------
-    priors : mapping of str to tuple of float
-        By name: median in its unit, and standard deviation on the scale of the fit [-].
-
-    Returns
-    -------
-    dict of int to tuple of float
-        By number.
-
-    Raises
-    ------
-    ValueError
-        If a name is unknown or a number impossible.
-    """
-    out = {}
-    for name, prior in priors.items():
-        if name not in NAMES:
-            raise ValueError(f"`priors` must name parameters: {', '.join(NAMES)}. Got {name!r}.")
-        i = NAMES.index(name)
-        with np.errstate(all="ignore"):
-            centre = to_scale(i, prior[0]) if len(prior) == 2 else np.nan
-        if not (np.isfinite(centre) and 0 < prior[1] < np.inf):
-            raise ValueError(
-                f"`priors` must give {name} as a median in its range and a positive standard deviation on the "
-                f"{scale_of(i)} scale. Got {prior!r}."
-            )
-        out[i] = centre, float(prior[1])
-    return out
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -389,11 +277,7 @@ class TrackLikelihood:
     def _value(self, x: Floats) -> tuple[float, Floats]:
         """Likelihood and priors at one point, with the gradient."""
         point = self._points(x)[0]
-        value, slope = self._surface.value(point)
-        for i, (centre, width) in check_priors(self.priors).items():
-            off = (point[i] - centre) / width
-            value -= 0.5 * off**2
-            slope[i] -= off / width
+        value, slope = add_priors(*self._surface.value(point), point, self.priors)
         return value, slope[self._free]
 
     def covariance(self) -> pd.DataFrame:
@@ -597,25 +481,71 @@ class TrackLikelihood:
         if "arrest_rate" in self.names:
             raise ValueError("the likelihood must be without arrest. Got one with `arrest_rate`.")
         check_priors({"arrest_rate": prior})
-        data, active = self._surface.data, self._surface.active.copy()
-        active[ARREST] = True
-        names = tuple(name for i, name in enumerate(NAMES) if active[i])
-        at = names.index("arrest_rate")
-        point = self._points(self.estimate)[0]
-        point[ARREST] = np.log(prior[0])
-        exact = Likelihood(data, self.form, active, getattr(self._surface, "curve", None))
-        other = replace(
-            self,
-            names=names,
-            scales=tuple(scale_of(i) for i in range(N_PARAMETERS) if active[i]),
-            estimate=np.insert(self.estimate, at, point[ARREST]),
-            limits=np.insert(self.limits, at, arrest_limits(data), axis=0),
-            _whole=point,
-            _surface=_placed(exact, point),
-        )
+        limits = arrest_limits(self._surface.data)
+        other = self._with(ARREST, float(np.log(prior[0])), limits, self._surface.data)
         other = replace(other, priors={**self.priors, "arrest_rate": prior})
         point, _ = other.highest()
         return replace(other, estimate=point)
+
+    def with_jumps(self, *, median: float, log_sd: float, most: int) -> TrackLikelihood:
+        """Return the likelihood of the same mappings where sizes may jump between two of them, by a factor as given.
+
+        Parameters
+        ----------
+        median, log_sd : float
+            Median factor of a jump, and the standard deviation of its log [-].
+        most : int
+            Damages that are enough; of more, some are taken, evenly.
+
+        Returns
+        -------
+        TrackLikelihood
+            With `jump_share` last among its names, next to none at first.
+        """
+        data = self._surface.data
+        some = data.some(-(-data.n_tracks // most))
+        held = {STEP: float(np.log(median)), STEP_SD: float(np.log(log_sd))}
+        return self._with(JUMP, JUMP_LIMITS[0], JUMP_LIMITS, some, held)
+
+    def _with(
+        self,
+        i: int,
+        begin: float,
+        limits: tuple[float, float],
+        data: Mappings,
+        held: Mapping[int, float] | None = None,
+    ) -> TrackLikelihood:
+        """Return it with one more parameter, and others held, and nodes placed where it is."""
+        active, point = self._surface.active.copy(), self._points(self.estimate)[0]
+        for number, value in {i: begin, **(held or {})}.items():
+            active[number], point[number] = True, value
+        free = sorted([*self._free, i])
+        at = free.index(i)
+        exact = Likelihood(data, self.form, active, getattr(self._surface, "curve", None))
+        return replace(
+            self,
+            names=tuple(NAMES[k] for k in free),
+            scales=tuple(scale_of(k) for k in free),
+            estimate=np.insert(self.estimate, at, begin),
+            limits=np.insert(self.limits, at, limits, axis=0),
+            _whole=point,
+            _surface=_placed(exact, point),
+        )
+
+    def jump_chances(self, x: ArrayLike) -> Floats:
+        """Chance that the damage jumped, for each step between two mappings.
+
+        Parameters
+        ----------
+        x : array_like of float, shape (p,)
+            Coordinates, with those of jumps among them.
+
+        Returns
+        -------
+        ndarray, shape (n_steps,)
+            In the order of the mappings [-].
+        """
+        return self._surface.jump_chances(self._points(x)[0])
 
     def laplace_evidence(self) -> float:
         """Log of the chance of the mappings by the curvature at the estimate: quick, and good to some tenths.
@@ -635,6 +565,10 @@ class TrackLikelihood:
         """Return it with nodes and estimate at a point."""
         whole = self._points(x)[0]
         return replace(self, estimate=x, _whole=whole, _surface=_placed(self._surface, whole))
+
+
+JUMP_LIMITS = (-9.0, 0.0)
+"""Range of the logit of the share of steps in which damage jumps."""
 
 
 def arrest_limits(data: Mappings) -> tuple[float, float]:

@@ -15,6 +15,7 @@ from scipy.special import logit, ndtri
 from kit.detection import DetectionCurve, HasCurve, as_detection
 from kit.findings import need_columns
 from kit.growth.forms import GrowthForm, as_form, delay_to, size_after
+from kit.growth.parameters import NAMES, add_priors, check_priors, scale_of, to_natural
 from kit.growth.paths import (
     ARREST,
     JUMP,
@@ -26,14 +27,11 @@ from kit.growth.paths import (
     Mappings,
 )
 from kit.growth.track_likelihood import (
-    NAMES,
+    JUMP_LIMITS,
     NEAR,
     PLACED,
     TrackLikelihood,
     arrest_limits,
-    check_priors,
-    scale_of,
-    to_natural,
     track_likelihood,
 )
 from kit.numerics.covariance import covariance_within
@@ -341,12 +339,7 @@ class _Problem:
 
     def value(self, p: Floats) -> tuple[float, Floats]:
         """Log-likelihood and priors, with their gradient."""
-        value, gradient = self.like.value(p)
-        for i, (centre, width) in check_priors(self.priors).items():
-            off = (p[i] - centre) / width
-            value -= 0.5 * off**2
-            gradient[i] -= off / width
-        return value, gradient
+        return add_priors(*self.like.value(p), p, self.priors)
 
     def maximise(self, point: Floats, *, held: int | None = None, rounds: int = 100) -> tuple[Floats, float]:
         """Highest likelihood on the nodes as they stand."""
@@ -481,7 +474,7 @@ def fit_tracks(
     longest = float(last.max())
     limits = [
         (-np.inf, np.inf), (-4.0, 1.5), (-np.inf, np.inf), (-3.0, 1.5), (-2.0, 2.0), (-4.5, 0.5), (-7.0, 5.0),
-        arrest_limits(data), (-9.0, 0.0), (0.05, 3.0), (float(np.log(0.05)), 0.0),
+        arrest_limits(data), JUMP_LIMITS, (0.05, 3.0), (float(np.log(0.05)), 0.0),
     ]  # fmt: skip
     free = [i for i in range(N_PARAMETERS) if active[i]]
     point = _first_point(data, law, longest)

@@ -505,6 +505,8 @@ def _notes(mode: Mode, known: KindEvidence, draws: KindDraws) -> list[str]:
             )
     if "borrowed_groups" in notes:
         lines += _borrowed(mode, notes)
+    if (jumps := notes.get("jumps")) is not None and jumps.is_told:
+        lines.append(jumps.words(mode.kind))
     tracks = notes.get("tracks")
     if tracks is not None and tracks < 15:
         lines.append(f"{mode.kind}: growth rests on {tracks} damages mapped twice or more")

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit, softmax
 
-from kit.growth import TrackLikelihood, fit_tracks
+from kit.growth import Jumps, TrackLikelihood, find_jumps, fit_tracks
 from kit.numerics.forked import Mapped
 from kit.numerics.typing import Floats
 from kit.posterior.importance import RELIABLE, PosteriorDraws, importance_draws, load_libraries
@@ -135,10 +135,13 @@ class TrackGrowth:
         One for each form.
     stops : tuple of Stopping, optional
         What follows for each form if part of the growth stops; none where that is left out.
+    jumps : Jumps, optional
+        In how many steps between two mappings damage jumped, by the likeliest form; jumps are not in the draws.
     """
 
     likelihoods: tuple[TrackLikelihood, ...]
     stops: tuple[Stopping, ...] = ()
+    jumps: Jumps | None = None
     _kept: dict[DrawsKey, GrowthDraws] = field(default_factory=dict, repr=False)
     _drawn: dict[tuple[str, DrawsKey], PosteriorDraws] = field(default_factory=dict, repr=False)
 
@@ -225,6 +228,7 @@ class TrackGrowth:
         notes["growth_k_hat"] = max(draws.k_hat for draws in made)
         notes["growth"] = ", ".join(sorted({draws.method for draws in made}))
         notes["tracks"] = self.likelihoods[0].n_tracks
+        notes["jumps"] = self.jumps
         return GrowthDraws(**out, form=names[which], diagnostics=notes)
 
     def _let_stop(self, out: dict[str, Floats], which: np.ndarray, *, turn: Floats) -> dict[str, object]:
@@ -345,10 +349,15 @@ def growths(asked: Sequence[MappedTwice], *, run: Mapped = map) -> list[TrackGro
     every = dict(zip(jobs, run(fitted, jobs), strict=True))
     fits = [[every[k, number] for number in range(len(one.forms))] for k, one in enumerate(asked)]
     likely: list[tuple[int, int]] = []
+    likeliest: list[tuple[int, int]] = []
     for k, forms in enumerate(fits):
         if not any(isinstance(one, ValueError) for one in forms):
             share = softmax(np.array([one.evidence for one in forms]))
             likely += [(k, number) for number, part in enumerate(share) if part > _TOO_RARE]
+            likeliest.append((k, int(np.argmax(share))))
+
+    def jumping(job: tuple[int, int]) -> Jumps:
+        return find_jumps(fits[job[0]][job[1]].likelihood)
 
     def stopping(job: tuple[int, int]) -> Stopping:
         one, like = asked[job[0]], fits[job[0]][job[1]].likelihood
@@ -356,12 +365,16 @@ def growths(asked: Sequence[MappedTwice], *, run: Mapped = map) -> list[TrackGro
         ages, span = by_track.diff(), float((by_track.max() - by_track.min()).max())
         return Stopping.of(like, gap=float(ages[ages > 0].median()), span=span)
 
-    stops = dict(zip(likely, run(stopping, likely), strict=True))
+    checks = [(stopping, job) for job in likely] + [(jumping, job) for job in likeliest]
+    checked = list(run(lambda one: one[0](one[1]), checks))
+    stops = dict(zip(likely, checked[: len(likely)], strict=True))
+    jumps = {k: found for (k, _), found in zip(likeliest, checked[len(likely) :], strict=True)}
     return [
         next((one for one in forms if isinstance(one, ValueError)), None)
         or TrackGrowth(
             likelihoods=tuple(one.likelihood for one in forms),
             stops=tuple(stops.get((k, number), Stopping()) for number in range(len(forms))),
+            jumps=jumps[k],
             _drawn={
                 (one.likelihood.form.name, wanted): drawn
                 for one in forms

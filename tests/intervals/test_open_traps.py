@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 from support import DEMO
 
-from kit.intervals import read_question, recommend
+from kit.intervals import Evidence, read_question, recommend
 from kit.intervals.open_traps import TRAPS_SAID, trap_cautions, traps_by_group
 
 
@@ -49,3 +49,25 @@ def test_what_is_planted_in_the_demo_is_said_by_the_answers_of_its_groups(demo_e
     assert said in trap_cautions(evidence.traps, ask.group, {mode.clock for mode in ask.modes})
     assert "campaigns outside the programme" in said
     assert sorted(own.loc[own["trap"] == "T13", "name"])[0] in said
+
+
+@pytest.mark.long
+def test_jumps_between_mappings_are_a_caution_of_the_answer(demo_fleet, monkeypatch):
+    """The demo's mapped disbonds do not jump; with the last mapping of each third one three times as large they do."""
+    ask = read_question(DEMO / "questions" / "aileron.toml")
+    ask = ask.model_copy(update={"draws": 64, "modes": ask.modes[1:2], "growth_forms": ("linear",)})
+    assert not any("jumped in" in line for line in recommend(demo_fleet, ask).cautions)
+    as_mapped = Evidence.tracks
+
+    def with_jumps(self, *args):
+        frame = as_mapped(self, *args)
+        last = frame.sort_values("age").groupby("track").tail(1)
+        again = last.index[last["track"].map(frame["track"].value_counts()) > 1]
+        frame.loc[again[::3], "diameter_mm"] *= 3.0
+        return frame
+
+    monkeypatch.setattr(Evidence, "tracks", with_jumps)
+    answer = recommend(demo_fleet, ask)
+    (said,) = (line for line in answer.special_cautions if "jumped in" in line)
+    assert said.startswith("the mapped damages of disbond jumped in ")
+    assert said in answer.words()

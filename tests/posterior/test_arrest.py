@@ -34,6 +34,8 @@ def test_draws_with_growth_that_may_stop_are_never_slower_nor_stand_still_more_o
     assert (may.rate_median >= never.rate_median * (1 - 1e-12)).all()
     assert (may.no_growth_share <= never.no_growth_share + 1e-12).all()
     assert 0 < may.diagnostics["arrest_share"] < 1
+    assert may.diagnostics["jumps"] == growth.jumps
+    assert growth.jumps.n_steps == 75
 
 
 def test_mappings_of_growth_that_stops_give_arrest_the_weight_and_others_do_not():
