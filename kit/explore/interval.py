@@ -29,7 +29,7 @@ from kit.intervals import (
 )
 from kit.numerics.typing import Floats
 from kit.numerics.words import percent, spelled
-from kit.programmes import Programme, taken
+from kit.programmes import Programme
 
 AS_ASKED = "as asked"
 """Name of the POD that the question states."""
@@ -235,7 +235,7 @@ class IntervalBench:
             kind: replace(one, multiplier=one.multiplier[rows], log_sd=one.log_sd[rows])
             for kind, one in own.zones.items()
         }
-        kinds = tuple(taken(kind, rows) for kind in own.kinds)
+        kinds = tuple(kind.taken(rows) for kind in own.kinds)
         return own.changed(kinds=kinds, zones=zones)
 
     def _problem(self, setting: Setting) -> Problem:
@@ -259,7 +259,7 @@ class IntervalBench:
                     )
                     for kind in kinds
                 )
-            kinds = tuple(taken(kind, self._rows) for kind in kinds)
+            kinds = tuple(kind.taken(self._rows) for kind in kinds)
             self._made[key] = own.changed(kinds=kinds, limit_mm=setting.limit_mm)
         return self._made[key]
 
