@@ -9,10 +9,12 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from support import Tiny
 
 from kit.findings import load_fleet
+from scale.soak import Soaked
 
 
 @pytest.fixture
@@ -72,7 +74,7 @@ def test_deciding_over_and_over_does_not_grow():
 
     In a process of its own: that of the tests puts off the collection of garbage.
     """
-    work = "import json; from scale.soak import soak; print(json.dumps(soak(10).resident.tolist()))"
+    work = "import json; from scale.soak import soak; print(json.dumps(soak(10, rounds_a_load=1).resident.tolist()))"
     told = subprocess.run(
         [sys.executable, "-c", work],
         capture_output=True,
@@ -83,3 +85,13 @@ def test_deciding_over_and_over_does_not_grow():
     )
     held = json.loads(told.stdout)
     assert held[-1] - held[3] < 1.0, held
+
+
+@pytest.mark.parametrize(("kib", "holds"), [(0.0, True), (3.0, True), (30.0, False)])
+def test_the_soak_fails_where_something_stays(kib: float, holds: bool):
+    """A step while pools fill, a saw-tooth within the rounds of one fleet, and what stays of each round."""
+    rounds = np.arange(1000)
+    held = 200 + 5.0 * (rounds > 90) + 0.3 * (rounds % 10) + kib / 1024 * rounds
+    found = Soaked(held, held, seconds=1.0, rounds_a_load=10)
+    assert found.growth * 1024 == pytest.approx(kib, abs=1e-6)
+    assert found.holds is holds
