@@ -75,8 +75,14 @@ class Fittings:
             return np.full(len(place), -1)
         known = (place >= 0) & (days != NO_DAY)
         wanted = np.where(known, place * SPAN + days, -1)
-        old = self._candidate(np.searchsorted(self._keys, wanted, side="left") - 1, place, days, known)
-        new = self._candidate(np.searchsorted(self._keys, wanted, side="right") - 1, place, days, known)
+        slot = np.searchsorted(self._keys, wanted, side="right") - 1
+        new = self._candidate(slot, place, days, known)
+        old = new.copy()
+        day_of = np.flatnonzero((slot >= 0) & (self._keys[np.maximum(slot, 0)] == wanted))
+        before = (
+            np.searchsorted(self._keys, wanted[day_of], side="left") - 1
+        )  # what was there until a fitting of that day
+        old[day_of] = self._candidate(before, place[day_of], days[day_of], known[day_of])
         chosen = np.where(old >= 0, old, new)
         if serial is not None:
             both = (old >= 0) & (new >= 0) & (old != new)

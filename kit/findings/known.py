@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from kit.findings.check.problems import ProblemLog
-from kit.findings.keys import among
+from kit.findings.keys import all_apart, among
 from kit.findings.read.columns import RawTable
 from kit.findings.tables import GEOMETRIES, Table
 
@@ -218,6 +218,8 @@ def _superseded_by_same_id(
 def _report_twice(table: Table, current: pd.DataFrame, text: pd.DataFrame, log: ProblemLog) -> None:
     """Report ids that several rows have: a copy is rejected, rows that differ all are."""
     key = table.id_column
+    if all_apart(current[key]):
+        return
     twice = current[key].duplicated(keep=False) & (current[key] != "")
     if not twice.any():
         return

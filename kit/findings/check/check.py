@@ -187,6 +187,9 @@ def _far_outlines(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
         if column.type not in GEOMETRIES or not len(rows):
             continue
         shapes = rows[column.name].to_numpy(dtype=object)
+        points = shapely.get_coordinates(shapes)
+        if not points.size or (points.min() >= -FARTHEST and points.max() <= FARTHEST):
+            continue  # a nan makes both nan
         points, at = shapely.get_coordinates(shapes, return_index=True)
         far = np.zeros(len(shapes), dtype=bool)
         far[at[~(np.abs(points) <= FARTHEST).all(axis=1)]] = True  # a coordinate that is nan as well

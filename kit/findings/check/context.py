@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,9 @@ from kit.findings.check.problems import ProblemLog
 from kit.findings.fittings import Fittings
 from kit.findings.known import KnownRows
 from kit.findings.read.columns import RawTable
+
+PLACED = (("findings", "inspection"), ("repairs", "finding"))
+"""Tables and columns of which the checks ask where the row that is named stands: with millions of names a look-up is dear."""
 
 
 @dataclass
@@ -34,6 +37,11 @@ class CheckContext:
         Present and former labels, once zones are checked.
     fittings : Fittings or None
         Which panel was where, once panels are checked.
+    places : dict of (str, str) to ndarray of int
+        Of a table and a column of `PLACED`: where each row's name stands among the accepted rows that it names, -1 where
+        it is not there. Looked up once, when references are resolved.
+    looks_found : (ndarray of int, ndarray of int) or None
+        Places of the accepted looks on which damage hangs, and on which any finding does, once findings are checked.
     """
 
     raw: dict[str, RawTable]
@@ -43,6 +51,8 @@ class CheckContext:
     cut_off: pd.Timestamp
     labels: ZoneLabels | None = None
     fittings: Fittings | None = None
+    places: dict[tuple[str, str], np.ndarray] = field(default_factory=dict)
+    looks_found: tuple[np.ndarray, np.ndarray] | None = None
 
     def text(self, name: str, rows: pd.DataFrame) -> pd.DataFrame:
         """Return rows of a table as they were written.

@@ -129,7 +129,7 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check findings against fittings, looks, outlines, limits and each other."""
     rows = _place(context, "findings", rows)
     rows = _kinds_seen(context, rows)
-    look = places(rows["inspection"], context.tables["inspections"]["inspection"])
+    look = context.places.pop(("findings", "inspection"))
     _same_as(context, "findings", rows, "inspection", "inspections", ("aircraft", "zone"), look)
     rows = _with_look(context, rows, look)
     text = context.text("findings", rows)
@@ -146,6 +146,8 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     x, y = centres(sound)
     _alike(context, sound, x, y)
     check_centres(context, sound, x, y)
+    kept = rows.index.isin(context.sound("findings", rows).index)
+    context.looks_found = look[kept & is_damage(rows).to_numpy()], look[kept]
     return rows
 
 
@@ -227,12 +229,19 @@ def _with_look(context: CheckContext, rows: pd.DataFrame, at: np.ndarray) -> pd.
 
 def check_outcomes(context: CheckContext) -> None:
     """Report looks whose outcome disagrees with the findings that hang on them."""
+    accepted = context.tables["inspections"]
+    with_damage, with_finding = np.zeros((2, len(accepted)), dtype=bool)
+    for flags, at in zip((with_damage, with_finding), context.looks_found, strict=True):
+        flags[at[at >= 0]] = True
+    outcome = accepted["outcome"]
+    told = np.asarray(outcome == "clean", dtype=bool) & with_damage
+    told |= np.asarray(outcome == "found", dtype=bool) & ~with_finding
+    if not told.any():
+        return
     good = context.tables["findings"]
     damaged = good.loc[is_damage(good), "inspection"]
     looks = context.known["inspections"].current
-    accepted = context.tables["inspections"]["inspection"]
-    if len(accepted) < len(looks):
-        looks = looks[among(looks["inspection"], accepted)]
+    looks = looks[among(looks["inspection"], accepted["inspection"].array[told])]
     said = looks[looks["outcome"] == "clean"]
     context.report(
         "inspections",
@@ -398,7 +407,7 @@ def _alike(context: CheckContext, rows: pd.DataFrame, x: np.ndarray, y: np.ndarr
 def check_repairs(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     """Check repairs against their findings and panels."""
     findings = context.tables["findings"]
-    at = places(rows["finding"], findings["finding"])
+    at = context.places.pop(("repairs", "finding"))
     found = pd.DataFrame(
         {
             name: pd.Series(findings[name].array.take(at, allow_fill=True), index=rows.index)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from kit.findings.check.context import CheckContext
+from kit.findings.check.context import PLACED, CheckContext
 from kit.findings.check.labels import LATE, SEVERAL, UNKNOWN
 from kit.findings.frames import one_name_a_row
-from kit.findings.keys import among
+from kit.findings.keys import among, places
 from kit.findings.tables import TABLES, Column
 
 
@@ -89,7 +89,12 @@ class References:
         if target == "zones":
             cells, several = self._zone(name, column, rows, cells, index)
             given = given & ~several
-        missing = given & ~among(cells, accepted[TABLES[target].id_column])
+        ids = accepted[TABLES[target].id_column]
+        if (name, column.name) in PLACED:
+            at = self._context.places[name, column.name] = places(cells, ids)
+            missing = given & (at < 0)
+        else:
+            missing = given & ~among(cells, ids)
         if not missing.any():
             return cells
         is_known = among(cells, known.ids)

@@ -134,7 +134,9 @@ def _limits(context: CheckContext, limits: pd.DataFrame, widest: pd.Series, medi
 def _quarters(context: CheckContext, found: pd.DataFrame) -> None:
     """Report sizes in mm or cm that heap on quarters and eighths, as inches do."""
     current = context.known["findings"].current
-    kept = current.loc[among(current["finding"], found["finding"]), ["size_unit", "length", "file"]]
+    kept = current[["finding", "size_unit", "length", "file"]]
+    if len(kept) > len(found):  # else it is all of them
+        kept = kept[among(kept["finding"], found["finding"])]
     for unit in ("mm", "cm"):
         written = kept.loc[kept["size_unit"] == unit, "length"] / MM_PER_UNIT[unit]
         part = (written % 1).round(4)

@@ -90,6 +90,7 @@ def declared_cells(
     index = pd.RangeIndex(given.n_rows)
     columns = {}
     rows = np.arange(1, given.n_rows + 1) if given.rows is None else given.rows
+    blank = _repeated("", index)  # one for all columns that are not there: a frame copies none of it
     parts = {name: column_text(found[name].set_axis(index)).str.strip() for name in renamed.headings_used()}
     if renamed.made:
         parts[ROW] = pd.Series(rows, index=index).astype("str")
@@ -103,7 +104,7 @@ def declared_cells(
             cells = _tidy(found[heading].set_axis(index), column)
             columns[column.name] = renamed.decoded(column.name, cells)
         else:
-            columns[column.name] = _repeated("", index)
+            columns[column.name] = blank.copy()
     columns |= {"file": _repeated(given.file, index), "row": pd.Series(rows, index=index, dtype="int64")}
     return pd.DataFrame(columns, index=index), fatal, warnings
 
