@@ -359,7 +359,10 @@ class Question(_Part):
         ),
     ] = ()
     measured_to_true: Annotated[
-        Positive, Field(description="true size over size as mapped; a tap outline usually understates [-]")
+        Number,
+        Field(
+            gt=0.2, lt=5, description="true size over size as mapped; a tap outline usually understates [-]"
+        ),
     ] = 1.0
     log_measured_to_true_sd: Annotated[
         Number, Field(ge=0, lt=2, description="how sure that factor is: standard deviation of its log [-]")

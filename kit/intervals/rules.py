@@ -24,6 +24,7 @@ from kit.intervals.schedule_sums import MOST_LOOKS
 from kit.intervals.search import SEARCH_STEP, age_at_share, longest_meeting
 from kit.intervals.windows import PER_FLIGHT_HOURS
 from kit.numerics.typing import Floats
+from kit.numerics.words import number
 from kit.posterior import KindDraws
 
 _SHORTEST_DAYS = 60.0
@@ -550,7 +551,7 @@ def combine(problem: Problem) -> Schedule:
     ask, unit, packages, notes = problem.ask, problem.unit, problem.packages, []
     if problem.cap * MOST_LOOKS < ask.horizon:
         raise QuestionError(
-            f"question {ask.name}: horizon: under the not-to-exceed limit of {problem.cap:,.0f} {unit} more than {MOST_LOOKS:,} looks fall "
+            f"question {ask.name}: horizon: under the not-to-exceed limit of {number(problem.cap)} {unit} more than {MOST_LOOKS:,} looks fall "
             f"before {ask.horizon:,.0f}, for which no risk is worked out. Give at most {problem.cap * MOST_LOOKS:,.0f}."
         )
     threshold = threshold_rule(problem)

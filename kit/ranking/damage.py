@@ -752,7 +752,10 @@ def _growth(
     given: KindSettings,
     kind: str,
 ) -> tuple[Growth, tuple[str, ...]]:
-    """Size at onset and growth that all zones have in common, fitted where the data allow."""
+    """Size at onset and growth that all zones have in common, fitted where the data allow.
+
+    Onsets count as evenly spread over the ages: by the hazard of the shape, as an answer has them, no rank moves (a test says so).
+    """
     notes = []
     some = regions.loc[
         (regions["kind"] == kind) & regions["method"].isin(TAP_METHODS) & ~regions["unit_suspect"]

@@ -307,6 +307,11 @@ def test_no_dataset_file_and_empty_folder_are_told_apart(tiny):
         ("flight_hours = 500\n", "", ["package 'A check' needs one of flight_hours, flight_cycles, days"]),
         ("aircraft = 2\n", "aircraft = 2.5\n", ["planned_usage.S1.aircraft = '2.5': value not allowed"]),
         (
+            "flight_hours = 2000\n",
+            "flight_hours = 40000\n",
+            ["planned_usage.S1.flight_hours = '40000': value not allowed", "equal to 8784"],
+        ),
+        (
             '"calendar_days"]',
             '"landings"]',
             ["clocks.2 = 'landings'", "'flight_hours', 'flight_cycles' or 'calendar_days'"],

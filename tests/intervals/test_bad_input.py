@@ -61,6 +61,8 @@ def test_a_cap_that_leaves_thousands_of_looks_is_refused_with_the_horizon_that_w
         match=r"horizon: under the not-to-exceed limit of 12 flight hours more than 2,000 looks .*Give at most 24,000\.",
     ):
         combine(problem(**BASE | {"horizon": 30_000.0}, cap=12.0))
+    with pytest.raises(QuestionError, match=r"not-to-exceed limit of 0\.5 flight hours .*Give at most 1,000\."):
+        combine(problem(**BASE | {"horizon": 30_000.0}, cap=0.5))
 
 
 @pytest.mark.parametrize(
@@ -68,6 +70,7 @@ def test_a_cap_that_leaves_thousands_of_looks_is_refused_with_the_horizon_that_w
     [
         ("rate_median = 0.0164", "rate_median = 0", r"growth.*greater than 0\. Got 0"),
         ("horizon = 40000", "horizon = -1", r"horizon: .*greater than 0\. Got -1"),
+        ("horizon = 40000", "horizon = 40000\nmeasured_to_true = 50", r"measured_to_true: .*less than 5\. Got 50"),
         ("horizon = 40000", "horizon = inf", r"horizon: .*finite number\. Got inf"),
         ("per_10000_flight_hours = 0.05", "per_10000_flight_hours = 0", r"target.per_10000_flight_hours: .*greater than 0\. Got 0"),
         ("allowed_share = 0.2", "allowed_share = 1.0", r"threshold.allowed_share: .*less than 1\. Got 1.0"),

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 import kit
+from kit.growth import fit_onset_size
 from kit.ranking import (
     RankingSettings,
     Selection,
@@ -200,3 +201,23 @@ def test_the_demo_fleet_gives_the_gear_door_back_its_place():
     inside = truth.between(table["rate_lower"].reindex(truth.index), table["rate_upper"].reindex(truth.index))
     assert inside.mean() >= 0.8
     assert isinstance(truth, pd.Series)
+
+
+@pytest.mark.long
+def test_onsets_spread_evenly_over_the_ages_or_by_the_hazard_rank_the_demo_alike(demo_fleet, monkeypatch):
+    """The belief of an answer weighs ages at onset by the hazard of its shape; sizes at onset move by up to 4 %, ranks do not."""
+    evenly = rank_by_damage(demo_fleet, draws=512, pod_sets=4)
+    fitted = []
+
+    def by_hazard(*args, **given):
+        fitted.append(fit_onset_size(*args, shape=2.5, **given))
+        return fitted[-1]
+
+    monkeypatch.setattr("kit.ranking.damage.fit_onset_size", by_hazard)
+    weighed = rank_by_damage(demo_fleet, draws=512, pod_sets=4)
+    assert len(fitted) >= 2
+    for name, one in evenly.kinds.items():
+        before, after = one.to_frame(), weighed.kinds[name].to_frame()
+        assert list(before.index) == list(after.index)
+        assert (before["expected_rank"] - after["expected_rank"]).abs().max() < 0.25
+        assert (after["expected"] / before["expected"] - 1).abs().max() < 0.02

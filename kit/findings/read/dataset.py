@@ -65,8 +65,10 @@ class PlannedUsage(BaseModel):
     """What one subtype is planned to fly in a year."""
 
     model_config = _STRICT
-    flight_hours: Annotated[_Positive, Field(description="of one aircraft [flight hours a year]")]
-    flight_cycles: Annotated[_Positive, Field(description="of one aircraft [flight cycles a year]")]
+    flight_hours: Annotated[_Positive, Field(le=8784, description="of one aircraft [flight hours a year]")]
+    flight_cycles: Annotated[
+        _Positive, Field(le=17_568, description="of one aircraft, at most 48 a day [flight cycles a year]")
+    ]
     aircraft: Annotated[int, Field(gt=0, description="how many aircraft of the subtype there are")]
     valid_from: dt.date | None = Field(None, description="first day in force; none: always")
     recorded_on: dt.date | None = Field(None, description="day on which it became known; none: always")
