@@ -61,7 +61,9 @@ def test_a_cap_that_leaves_thousands_of_looks_is_refused_with_the_horizon_that_w
         match=r"horizon: under the not-to-exceed limit of 12 flight hours more than 2,000 looks .*Give at most 24,000\.",
     ):
         combine(problem(**BASE | {"horizon": 30_000.0}, cap=12.0))
-    with pytest.raises(QuestionError, match=r"not-to-exceed limit of 0\.5 flight hours .*Give at most 1,000\."):
+    with pytest.raises(
+        QuestionError, match=r"not-to-exceed limit of 0\.5 flight hours .*Give at most 1,000\."
+    ):
         combine(problem(**BASE | {"horizon": 30_000.0}, cap=0.5))
 
 
