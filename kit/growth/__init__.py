@@ -1,6 +1,7 @@
 """How large damage is when it begins, and how fast it grows."""
 
 from kit.growth.compare import GrowthComparison, compare_growth
+from kit.growth.delay_time import DelayTime
 from kit.growth.forms import (
     FORMS,
     LINEAR,
@@ -13,9 +14,10 @@ from kit.growth.forms import (
 )
 from kit.growth.joint import JointFit, RateNotTold, compare_joint, fit_joint
 from kit.growth.jumps import Jumps, find_jumps
-from kit.growth.models import Case, DelayTime, Growth, GrowthModel, LinearGrowth, SizeDetection
+from kit.growth.models import Case, Growth, GrowthModel, LinearGrowth
 from kit.growth.onset import OnsetSizeFit, OnsetSizeLikelihood, find_kernels, fit_onset_size
 from kit.growth.parameters import WEAK_PRIORS
+from kit.growth.size_detection import SizeDetection
 from kit.growth.track_likelihood import TrackLikelihood
 from kit.growth.tracks import TrackFit, fit_growth, fit_tracks
 from kit.numerics.quadrature import unit_nodes

@@ -21,7 +21,8 @@ from kit.growth.joint_likelihood import (
     gap_chances,
     place_nodes,
 )
-from kit.growth.models import Growth, SizeDetection
+from kit.growth.models import Growth
+from kit.growth.size_detection import SizeDetection
 from kit.life import WEIBULL, Histories, fit_weibull
 from kit.numerics.confidence import check_share, likelihood_drop, normal_reach
 from kit.numerics.covariance import is_inside

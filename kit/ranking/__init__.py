@@ -1,9 +1,10 @@
 """Which zones are damaged most: rates, expected against found, ranks with their chances, severity, trends, sides and lots."""
 
-from kit.ranking.damage import Counted, DamageRanking, KindLives, KindRanking, lives_of_kind, rank_by_damage
+from kit.ranking.damage import Counted, DamageRanking, KindRanking, rank_by_damage
 from kit.ranking.expected import expected_damage, expected_of_zones, sampled_lives, watches_from_looks
 from kit.ranking.false_calls import binomial_bounds, fit_false_calls
 from kit.ranking.funnel import funnel_limits, funnel_table, overdispersion, poisson_p_values, step_up
+from kit.ranking.lives import KindLives, lives_of_kind
 from kit.ranking.ranks import RankDraws, false_discoveries, normal_expected_ranks
 from kit.ranking.rates import (
     RATES,

@@ -10,7 +10,7 @@ import pandas as pd
 
 from kit.findings import Fleet
 from kit.life import NoFiniteMaximum, RegressionFit, fit_regression, with_covariates
-from kit.ranking.damage import KindLives, lives_of_kind
+from kit.ranking.lives import KindLives, lives_of_kind
 from kit.ranking.selection import EVERYTHING, Selection
 from kit.ranking.settings import RankingSettings
 from kit.ranking.shrinkage import shrink

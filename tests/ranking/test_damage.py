@@ -213,7 +213,7 @@ def test_onsets_spread_evenly_over_the_ages_or_by_the_hazard_rank_the_demo_alike
         fitted.append(fit_onset_size(*args, shape=2.5, **given))
         return fitted[-1]
 
-    monkeypatch.setattr("kit.ranking.damage.fit_onset_size", by_hazard)
+    monkeypatch.setattr("kit.ranking.lives.fit_onset_size", by_hazard)
     weighed = rank_by_damage(demo_fleet, draws=512, pod_sets=4)
     assert len(fitted) >= 2
     for name, one in evenly.kinds.items():
