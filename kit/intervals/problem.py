@@ -179,6 +179,14 @@ class Problem:
             is_capped=self.ask.target.window_flight_hours is not None,
         )
 
+    def forget_samples(self) -> None:
+        """Let go of sampled damage, some hundred megabytes; whoever asks for more samples the same again.
+
+        Risks that were worked out are kept, as they are small.
+        """
+        vars(self).pop("joint", None)
+        self._smaller.clear()
+
     def changed(self, **changes: object) -> Problem:
         """Return the problem with some of its parts changed, and nothing kept of the risks worked out before.
 

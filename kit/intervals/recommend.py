@@ -315,7 +315,7 @@ def _answer(
     notes += [*usage_cautions(problem, evidence), *_notes(problem, believed, evidence)]
     notes += warning_cautions(evidence.fleet, ask.group)
     notes += trap_cautions(evidence.traps, ask.group, {mode.clock for mode in ask.modes})
-    return Answer(
+    answer = Answer(
         ask,
         _dataset(ask, evidence),
         tuple(one.mode for one in believed),
@@ -343,6 +343,8 @@ def _answer(
         parts=parts,
         slack=slack,
     )
+    problem.forget_samples()  # its curve holds the problem for as long as the answer is held
+    return answer
 
 
 def _of_class(problem: Problem, evidence: Evidence) -> Target | None:
@@ -373,7 +375,11 @@ def _risk_curve(problem: Problem, schedule: Schedule, current: float, run: Mappe
             row |= {name: value, f"{name}_lower": low, f"{name}_upper": high}
         return row
 
-    return pd.DataFrame(list(run(row_of, sorted(repeats))))
+    if problem.is_drawn:
+        _ = problem.joint  # once, before processes part
+    rows = list(run(row_of, sorted(repeats)))
+    problem.forget_samples()
+    return pd.DataFrame(rows)
 
 
 def even_steps(longest: float) -> list[float]:
