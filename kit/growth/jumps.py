@@ -12,7 +12,7 @@ _FACTOR = {"median": 2.5, "log_sd": 0.5}
 """By how much damage jumps, if it does (assumed, no source) [-]."""
 _SOME = 0.03  # share of the steps with a jump at which it is first asked whether any tells of one
 _WORTH = 0.3  # loss of log-likelihood there, over that share, for each step, beyond which none does
-_MOST = 400
+_MOST = 200
 TOLD = 2.0
 """Twice the gain of log-likelihood by jumps from which on they are told."""
 
@@ -55,7 +55,7 @@ class Jumps:
             One sentence.
         """
         return (
-            f"the mapped damages of {kind} jumped in {self.n_jumped} of {self.n_steps} steps between two mappings, by more than fitted "
+            f"the mapped damages of {kind} jumped in {self.n_jumped} of {self.n_steps} steps between two mappings that were looked at, by more than fitted "
             "growth and the error of a size allow (about one fleet in a hundred without jumps looks so): growth in jumps is not in "
             "the draws, and the interval may be too long; look at whether these mappings are of one damage and their sizes right, "
             "what came between, and whether growth in proportion to size is among the question's growth_forms"
@@ -73,7 +73,7 @@ def find_jumps(likelihood: TrackLikelihood) -> Jumps:
     Returns
     -------
     Jumps
-        Of at most 400 damages, evenly chosen.
+        Of at most 200 damages, evenly chosen.
 
     Notes
     -----

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from kit.findings.fittings import Fittings
@@ -77,23 +76,6 @@ class TrapContext:
     def looks(self) -> pd.DataFrame:
         """Return the looks by tapping, recorded and implied."""
         return build_looks(self.fleet)
-
-    def extent(self, zone: ArrayLike) -> NDArray[np.float64]:
-        """Return the diagonal of panels.
-
-        Parameters
-        ----------
-        zone : array_like of str
-            Zones.
-
-        Returns
-        -------
-        ndarray of float
-            Diagonal [mm]; nan where there is no such zone.
-        """
-        box = shapely.bounds(self.zones["outline"].to_numpy(dtype=object))
-        size = pd.Series(np.hypot(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), index=self.zones.index)
-        return size.reindex(pd.Index(zone)).to_numpy()
 
     def is_mirror(self, first: ArrayLike, second: ArrayLike) -> NDArray[np.bool_]:
         """Return whether pairs of zones are of one group on either side of the aircraft.

@@ -44,11 +44,6 @@ class RegressionModel:
         """Design matrix, shape (n_lives, 1 + n_covariates)."""
         return np.column_stack([np.ones(len(self.x)), (self.x - self.origin) / self.spread])
 
-    @property
-    def n_free(self) -> int:
-        """Number of parameters that are fitted."""
-        return 1 + self.x.shape[1] + (self.log_shape is None)
-
     def lives(self, log_scale: Floats, log_shape: float) -> Floats:
         """Weighted log-likelihood of each life with its derivatives by its log scale and the log shape.
 

@@ -32,8 +32,6 @@ class Family:
         Mean and standard deviation of the age from scale and shape.
     weibull_ratio : float
         Shape over that of the Weibull whose log age spreads alike: where to begin a fit.
-    scale_words : str
-        What the scale is.
     fixed_shape : float or None
         The shape of every life of the family; None where it is fitted [-].
     """
@@ -45,7 +43,6 @@ class Family:
     inverse_cumulative_hazard: Callable[[Floats], Floats]
     mean: Callable[[float, float], tuple[float, float]]
     weibull_ratio: float
-    scale_words: str
     fixed_shape: float | None = None
 
     def hazard_at(self, age: ArrayLike, scale: ArrayLike, shape: ArrayLike) -> Floats:
@@ -175,7 +172,6 @@ WEIBULL = Family(
     np.log,
     _weibull_mean,
     1.0,
-    "age by which 63.2 % of panels have damage",
 )
 LOGNORMAL = Family(
     "lognormal",
@@ -185,7 +181,6 @@ LOGNORMAL = Family(
     lambda h: -ndtri_exp(-np.asarray(h, np.float64)),
     _lognormal_mean,
     np.sqrt(6) / np.pi,
-    "age by which half of the panels have damage",
 )
 LOGLOGISTIC = Family(
     "loglogistic",
@@ -195,7 +190,6 @@ LOGLOGISTIC = Family(
     lambda h: np.log(np.expm1(h)),
     _loglogistic_mean,
     np.sqrt(2),
-    "age by which half of the panels have damage",
 )
 
 EXPONENTIAL = replace(WEIBULL, name="exponential", label="exponential", fixed_shape=1.0)
