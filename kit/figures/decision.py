@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 from kit.cautions import CAUTIONS
 from kit.figures.life import plot_modes
 from kit.figures.style import INK, LINES, PALE, UNITS, as_written, key_below, thousands
-from kit.numerics.words import in_words
+from kit.numerics.words import in_words, spelled
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -217,7 +217,7 @@ def _page(answer: Answer) -> tuple[Figure, Text]:
         + [f"- {answer.confidence_words}"]
         + [f"- {one}" for one in CAUTIONS]
     )
-    cautions = [line for one in told for line in textwrap.wrap(one, 215, subsequent_indent="  ")]
+    cautions = [line for one in told for line in textwrap.wrap(spelled(one), 215, subsequent_indent="  ")]
     unit = UNITS[answer.question.clock]
     if answer.repeat is None:
         reasons = [rule.reason for rule in answer.rules if rule.governs and rule.interval is None]
@@ -235,7 +235,7 @@ def _page(answer: Answer) -> tuple[Figure, Text]:
         f"known on {answer.dataset['known_on']}, limit {answer.limit_mm:g} mm; {answer.question.target.words}: "
         f"met with an assurance of {answer.share_meeting:.0%} (share of draws). {notice + '.' if notice else ''}"
     )
-    lines = [*textwrap.wrap(title, 150), *textwrap.wrap(rest, 150)]
+    lines = [*textwrap.wrap(spelled(title), 150), *textwrap.wrap(spelled(rest), 150)]
     # Fixed margins: a layout engine would draw every page twice.
     below = 0.75 + _KEYS + _LINE * len(cautions)
     head = 0.45 + _HEAD * len(lines)
