@@ -15,9 +15,9 @@ from kit.growth import Growth
 from kit.intervals.covered import covered_words
 from kit.intervals.planned import planned_words
 from kit.intervals.question import Question
-from kit.intervals.words import answer_in_words, interval_in_words
+from kit.intervals.words import answer_in_words
 from kit.life import Histories, LifeFit
-from kit.numerics.words import in_words
+from kit.numerics.words import in_words, interval_in_words
 from kit.posterior import KindDraws
 
 if TYPE_CHECKING:

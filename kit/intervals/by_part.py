@@ -10,7 +10,7 @@ from kit.intervals.held import share_meeting
 from kit.intervals.problem import Problem
 from kit.intervals.question import QuestionError
 from kit.intervals.rules import NO_ANSWER, Schedule, combine
-from kit.intervals.words import interval_in_words
+from kit.numerics.words import interval_in_words
 
 
 @dataclass(frozen=True, kw_only=True)

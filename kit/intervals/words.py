@@ -12,34 +12,6 @@ if TYPE_CHECKING:
 _DAYS = 365.25
 
 
-def interval_in_words(length: float, unit: str, packages: str) -> str:
-    """Say an interval with its unit, and as packages where it is one of them or several.
-
-    Parameters
-    ----------
-    length : float
-        The interval [clock units].
-    unit : str
-        Name of the unit.
-    packages : str
-        The interval as a schedule words it: ``every 2nd base check (...)``, or ``every 700 flight hours`` where it is none.
-
-    Returns
-    -------
-    str
-        Without the word every.
-
-    Examples
-    --------
-    >>> interval_in_words(700.0, "flight hours", "every 700 flight hours")
-    '700 flight hours'
-    >>> interval_in_words(8_000.0, "flight hours", "every 2nd base check")
-    '8,000 flight hours (every 2nd base check)'
-    """
-    plain = f"{length:,.0f} {unit}"
-    return plain if packages.startswith(f"every {length:,.0f} ") else f"{plain} ({packages})"
-
-
 def recommendation_in_words(answer: Answer) -> str:
     """Say what is recommended, as known when, and what governs.
 

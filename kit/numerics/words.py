@@ -105,6 +105,36 @@ def number(value: float) -> str:
     return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
+def interval_in_words(length: float, unit: str, packages: str) -> str:
+    """Say an interval with its unit, and as packages where it is one of them or several.
+
+    Parameters
+    ----------
+    length : float
+        The interval [clock units].
+    unit : str
+        Name of the unit.
+    packages : str
+        The interval as a schedule words it: ``every 2nd base check (...)``, or ``every 700 flight hours`` where it is none;
+        of a single look ``at`` in place of ``every``.
+
+    Returns
+    -------
+    str
+        Without the word every.
+
+    Examples
+    --------
+    >>> interval_in_words(700.0, "flight hours", "every 700 flight hours")
+    '700 flight hours'
+    >>> interval_in_words(8_000.0, "flight hours", "every 2nd base check")
+    '8,000 flight hours (every 2nd base check)'
+    """
+    plain = f"{length:,.0f} {unit}"
+    is_none = packages.startswith((f"every {length:,.0f} ", f"at {length:,.0f} "))
+    return plain if is_none else f"{plain} ({packages})"
+
+
 def signed(value: float) -> str:
     """Return a change with its sign, three leading digits and separators of thousands.
 

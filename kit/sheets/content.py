@@ -18,7 +18,7 @@ from kit.decisions import (
 )
 from kit.findings import Fleet
 from kit.life import SecondOpinion
-from kit.numerics.words import in_words, number
+from kit.numerics.words import in_words, interval_in_words, number
 from kit.programmes import Tornado
 from kit.sheets.parts import Boxes, Curve, Grid, Heading, Items, Part, Words
 
@@ -184,12 +184,12 @@ class _Writer:
                 f"NOT REPRODUCED: {found}. What stands here is the fresh run, not the record.", "strong"
             )
             yield Items(self.result.reasons)
-        first = _number(answer.threshold)
-        words = f"Initial inspection at {first} {self.unit} ({answer.threshold_in_words}); "
+        first = interval_in_words(answer.threshold, self.unit, answer.threshold_in_words)
+        words = f"Initial inspection at {first}; "
         if answer.repeat is None:
             words += "NO repeat interval is recommended."
         else:
-            words += f"then every {_number(answer.repeat)} {self.unit} ({answer.repeat_in_words})."
+            words += f"then every {interval_in_words(answer.repeat, self.unit, answer.repeat_in_words)}."
         yield Words(f"{words} Governed by: {in_words(answer.governed_by)}.", "strong")
         share = (
             "" if self.shown.share_meeting is None else f"; {self.shown.share_meeting:.0%} do at this answer"
