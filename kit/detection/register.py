@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -13,7 +12,7 @@ import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
 
 from kit.detection.curve import DetectionCurve
-from kit.findings import METHODS, blind_to
+from kit.findings import METHODS, blind_to, read_toml_file
 
 FILE = "pods.toml"
 """Name of the register in the folder of a dataset."""
@@ -243,14 +242,7 @@ class PodRegister:
             every problem is named with its entry and field.
         """
         path = Path(path)
-        try:
-            data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        except OSError as error:
-            raise PodError(
-                f"{path}: cannot be read ({error.strerror}). Give the path of a register of PODs."
-            ) from None
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise PodError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
+        data = read_toml_file(path, of="a register of PODs", refuse=PodError)
         rows = data.get("pods")
         if set(data) != {"pods"} or not isinstance(rows, list) or not all(isinstance(r, dict) for r in rows):
             raise PodError(

@@ -30,6 +30,7 @@ from kit.findings.period import events_up_to, rows_kept
 from kit.findings.read.column_map import SIZES
 from kit.findings.read.dataset import Dataset
 from kit.findings.read.region_files import region_rows
+from kit.findings.read.toml_file import read_toml_file
 from kit.findings.reinspections import reinspections
 from kit.findings.report.changes import CHANGE_COLUMNS, changes_text
 from kit.findings.report.corrections import (
@@ -132,6 +133,7 @@ __all__ = [
     "proposals_text",
     "propose_corrections",
     "read_proposals",
+    "read_toml_file",
     "record_starts",
     "region_rows",
     "reinspections",

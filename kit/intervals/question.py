@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
@@ -19,7 +18,7 @@ from pydantic import (
     model_validator,
 )
 
-from kit.findings import KINDS
+from kit.findings import KINDS, read_toml_file
 
 Clock = Literal["flight_hours", "flight_cycles", "calendar_days"]
 Number = Annotated[float, Strict()]  # a whole number will do; a text or a flag will not
@@ -457,14 +456,7 @@ def read_question(source: Question | str | Path) -> Question:
     if isinstance(source, Question):
         return source
     path = Path(source)
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise QuestionError(
-            f"{path}: cannot be read ({error.strerror}). Give the path of a question's TOML file."
-        ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise QuestionError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
+    data = read_toml_file(path, of="a question's TOML file", refuse=QuestionError)
     numbers = {"a50_mm", "slope", "plateau"}
     for name in ("detection", "past_detection"):
         detection = data.get(name)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from kit.findings import Fleet
+from kit.findings import Fleet, read_toml_file
 from kit.intervals import DAYS_PER_YEAR, QuestionError
 from kit.numerics.typing import Floats
 from kit.programmes.panels import LivingPanels
@@ -152,14 +151,7 @@ def read_toml(path: str | Path, known: set[str]) -> dict[str, object]:
     QuestionError
         If it cannot be read or has another key.
     """
-    try:
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise QuestionError(
-            f"{path}: cannot be read ({error.strerror}). Give the path of a TOML file."
-        ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise QuestionError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
+    data = read_toml_file(path, of="a TOML file", refuse=QuestionError)
     unknown = sorted(set(data) - known)
     if unknown:
         raise QuestionError(

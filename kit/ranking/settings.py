@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, Strict, ValidationError, model_validator
 
 from kit.detection import BUILT_IN, DetectionCurve
-from kit.findings import CLOCKS, KINDS, METHODS
+from kit.findings import CLOCKS, KINDS, METHODS, read_toml_file
 
 FILE = "ranking.toml"
 """Name of the settings in the folder of a dataset."""
@@ -167,13 +166,7 @@ class RankingSettings(BaseModel):
         """
         path = Path(path)
         try:
-            return cls.model_validate(tomllib.loads(path.read_text(encoding="utf-8-sig")))
-        except OSError as error:
-            raise SettingsError(
-                f"{path}: cannot be read ({error.strerror}). Give the path of the settings of a ranking."
-            ) from None
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise SettingsError(f"{path}: not a TOML file ({error}). Correct the line named.") from None
+            return cls.model_validate(read_toml_file(path, of="the settings of a ranking", refuse=SettingsError))
         except ValidationError as error:
             first = error.errors()[0]
             where = ".".join(str(part) for part in first["loc"]) or "file"

@@ -126,9 +126,13 @@ def test_what_is_not_toml_is_refused_with_its_line(read):
 
 def test_what_is_not_text_is_refused(tmp_path):
     path = tmp_path / "asked.toml"
-    path.write_bytes(b"\xff\xfe\x00name")
-    with pytest.raises(QuestionError, match=r"asked\.toml: not a TOML file"):
-        read_question(path)
+    for content, why in (
+        (b"\xff\xfe\x00name", "not a TOML file"),
+        (b"a = " + 100_000 * b"[", "nested too deeply"),
+    ):
+        path.write_bytes(content)
+        with pytest.raises(QuestionError, match=rf"asked\.toml: not a TOML file.*{why}|asked\.toml: {why}"):
+            read_question(path)
 
 
 @pytest.mark.parametrize("name", ["missing.toml", "."])

@@ -382,7 +382,7 @@ def test_bad_input_gets_one_clear_error(demo_fleet):
     with pytest.raises(ValueError, match=r"`looks` must have the columns panel, age, found.*found missing"):
         RepairedLives.from_looks(looks.drop(columns="found"), repairs)
     with pytest.raises(
-        ValueError, match=r"`age` of `repairs` must be finite and at least 0. Got -1 in row 0"
+        ValueError, match=r"`age` must be finite and at least 0: 1 of \d+ repairs are not, first row 0"
     ):
         RepairedLives.from_looks(looks, pd.DataFrame({"panel": ["a"], "age": [-1.0]}))
 

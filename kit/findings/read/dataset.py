@@ -346,7 +346,7 @@ def described(text: str, *, name: str, tables: dict[str, str] | None = None) -> 
     """
     try:
         contents = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise _not_toml(name, error) from None
     if tables is not None:
         contents.setdefault("tables", tables)

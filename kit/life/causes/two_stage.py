@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from kit.life.likelihood.families import WEIBULL
+from kit.life.lives.censored import ages_of
 from kit.numerics.confidence import likelihood_drop, normal_reach
 from kit.numerics.covariance import second_derivatives
 from kit.numerics.fit import Fit, Parameter
@@ -445,13 +446,7 @@ def _lives(frame: pd.DataFrame, *, dry_route: bool = False) -> tuple[pd.DataFram
             f"{', '.join(map(str, frame.columns))}."
         )
     looks = frame.copy()
-    age = looks["age"].to_numpy(np.float64)
-    bad = np.flatnonzero(~(np.isfinite(age) & (age >= 0)))
-    if bad.size:
-        raise ValueError(
-            f"`age` must be finite and at least 0: {bad.size} of {age.size} looks are not, first row {bad[0]} "
-            f"(life={looks['life'].iloc[bad[0]]!r}, age={age[bad[0]]:g}). Drop looks at unknown ages."
-        )
+    age = ages_of(looks, "life", "looks")
     for name in ("moisture", "disbond"):
         said = looks[name].isin([True, False]) | (looks[name].isna() if name == "moisture" else False)
         if not said.all():

@@ -206,14 +206,7 @@ class Histories:
                 f"`frame` must have the columns life, age and found. Got {list(frame.columns)!r}: "
                 f"{', '.join(missing)} missing. Rename the columns of the looks."
             )
-        age = frame["age"].to_numpy(np.float64)
-        bad = np.flatnonzero(~(np.isfinite(age) & (age >= 0)))
-        if bad.size:
-            raise ValueError(
-                f"`age` must be finite and at least 0: {bad.size} of {age.size} looks are not, first row "
-                f"{bad[0]} (life={frame['life'].iloc[bad[0]]!r}, age={age[bad[0]]:g}). Drop looks at unknown ages, "
-                "or give the panel an age."
-            )
+        age = ages_of(frame, "life", "looks")
         left_out = [] if excluded is None else [excluded[["life", "reason"]].astype(object)]
         code, names = pd.factorize(frame["life"], sort=True)
         if (code < 0).any():
@@ -312,6 +305,38 @@ def _of_life(
             f"{out[code[differs[0]]]:g} for one life ({frame['life'].iloc[order[differs[0]]]!r}). Correct one of them."
         )
     return out
+
+
+def ages_of(frame: pd.DataFrame, of: str, rows: str) -> NDArray[np.float64]:
+    """Return the ages of a table's rows, each known and not below 0.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With the column age [clock units].
+    of : str
+        Column that names whose age it is, for the message.
+    rows : str
+        What the rows are, in the plural, for the message.
+
+    Returns
+    -------
+    ndarray of float
+        Ages [clock units].
+
+    Raises
+    ------
+    ValueError
+        If one is missing, infinite or below 0.
+    """
+    age = frame["age"].to_numpy(np.float64)
+    bad = np.flatnonzero(~(np.isfinite(age) & (age >= 0)))
+    if bad.size:
+        raise ValueError(
+            f"`age` must be finite and at least 0: {bad.size} of {age.size} {rows} are not, first row {bad[0]} "
+            f"({of}={frame[of].iloc[bad[0]]!r}, age={age[bad[0]]:g}). Give each an age, or drop those at unknown ages."
+        )
+    return age
 
 
 def looks_with_entries(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from kit.findings import Fleet, PanelAges, need_fleet
 from kit.life.groups.regression import fit_regression
 from kit.life.groups.regression_fit import RegressionFit
-from kit.life.lives.censored import Histories
+from kit.life.lives.censored import Histories, ages_of
 from kit.life.lives.histories import AFTER_REPAIR, histories_of_kind, panel_looks, repairs_that_end_lives
 from kit.numerics.typing import Floats
 
@@ -220,13 +220,7 @@ class RepairedLives:
                     f"`{name}` must have the columns {', '.join(columns)}. Got {', '.join(map(str, frame.columns))}: "
                     f"{', '.join(missing)} missing."
                 )
-            ages = frame["age"].to_numpy(np.float64)
-            bad = np.flatnonzero(~(np.isfinite(ages) & (ages >= 0)))
-            if bad.size:
-                raise ValueError(
-                    f"`age` of `{name}` must be finite and at least 0. Got {ages[bad[0]]:g} in row {bad[0]} "
-                    f"(panel {frame['panel'].iloc[bad[0]]}). Give it an age, or leave the row out."
-                )
+            ages_of(frame, "panel", name)
         done = _numbered(
             pd.DataFrame(
                 {
