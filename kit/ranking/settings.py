@@ -166,7 +166,9 @@ class RankingSettings(BaseModel):
         """
         path = Path(path)
         try:
-            return cls.model_validate(read_toml_file(path, of="the settings of a ranking", refuse=SettingsError))
+            return cls.model_validate(
+                read_toml_file(path, of="the settings of a ranking", refuse=SettingsError)
+            )
         except ValidationError as error:
             first = error.errors()[0]
             where = ".".join(str(part) for part in first["loc"]) or "file"
