@@ -473,13 +473,5 @@ def _pods(
     for entry in entries:
         if kinds & set(entry.blind_to):
             continue
-        pods[entry.name] = StatedDetection(
-            method=entry.method,
-            a50_mm=entry.a50,
-            slope=entry.slope,
-            plateau=entry.plateau,
-            far_side_plateau=entry.far_side_plateau,
-            basis=entry.words,
-            pod=entry.name,
-        )
+        pods[entry.name] = StatedDetection.of_entry(entry)
     return pods

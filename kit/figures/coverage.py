@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 from matplotlib.patches import Patch
 
-from kit.figures.style import INK
+from kit.figures.style import INK, axes_of
 from kit.numerics.words import percent
 
 if TYPE_CHECKING:
@@ -44,8 +43,7 @@ def plot_coverage(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
         raise ValueError(
             "`table` must have rows. Got none: nothing was fitted at these zones while records were kept; name others."
         )
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     labels = pd.Index(table["label"].unique())
     periods = pd.Index(table["period"].drop_duplicates().sort_values())
     x, y = periods.get_indexer(table["period"]), labels.get_indexer(table["label"])

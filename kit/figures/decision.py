@@ -5,7 +5,6 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -16,7 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from kit.cautions import CAUTIONS
 from kit.figures.life import plot_modes
-from kit.figures.style import INK, LINES, PALE, UNITS, as_written, key_below, thousands
+from kit.figures.style import INK, LINES, PALE, UNITS, as_written, axes_of, key_below, thousands
 from kit.numerics.words import in_words, spelled
 
 if TYPE_CHECKING:
@@ -104,8 +103,7 @@ def plot_risk(answer: Answer, measure: str | None = None, ax: Axes | None = None
         Per 10,000 panel flight hours. Three lines, medians of the draws: in all, what an interval can prevent, what none
         prevents; the band and the target belong to the measure.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     curve, measure = answer.curve, measure or answer.question.target.column
     x = curve["repeat"]
     name, worst = measure.removesuffix("_worst"), measure[len(measure.removesuffix("_worst")) :]
@@ -275,8 +273,7 @@ def plot_rerun(result: Rerun, measure: str | None = None, ax: Axes | None = None
     Axes
         Per 10,000 panel flight hours; the band belongs to the record, a cross marks each answer.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     then = result.then
     measure = measure or then.question.target.column
     runs = (
@@ -343,8 +340,7 @@ def plot_causes(causes: Causes, ax: Axes | None = None) -> Axes:
     Axes
         A bar a cause, a cross for the repeat that was recommended.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     rows = causes.to_frame()
     names = [textwrap.fill(cause, 30) for cause in rows["cause"]]
     ax.barh(

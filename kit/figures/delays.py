@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.ticker import StrMethodFormatter
 
-from kit.figures.style import INK, key_below
+from kit.figures.style import INK, axes_of, key_below
 from kit.numerics.words import percent
 
 if TYPE_CHECKING:
@@ -43,8 +42,7 @@ def plot_reporting_delay(delay: ReportingDelay, ax: Axes | None = None, *, level
     """
     if not delay.n_rows:
         raise ValueError("`delay` must have rows. Got none: no events with a day are known.")
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     most = max(float(delay.delay_days[-1]), 10.0)
     age = np.r_[1.0, delay.delay_days[delay.delay_days > 1], most]
     frame = delay.to_frame().set_index("delay_days")["standard_error"].to_numpy()

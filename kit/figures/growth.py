@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
-from kit.figures.style import INK, LINES, PALE, UNITS, key_below, thousands
+from kit.figures.style import INK, LINES, PALE, UNITS, axes_of, key_below, thousands
 from kit.findings import need_columns
 from kit.growth import GrowthComparison
 
@@ -64,8 +64,7 @@ def plot_growth(
     is_one = not isinstance(result, GrowthComparison)
     fits = {result.form.name: result} if is_one else result.fits
     first = next(iter(fits.values()))
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     words = (
         f"{drawn.size:,} damages" if drawn.size == names.size else f"{drawn.size:,} of {names.size:,} damages"
     )

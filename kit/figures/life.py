@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.ticker import FuncFormatter
 
-from kit.figures.style import INK, LINES, PALE, TRUTH, UNITS, key_below, thousands
+from kit.figures.style import INK, LINES, PALE, TRUTH, UNITS, axes_of, key_below, thousands
 from kit.life import expected_positions, fit_turnbull, plotting_positions
 
 if TYPE_CHECKING:
@@ -135,8 +134,7 @@ def plot_share_damaged(
     Axes
         With the age in the clock of the fit.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     age = np.linspace(fit.oldest_age / 200, fit.oldest_age, 200)
     low, high = fit.survival_bounds(age, method=_method(fit))
     ax.fill_between(
@@ -189,8 +187,7 @@ def plot_probability(
     Axes
         Log age against log(-log(1 - share)), labelled with shares.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     points = plotting_positions(histories)
     upper = points["upper"].to_numpy()
     lower = np.maximum(points["lower"].to_numpy(), upper.min() / 10)
@@ -248,8 +245,7 @@ def plot_modes(modes: tuple[ModeAnswer, ...], clock: str, horizon: float, ax: Ax
         Thick lines of the central lives, the middle 95 % of the drawn ones, finds at their plotting positions, and thin lines of what
         the looks that were made are expected to find.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     age = np.linspace(horizon / 200, horizon, 200)
     for i, mode in enumerate(modes):
         colour, dash, marker = LINES[i % len(LINES)]

@@ -25,6 +25,7 @@ from kit.figures.style import (
     UNITS,
     VERMILION,
     YELLOW,
+    axes_of,
     key_below,
     thousands,
 )
@@ -189,8 +190,7 @@ def plot_panel(
         If a column is missing.
     """
     need_columns(regions, ("geometry", "kind", *([label] if label else [])), "regions")
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     _frame_panel(ax, outline)
     _draw_skin(ax, outline, fastener_rows, edge_band_mm)
     for row in regions.to_dict("records"):
@@ -339,8 +339,7 @@ def plot_density(
         Darker where more is found for each look; the number in a cell is its count of finds. A cell
         never looked at is hatched.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     rate, finds = np.asarray(density.rate, float), np.nan_to_num(np.asarray(density.finds, float))
     _frame_panel(ax, density.outline)
     shown = np.ma.masked_invalid(rate)
@@ -400,8 +399,7 @@ def plot_edge_distance(spread: EvenSpread, ax: Axes | None = None) -> Axes:
     Axes
         Finds over those of an even spread by distance [mm], in steps; the band holds the middle 95 % of the spreads drawn.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     bands = spread.by_distance
     at = np.r_[bands["from_mm"], bands["to_mm"].iloc[-1]]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -518,8 +516,7 @@ def plot_size_by_age(
         If a column is missing.
     """
     need_columns(sizes, ("track", "age", "diameter_mm"), "sizes")
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     by_kind = sizes.groupby("kind", sort=False) if "kind" in sizes.columns else [("damage", sizes)]
     labelled = sizes["track"].nunique() <= most_labels
     for i, (kind, rows) in enumerate(by_kind):

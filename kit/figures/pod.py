@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.patheffects import withStroke
 
-from kit.figures.style import LINES, key_below
+from kit.figures.style import LINES, axes_of, key_below
 from kit.numerics.words import in_words, percent
 
 if TYPE_CHECKING:
@@ -41,8 +40,7 @@ def plot_pod(
     Axes
         Chance against equivalent diameter.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     groups = getattr(result, "groups", ("",))
     size = _sizes(result)
     for number, group in enumerate(groups):

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from kit.figures.style import BLUE, INK, ORANGE, PALE, SKY, UNITS, YELLOW, key_below, thousands
+from kit.figures.style import BLUE, INK, ORANGE, PALE, SKY, UNITS, YELLOW, axes_of, key_below, thousands
 from kit.numerics.words import number, percent
 from kit.programmes import PARTS
 
@@ -56,8 +55,7 @@ def plot_panels(state: PresentState, *, top: int = 20, ax: Axes | None = None) -
     Axes
         The first one on top; the dark part of each bar is what a look today takes away.
     """
-    if ax is None:
-        _, ax = plt.subplots(layout="constrained")
+    ax = axes_of(ax, layout="constrained")
     rows = state.frame.head(top).iloc[::-1]
     y = np.arange(len(rows))
     ax.barh(y, rows["beyond"], color=PALE, height=0.7, label="unfound damage beyond the limit")
@@ -115,8 +113,7 @@ def plot_change(change: ProgrammeChange, *, quantity: str = "exposure", ax: Axes
     known = [name for name in _WORDS if f"{name}_difference" in change.frame.columns]
     if quantity not in known:
         raise ValueError(f"`quantity` must be one of {', '.join(known)}. Got {quantity!r}.")
-    if ax is None:
-        _, ax = plt.subplots(layout="constrained")
+    ax = axes_of(ax, layout="constrained")
     rows = change.frame.iloc[:-1]
     x = np.arange(len(rows))
     now, then = (rows[f"{quantity}_{name}"].to_numpy() for name in ("present", "proposed"))
@@ -170,8 +167,7 @@ def plot_forecast(forecast: Forecast, *, quantity: str = "finds", ax: Axes | Non
     known = [name for name in ("finds", "repairs", "hours") if name in forecast.frame.columns]
     if quantity not in known:
         raise ValueError(f"`quantity` must be one of {', '.join(known)}. Got {quantity!r}.")
-    if ax is None:
-        _, ax = plt.subplots(layout="constrained")
+    ax = axes_of(ax, layout="constrained")
     rows = forecast.frame.iloc[:-1]
     x, value = np.arange(len(rows)), rows[quantity].to_numpy()
     ax.bar(x, value, 0.7, color=PALE, label="to be expected")
@@ -200,8 +196,7 @@ def plot_back_test(test: BackTest, *, ax: Axes | None = None) -> Axes:
     Axes
         A limit and a dot for each year; a year outside its limits has an open square.
     """
-    if ax is None:
-        _, ax = plt.subplots(layout="constrained")
+    ax = axes_of(ax, layout="constrained")
     rows = test.frame
     x = rows["known_on"].dt.year.to_numpy() + 1
     low, high, came = (rows[name].to_numpy() for name in ("finds_lower", "finds_upper", "came"))
@@ -252,8 +247,7 @@ def plot_tornado(result: Tornado, *, top: int = 12, ax: Axes | None = None) -> A
     Axes
         The one that moves it most on top.
     """
-    if ax is None:
-        _, ax = plt.subplots(layout="constrained")
+    ax = axes_of(ax, layout="constrained")
     rows = result.frame.head(top).iloc[::-1].reset_index(drop=True)
     for end, colour, hatch, words in (
         ("low", PALE, "", "with the low value"),
@@ -298,8 +292,7 @@ def plot_cost(curve: CostCurve, *, ax: Axes | None = None) -> Axes:
     Axes
         Parts are stacked; the flat range is marked.
     """
-    if ax is None:
-        _, ax = plt.subplots(layout="constrained")
+    ax = axes_of(ax, layout="constrained")
     rows = curve.frame
     areas = ax.stackplot(rows["repeat"], *(rows[name] for name in PARTS), colors=_AREAS, labels=PARTS)
     for area, hatch in zip(areas, _HATCH, strict=True):
@@ -338,8 +331,7 @@ def plot_extension(extension: Extension, *, ax: Axes | None = None) -> Axes:
     Axes
         With the share that must, and the chance that all these looks are clean.
     """
-    if ax is None:
-        _, ax = plt.subplots(layout="constrained")
+    ax = axes_of(ax, layout="constrained")
     rows = extension.frame
     looks = np.r_[0, rows["looks"]]
     ax.plot(

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import matplotlib.pyplot as plt
 import numpy as np
 
-from kit.figures.style import INK, UNITS, thousands
+from kit.figures.style import INK, UNITS, axes_of, thousands
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,8 +29,7 @@ def plot_after_repair(result: AfterRepair, ax: Axes | None = None) -> Axes:
     Axes
         A point with bounds for each repair, the new panel as a dashed line.
     """
-    if ax is None:
-        _, ax = plt.subplots(layout="constrained")
+    ax = axes_of(ax, layout="constrained")
     rows = result.table.sort_values("after", kind="stable")
     y = np.arange(len(rows))
     reach = np.abs(np.stack([rows["after"] - rows["after_lower"], rows["after_upper"] - rows["after"]]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import matplotlib.pyplot as plt
 from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -36,6 +37,24 @@ TRUTH = {"color": VERMILION, "linestyle": (0, (5, 3)), "linewidth": 1.6}
 
 LINES = ((BLUE, "-", "o"), (VERMILION, "--", "s"), (GREEN, "-.", "^"), (PURPLE, ":", "D"))
 """Colour, dash and marker of the first lines of a figure; dash and marker tell them apart in grey."""
+
+
+def axes_of(ax: Axes | None, *, layout: str | None = None) -> Axes:
+    """Return the axes to draw on, those of a new figure where none are given.
+
+    Parameters
+    ----------
+    ax : Axes or None
+        Where to draw.
+    layout : str, optional
+        How a new figure finds room for what stands beside its axes.
+
+    Returns
+    -------
+    Axes
+        These, or new ones.
+    """
+    return plt.subplots(layout=layout)[1] if ax is None else ax
 
 
 def as_written(figure: Figure) -> None:

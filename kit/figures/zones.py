@@ -10,7 +10,7 @@ import shapely
 from matplotlib.patches import Polygon
 from matplotlib.ticker import MaxNLocator
 
-from kit.figures.style import INK, LINES, key_below, thousands
+from kit.figures.style import INK, LINES, axes_of, key_below, thousands
 from kit.ranking import RATES, funnel_limits
 
 if TYPE_CHECKING:
@@ -54,8 +54,7 @@ def plot_zone_rates(
     Axes
         One row a zone or group, its raw count beside its name.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     rows = ranking.loc[ranking["kind"] == kind].sort_values(rate, ascending=True, kind="stable")
     name = rows.columns[0]
     y = np.arange(len(rows))
@@ -99,8 +98,7 @@ def plot_shrinkage(
     Axes
         Worst on top: open circle the raw rate, full one the rate of damage with its bar, cross the truth.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     rows = ranking.to_frame(level=level).iloc[::-1]
     y = np.arange(len(rows))
     raw, value = rows["raw_per_1000_fh"].to_numpy(), rows["rate"].to_numpy()
@@ -155,8 +153,7 @@ def plot_funnel(table: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     Axes
         Zones outside are named; those called with few wrong calls are full.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     expected = table["expected"].to_numpy()
     grid = np.geomspace(max(expected.min() * 0.7, 0.2), expected.max() * 1.3, 200)
     for level, style in ((0.95, "--"), (0.998, "-")):
@@ -205,8 +202,7 @@ def plot_rank_chances(ranks: RankDraws, *, ax: Axes | None = None) -> Axes:
     Axes
         Zones in order of expected rank, the worst on top; chances below 1 % are left blank.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     order = ranks.to_frame()["expected_rank"].sort_values(kind="stable").index
     table = ranks.probabilities().loc[order]
     ax.imshow(table.to_numpy(), cmap="Greys", vmin=0, vmax=1, aspect="auto")
@@ -240,8 +236,7 @@ def plot_pareto(values: pd.Series, *, label: str = "Finds", ax: Axes | None = No
     Axes
         Bars, and on a second axis the running share [%].
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     order = values.sort_values(ascending=False, kind="stable")
     x = np.arange(len(order))
     ax.bar(x, order.to_numpy(), color="0.8", edgecolor=INK, hatch="//")
@@ -274,8 +269,7 @@ def plot_plan_view(
     Axes
         Five classes by fifths of the ranks.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     rank = values.rank(ascending=False, method="min")
     fifth = np.minimum((5 * (rank - 1) / max(len(rank), 1)).fillna(4).astype(int), 4)
     for row in outlines.itertuples():
@@ -327,8 +321,7 @@ def plot_zone_counts(curves: dict[str, MeanCumulative], *, most: int = 4, ax: Ax
     Axes
         Steps, told apart by dash and by a label at their end.
     """
-    if ax is None:
-        _, ax = plt.subplots()
+    ax = axes_of(ax)
     some = sorted(curves.items(), key=lambda item: -float(item[1].mcf[-1]))[:most]
     for (name, curve), (colour, dash, _) in zip(some, LINES, strict=False):
         ax.step(curve.age, curve.mcf, linestyle=dash, color=colour, where="post")

@@ -32,6 +32,7 @@ from kit.growth.paths import (
     Likelihood,
     Mappings,
     PathGroup,
+    by_track,
     log_size_after,
     paths_of,
 )
@@ -98,11 +99,7 @@ class ClosedLikelihood:
         self.data, self.form, self.active = data, form, active
         self.level_of, self.levels = _levels(data.extra + data.rounding_variance)
         self.groups = paths_of(data, active)
-        owners = np.concatenate([group.owner for group in self.groups])
-        self.order = np.argsort(owners, kind="stable")
-        owners = owners[self.order]
-        self.starts = np.flatnonzero(np.r_[True, owners[1:] != owners[:-1]])
-        self.track_of = np.cumsum(np.r_[False, owners[1:] != owners[:-1]])
+        self.order, self.starts, self.track_of = by_track(self.groups)
         self.paths: list[_Path] = []
 
     def place(self, p: Floats, exact: Likelihood | None = None) -> None:

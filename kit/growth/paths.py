@@ -223,6 +223,29 @@ def paths_of(data: Mappings, active: NDArray[np.bool_]) -> list[PathGroup]:
     return groups
 
 
+def by_track(groups: list[PathGroup]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Sort the paths of all groups by their track.
+
+    Parameters
+    ----------
+    groups : list of PathGroup
+        As `paths_of` gives them.
+
+    Returns
+    -------
+    order : ndarray of int, shape (n_paths,)
+        Paths, track by track.
+    starts : ndarray of int, shape (n_tracks,)
+        Where each track begins in that order.
+    track_of : ndarray of int, shape (n_paths,)
+        Number of the track of each, in that order.
+    """
+    owners = np.concatenate([group.owner for group in groups])
+    order = np.argsort(owners, kind="stable")
+    other = owners[order][1:] != owners[order][:-1]
+    return order, np.flatnonzero(np.r_[True, other]), np.cumsum(np.r_[False, other])
+
+
 def log_size_after(form: GrowthForm, x: Floats, v: Floats, time: Floats) -> Floats:
     """Log of the size at times, from logs of the size at first and of the rate.
 
@@ -276,11 +299,7 @@ class Likelihood:
         self.low = np.log(np.maximum(size - data.step / 2, 1e-6 * size))
         self.high = np.log(size + data.step / 2)
         self.groups = paths_of(data, active)
-        owners = np.concatenate([group.owner for group in self.groups])
-        self.order = np.argsort(owners, kind="stable")
-        owners = owners[self.order]
-        self.starts = np.flatnonzero(np.r_[True, owners[1:] != owners[:-1]])
-        self.track_of = np.cumsum(np.r_[False, owners[1:] != owners[:-1]])
+        self.order, self.starts, self.track_of = by_track(self.groups)
 
     def place(self, p: Floats) -> None:
         """Place the nodes of every path where it is likely under some parameters."""

@@ -76,16 +76,7 @@ def _numbers_of(question: Question, part: str, fleet: Fleet) -> StatedDetection:
             f"question {question.name}: {part}.pod: {entry.name} was not known on {known_on}: it was recorded on "
             f"{entry.recorded_on}. Name a POD that was, or state its numbers with their basis."
         )
-    return StatedDetection(
-        method=entry.method,
-        a50_mm=entry.a50,
-        slope=entry.slope,
-        plateau=entry.plateau,
-        far_side_plateau=entry.far_side_plateau,
-        basis=entry.words,
-        in_fit=asked.in_fit,
-        pod=entry.name,
-    )
+    return StatedDetection.of_entry(entry, in_fit=asked.in_fit)
 
 
 def need_methods_that_see(question: Question) -> None:

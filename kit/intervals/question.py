@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Annotated, Literal, get_args
+from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
 from pydantic import (
     AfterValidator,
@@ -19,6 +19,9 @@ from pydantic import (
 )
 
 from kit.findings import KINDS, read_toml_file
+
+if TYPE_CHECKING:
+    from kit.detection import PodEntry
 
 Clock = Literal["flight_hours", "flight_cycles", "calendar_days"]
 Number = Annotated[float, Strict()]  # a whole number will do; a text or a flag will not
@@ -142,6 +145,33 @@ class StatedDetection(_Part):
             "it beside the numbers that it stood for"
         ),
     ] = None
+
+    @classmethod
+    def of_entry(cls, entry: PodEntry, **more: object) -> StatedDetection:
+        """Return the numbers that a name in the register stands for.
+
+        Parameters
+        ----------
+        entry : PodEntry
+            Of the register.
+        **more
+            Fields that the register does not have.
+
+        Returns
+        -------
+        StatedDetection
+            With the name beside them.
+        """
+        return cls(
+            method=entry.method,
+            a50_mm=entry.a50,
+            slope=entry.slope,
+            plateau=entry.plateau,
+            far_side_plateau=entry.far_side_plateau,
+            basis=entry.words,
+            pod=entry.name,
+            **more,
+        )
 
 
 class NamedDetection(_Part):

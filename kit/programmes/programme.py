@@ -274,15 +274,7 @@ def _pod_of(evidence: Evidence, pod: str | StatedDetection | None) -> StatedDete
         entry = PodRegister.of_dataset(evidence.fleet.source).get(pod)
     except PodError as problem:
         raise QuestionError(f"programme: pod: {problem}") from None
-    return StatedDetection(
-        method=entry.method,
-        a50_mm=entry.a50,
-        slope=entry.slope,
-        plateau=entry.plateau,
-        far_side_plateau=entry.far_side_plateau,
-        basis=entry.words,
-        pod=entry.name,
-    )
+    return StatedDetection.of_entry(entry)
 
 
 def look_days(

@@ -12,11 +12,11 @@ from kit.life.fits.fit import LifeFit
 from kit.life.fits.fitting import fit_family
 from kit.life.likelihood.families import WEIBULL, Family
 from kit.life.likelihood.imperfect import ConstantDetection
-from kit.life.lives.censored import Histories
+from kit.life.lives.censored import Histories, need_histories
 from kit.numerics.confidence import check_level, check_share, likelihood_drop
 from kit.numerics.fit import FitAlongOne, Parameter
 from kit.numerics.profile import GridProfile, profile_on_grid
-from kit.numerics.refusals import NoFiniteMaximum, need
+from kit.numerics.refusals import NoFiniteMaximum
 from kit.numerics.words import in_words, percent
 
 _GRID = np.round(np.arange(0.1, 1.0001, 0.05), 10)
@@ -165,13 +165,7 @@ def detection_profile(
     >>> detection_profile(Histories.from_looks(looks)).is_told
     False
     """
-    need(
-        "histories",
-        histories,
-        Histories,
-        "histories with the ages of their looks",
-        "Make them with `kit.build_histories` or `kit.Histories.from_looks`.",
-    )
+    need_histories(histories)
     chances = np.unique(np.asarray(grid, np.float64))
     if chances.size < 3 or not ((chances > 0) & (chances <= 1)).all():
         raise ValueError(

@@ -7,8 +7,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
-from kit.life.lives.censored import Histories
-from kit.numerics.refusals import need
+from kit.life.lives.censored import Histories, need_histories
 from kit.numerics.typing import Floats
 
 _METHODS = ("exact", "benard")
@@ -108,13 +107,7 @@ def plotting_positions(histories: Histories) -> pd.DataFrame:
     0    0.0  400.0  0.2063
     1    0.0  800.0  0.6475
     """
-    need(
-        "histories",
-        histories,
-        Histories,
-        "histories with the ages of their looks",
-        "Make them with `kit.build_histories` or `kit.Histories.from_looks`.",
-    )
+    need_histories(histories)
     found = np.isfinite(histories.upper)
     finds = (
         pd.DataFrame({"lower": histories.lower, "upper": histories.upper, "count": histories.count})

@@ -307,6 +307,23 @@ def _of_life(
     return out
 
 
+def need_histories(histories: object) -> None:
+    """Refuse what is no histories.
+
+    Parameters
+    ----------
+    histories : object
+        What was given.
+
+    Raises
+    ------
+    TypeError
+        If it is something else.
+    """
+    do = "Make them with `kit.build_histories` or `kit.Histories.from_looks`."
+    need("histories", histories, Histories, "histories with the ages of their looks", do)
+
+
 def ages_of(frame: pd.DataFrame, of: str, rows: str) -> NDArray[np.float64]:
     """Return the ages of a table's rows, each known and not below 0.
 
