@@ -156,45 +156,38 @@ def _reinspections(context: CheckContext, rows: pd.DataFrame) -> None:
     named = reinspections(
         rows, *(context.tables[name] for name in ("findings", "inspections", "cards", "tasks"))
     )
-    part = named[named["other_panel"]]
-    context.report(
-        "deferrals",
-        rows,
-        named["other_panel"],
-        "reinspection",
-        reason="the re-inspection is of another panel; it does not count as done",
-        expected=[
-            f"a look at panel {one.panel}, whose damage was left (it is of {one.looked_panel or 'no known panel'})"
-            for one in part.itertuples()
-        ],
-        mend="name the look at that panel, or leave it blank until it is done",
-        warn=True,
-    )
-    part = named[named["too_early"]]
-    context.report(
-        "deferrals",
-        rows,
-        named["too_early"],
-        "reinspection",
-        reason="the re-inspection was before the damage was deferred; it does not count as done",
-        expected=[
-            f"a look on {begin:%Y-%m-%d} or later (it was on {looked:%Y-%m-%d})"
-            for begin, looked in zip(rows.loc[part.index, "deferred_on"], part["looked_on"], strict=True)
-        ],
-        mend="name the look that came after, or correct deferred_on",
-        warn=True,
-    )
-    part = named[named["blind"]]
-    context.report(
-        "deferrals",
-        rows,
-        named["blind"],
-        "reinspection",
-        reason="the re-inspection was by a method that cannot see the damage; it does not count as done",
-        expected=[
-            f"a look at {one.kind} by {', '.join(methods_seeing(one.kind))} (it was by {one.looked_with})"
-            for one in part.itertuples()
-        ],
-        mend="look again by such a method, and name that look",
-        warn=True,
-    )
+    named = named.assign(deferred_on=rows["deferred_on"])
+    for problem, reason, expected, mend in (
+        (
+            "other_panel",
+            "the re-inspection is of another panel",
+            lambda one: (
+                f"a look at panel {one.panel}, whose damage was left (it is of {one.looked_panel or 'no known panel'})"
+            ),
+            "name the look at that panel, or leave it blank until it is done",
+        ),
+        (
+            "too_early",
+            "the re-inspection was before the damage was deferred",
+            lambda one: f"a look on {one.deferred_on:%Y-%m-%d} or later (it was on {one.looked_on:%Y-%m-%d})",
+            "name the look that came after, or correct deferred_on",
+        ),
+        (
+            "blind",
+            "the re-inspection was by a method that cannot see the damage",
+            lambda one: (
+                f"a look at {one.kind} by {', '.join(methods_seeing(one.kind))} (it was by {one.looked_with})"
+            ),
+            "look again by such a method, and name that look",
+        ),
+    ):
+        context.report(
+            "deferrals",
+            rows,
+            named[problem],
+            "reinspection",
+            reason=f"{reason}; it does not count as done",
+            expected=[expected(one) for one in named[named[problem]].itertuples()],
+            mend=mend,
+            warn=True,
+        )

@@ -101,37 +101,32 @@ class References:
         is_later = among(cells, known.later) & ~is_known
         at = self._rows_of(target)
         where = rows.set_axis(index)
-        lost = missing & is_known
-        self._context.log.add(
-            name,
-            where[lost],
-            column.name,
-            cells[lost],
-            reason=f"refers to a rejected row of {target}",
-            expected=f"the id of an accepted row of {target}",
-            mend=[f"correct {at.get(cell, 'that row')} first" for cell in cells[lost]],
-        )
-        later = missing & is_later
-        self._context.log.add(
-            name,
-            where[later],
-            column.name,
-            cells[later],
-            reason=f"refers to a row of {target} that became known later",
-            expected=f"the id of a row of {target} known on that day",
-            mend="nothing, if the row was recorded late",
-            warn=not column.required,
-        )
-        unknown = missing & ~is_known & ~is_later
-        self._context.log.add(
-            name,
-            where[unknown],
-            column.name,
-            cells[unknown],
-            reason=f"no such row in {target}",
-            expected=f"the id of a row of {target}",
-            mend=f"correct the {column.name}, or add the row to {target}",
-        )
+        lost, later = missing & is_known, missing & is_later
+        for which, reason, expected, mend, warn in (
+            (
+                lost,
+                f"refers to a rejected row of {target}",
+                f"the id of an accepted row of {target}",
+                [f"correct {at.get(cell, 'that row')} first" for cell in cells[lost]],
+                False,
+            ),
+            (
+                later,
+                f"refers to a row of {target} that became known later",
+                f"the id of a row of {target} known on that day",
+                "nothing, if the row was recorded late",
+                not column.required,
+            ),
+            (
+                missing & ~is_known & ~is_later,
+                f"no such row in {target}",
+                f"the id of a row of {target}",
+                f"correct the {column.name}, or add the row to {target}",
+                False,
+            ),
+        ):
+            words = {"reason": reason, "expected": expected, "mend": mend, "warn": warn}
+            self._context.log.add(name, where[which], column.name, cells[which], **words)
         return cells
 
     def _zone(
