@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 from scipy.special import expit, logit
 
 from kit.growth.track_likelihood import JUMP_LIMITS, TrackLikelihood
@@ -12,7 +13,7 @@ _FACTOR = {"median": 2.5, "log_sd": 0.5}
 """By how much damage jumps, if it does (assumed, no source) [-]."""
 _SOME = 0.03  # share of the steps with a jump at which it is first asked whether any tells of one
 _WORTH = 0.3  # loss of log-likelihood there, over that share, for each step, beyond which none does
-_MOST = 200
+_MOST, _MOST_NAMED = 200, 5
 TOLD = 2.0
 """Twice the gain of log-likelihood by jumps from which on they are told."""
 
@@ -29,12 +30,18 @@ class Jumps:
         Share of the steps with a jump at the maximum of the likelihood [-].
     statistic : float
         Twice the gain of log-likelihood by that share [-].
+    damages : tuple of int
+        Which damages jumped, in the order of their names, the surest first.
+    panels : tuple of str
+        Their panels, where they are known.
     """
 
     n_steps: int
-    n_jumped: int
-    share: float
-    statistic: float
+    n_jumped: int = 0
+    share: float = 0.0
+    statistic: float = 0.0
+    damages: tuple[int, ...] = ()
+    panels: tuple[str, ...] = ()
 
     @property
     def is_told(self) -> bool:
@@ -54,8 +61,10 @@ class Jumps:
         str
             One sentence.
         """
+        named = ", ".join(self.panels[:_MOST_NAMED]) + (", ..." if len(self.panels) > _MOST_NAMED else "")
+        where = f" (panels {named})" if named else ""
         return (
-            f"the mapped damages of {kind} jumped in {self.n_jumped} of {self.n_steps} steps between two mappings that were looked at, by more than fitted "
+            f"the mapped damages of {kind} jumped in {self.n_jumped} of {self.n_steps} steps between two mappings that were looked at{where}, by more than fitted "
             "growth and the error of a size allow (about one fleet in a hundred without jumps looks so): growth in jumps is not in "
             "the draws, and the interval may be too long; look at whether these mappings are of one damage and their sizes right, "
             "what came between, and whether growth in proportion to size is among the question's growth_forms"
@@ -111,15 +120,19 @@ def find_jumps(likelihood: TrackLikelihood) -> Jumps:
     begin = begin.copy()
     begin[at] = logit(_SOME)
     some = float(asked.log_posterior(begin)[0])
-    n_steps = asked.jump_chances(begin).size
+    n_steps = asked.jump_chances(begin)[0].size
     if not some - none > -_WORTH * _SOME * n_steps:
-        return Jumps(n_steps=n_steps, n_jumped=0, share=0.0, statistic=0.0)
+        return Jumps(n_steps=n_steps)
     best, top = asked.highest(begin=begin)
     if not best[at] > JUMP_LIMITS[0] + 1:
-        return Jumps(n_steps=n_steps, n_jumped=0, share=0.0, statistic=0.0)
+        return Jumps(n_steps=n_steps)
+    chance, damage = asked.jump_chances(best)
+    surest = np.argsort(-chance, kind="stable")[: int((chance > 0.5).sum())]
+    every = -(-(likelihood.n_tracks + likelihood.n_once) // _MOST)
     return Jumps(
         n_steps=n_steps,
-        n_jumped=int((asked.jump_chances(best) > 0.5).sum()),
+        n_jumped=surest.size,
         share=float(expit(best[at])),
         statistic=float(2 * (top - none)),
+        damages=tuple((every * damage[surest]).tolist()),
     )

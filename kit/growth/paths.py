@@ -504,7 +504,7 @@ class Likelihood:
         """
         return self._densities(p)[0]
 
-    def jump_chances(self, p: Floats) -> Floats:
+    def jump_chances(self, p: Floats) -> tuple[Floats, NDArray[np.int64]]:
         """Chance that the damage jumped, for each step between two mappings at different ages.
 
         Parameters
@@ -514,18 +514,20 @@ class Likelihood:
 
         Returns
         -------
-        ndarray, shape (n_steps,)
-            Track by track; no track has more than one jump. Empty without jumps in the model [-].
+        chance : ndarray, shape (n_steps,)
+            Track by track; no track has more than one jump [-].
+        track : ndarray of int, shape (n_steps,)
+            Number of the track.
         """
         log_share = self.path_logs(p)
         log_share[self.order] -= np.logaddexp.reduceat(log_share[self.order], self.starts)[self.track_of]
         ends = np.cumsum([group.owner.size for group in self.groups])
         parts = [
-            np.exp(log_share[end - group.owner.size : end])
+            (np.exp(log_share[end - group.owner.size : end]), group.owner)
             for group, end in zip(self.groups, ends, strict=True)
             if group.jumps
         ]
-        return np.sum(parts, axis=0) if parts else np.empty(0)
+        return np.sum([chance for chance, _ in parts], axis=0), parts[0][1]
 
     def _densities(self, p: Floats) -> tuple[Floats, list[tuple]]:
         """Log of the chance of every path; what the gradient needs of each group."""

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaln
 
 from kit.growth.closed import ClosedLikelihood
@@ -532,7 +532,7 @@ class TrackLikelihood:
             _surface=_placed(exact, point),
         )
 
-    def jump_chances(self, x: ArrayLike) -> Floats:
+    def jump_chances(self, x: ArrayLike) -> tuple[Floats, NDArray[np.int64]]:
         """Chance that the damage jumped, for each step between two mappings.
 
         Parameters
@@ -542,8 +542,10 @@ class TrackLikelihood:
 
         Returns
         -------
-        ndarray, shape (n_steps,)
+        chance : ndarray, shape (n_steps,)
             In the order of the mappings [-].
+        damage : ndarray of int, shape (n_steps,)
+            Which it is of those taken, in the order of their names.
         """
         return self._surface.jump_chances(self._points(x)[0])
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -357,7 +357,11 @@ def growths(asked: Sequence[MappedTwice], *, run: Mapped = map) -> list[TrackGro
             likeliest.append((k, int(np.argmax(share))))
 
     def jumping(job: tuple[int, int]) -> Jumps:
-        return find_jumps(fits[job[0]][job[1]].likelihood)
+        found, tracks = find_jumps(fits[job[0]][job[1]].likelihood), asked[job[0]].tracks
+        if "panel" not in tracks.columns:
+            return found
+        panels = tracks.groupby("track")["panel"].first().iloc[list(found.damages)]
+        return replace(found, panels=tuple(dict.fromkeys(panels.astype(str))))
 
     def stopping(job: tuple[int, int]) -> Stopping:
         one, like = asked[job[0]], fits[job[0]][job[1]].likelihood

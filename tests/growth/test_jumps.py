@@ -19,6 +19,7 @@ def test_jumps_are_counted_step_by_step_and_said():
     found = jumps(frame)
     assert found.is_told
     assert (found.n_steps, found.n_jumped) == (80, rows.size)
+    assert set(found.damages) == set(frame.loc[rows, "track"])
     assert found.share == pytest.approx(rows.size / 80, rel=0.4)
     assert found.words("disbond").startswith("the mapped damages of disbond jumped in 5 of 80 steps")
 

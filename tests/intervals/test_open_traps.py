@@ -1,5 +1,7 @@
 """Traps of records that move an answer, and that no warning names, are said where the answer is said."""
 
+import re
+
 import pandas as pd
 import pytest
 from support import DEMO
@@ -71,3 +73,4 @@ def test_jumps_between_mappings_are_a_caution_of_the_answer(demo_fleet, monkeypa
     (said,) = (line for line in answer.special_cautions if "jumped in" in line)
     assert said.startswith("the mapped damages of disbond jumped in ")
     assert said in answer.words()
+    assert re.search(r"\(panels ([A-Z]{2}\d{4}(, )?)+", said)
