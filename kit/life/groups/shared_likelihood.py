@@ -318,18 +318,7 @@ class SharedTerms(GroupTerms):
         return bool(self.late_weight.size)
 
     def sums(self, log_scale: float, log_shape: float) -> tuple[Floats, ...]:
-        """Return what does not depend on z: sums of H by group, and the growth of H across each find's interval.
-
-        Parameters
-        ----------
-        log_scale, log_shape : float
-            Of a group with multiplier 1.
-
-        Returns
-        -------
-        tuple of ndarray
-            Of clean ages, entries, finds and exact onsets.
-        """
+        """Return what does not depend on z: sums of H by group, and the growth of H across each find's interval."""
         k = float(np.exp(log_shape))
 
         def by_group(log_age: Floats, weight: Floats, group: NDArray[np.int64]) -> Floats:
@@ -354,39 +343,12 @@ class SharedTerms(GroupTerms):
         return clean, late, finds, exact
 
     def given(self, sums: tuple[Floats, ...], u: Floats) -> Floats:
-        """Log-likelihood of each group given the log of its multiplier, with its derivatives.
-
-        Parameters
-        ----------
-        sums : tuple of ndarray
-            As `sums` returns.
-        u : ndarray, shape (n_groups, n_nodes)
-            Log of the multiplier.
-
-        Returns
-        -------
-        ndarray, shape (6, n_groups, n_nodes)
-            Value, by u, by log shape, and the second ones: u twice, both, shape twice. By the log scale
-            the derivative is minus the shape times that by u.
-        """
+        """Log-likelihood of each group given the log of its multiplier, with its derivatives."""
         # Together: the chance of being clean at entry is divided out after the mean over z, not before.
         return self._seen(sums, u, sums[0] if self.together else sums[0] - sums[1])
 
     def alone(self, sums: tuple[Floats, ...], u: Floats) -> Floats:
-        """Log-likelihood of each group by itself, each life conditioned on its own entry, as `given`.
-
-        Parameters
-        ----------
-        sums : tuple of ndarray
-            As `sums` returns.
-        u : ndarray, shape (n_groups, n_nodes)
-            Log of the multiplier.
-
-        Returns
-        -------
-        ndarray, shape (6, n_groups, n_nodes)
-            As `given`.
-        """
+        """Log-likelihood of each group by itself, each life conditioned on its own entry, as `given`."""
         return self._seen(sums, u, sums[0] - sums[1])
 
     def _seen(self, sums: tuple[Floats, ...], u: Floats, net: Floats) -> Floats:
@@ -414,20 +376,7 @@ class SharedTerms(GroupTerms):
         return out
 
     def entries(self, sums: tuple[Floats, ...], u: Floats) -> Floats:
-        """Log of the chance that all lives of each group were clean at entry, as `given`.
-
-        Parameters
-        ----------
-        sums : tuple of ndarray
-            As `sums` returns.
-        u : ndarray, shape (n_groups, n_nodes)
-            Log of the multiplier.
-
-        Returns
-        -------
-        ndarray, shape (6, n_groups, n_nodes)
-            As `given`.
-        """
+        """Log of the chance that all lives of each group were clean at entry, as `given`."""
         late, w = sums[1], np.exp(u)
         h, zh, zzh = (-w * line[:, None] for line in late)
         return np.stack([h, h, zh, h, zh, zzh])
@@ -502,70 +451,20 @@ class MissedTerms(GroupTerms):
         return bool(self.late.weight.size)
 
     def sums(self, log_scale: float, log_shape: float) -> tuple[float, float]:
-        """Return the parameters: all else depends on the multiplier.
-
-        Parameters
-        ----------
-        log_scale, log_shape : float
-            Of a group with multiplier 1.
-
-        Returns
-        -------
-        tuple of float
-            The same.
-        """
+        """Return the parameters: all else depends on the multiplier."""
         return float(log_scale), float(log_shape)
 
     def given(self, sums: tuple[float, float], u: Floats) -> Floats:
-        """Log-likelihood of each group given the log of its multiplier, as `SharedTerms.given`.
-
-        Parameters
-        ----------
-        sums : tuple of float
-            As `sums` returns.
-        u : ndarray, shape (n_groups, n_nodes)
-            Log of the multiplier.
-
-        Returns
-        -------
-        ndarray, shape (6, n_groups, n_nodes)
-            As `SharedTerms.given`.
-        """
+        """Log-likelihood of each group given the log of its multiplier, as `SharedTerms.given`."""
         seen = self._by_group(self.seen, self.seen_group, sums, u)
         return seen if self.together else seen - self.entries(sums, u)
 
     def alone(self, sums: tuple[float, float], u: Floats) -> Floats:
-        """Log-likelihood of each group by itself, as `SharedTerms.alone`.
-
-        Parameters
-        ----------
-        sums : tuple of float
-            As `sums` returns.
-        u : ndarray, shape (n_groups, n_nodes)
-            Log of the multiplier.
-
-        Returns
-        -------
-        ndarray, shape (6, n_groups, n_nodes)
-            As `SharedTerms.given`.
-        """
+        """Log-likelihood of each group by itself, as `SharedTerms.alone`."""
         return self._by_group(self.seen, self.seen_group, sums, u) - self.entries(sums, u)
 
     def entries(self, sums: tuple[float, float], u: Floats) -> Floats:
-        """Log of the chance of what looks showed up to the entries, as `SharedTerms.entries`.
-
-        Parameters
-        ----------
-        sums : tuple of float
-            As `sums` returns.
-        u : ndarray, shape (n_groups, n_nodes)
-            Log of the multiplier.
-
-        Returns
-        -------
-        ndarray, shape (6, n_groups, n_nodes)
-            As `SharedTerms.given`.
-        """
+        """Log of the chance of what looks showed up to the entries, as `SharedTerms.entries`."""
         return self._by_group(self.late, self.late_group, sums, u)
 
     def _by_group(
