@@ -494,18 +494,5 @@ def honesty_page(source: str | Path) -> str:
     return "\n".join([*lines, *caution_section()])
 
 
-def main(source: str, target: str) -> None:
-    """Write the page to a file.
-
-    Parameters
-    ----------
-    source : str
-        Folder of a demo fleet, with its truth.
-    target : str
-        File to write.
-    """
-    replace_text(Path(target), honesty_page(source))
-
-
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    replace_text(Path(sys.argv[2]), honesty_page(sys.argv[1]))

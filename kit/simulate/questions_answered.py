@@ -340,18 +340,5 @@ def questions_page(source: str | Path) -> str:
     )
 
 
-def main(source: str, target: str) -> None:
-    """Write the page to a file.
-
-    Parameters
-    ----------
-    source : str
-        Folder of a demo fleet, with its truth.
-    target : str
-        File to write.
-    """
-    replace_text(Path(target), questions_page(source))
-
-
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    replace_text(Path(sys.argv[2]), questions_page(sys.argv[1]))

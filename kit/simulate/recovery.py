@@ -402,18 +402,6 @@ def recovery_page(table: pd.DataFrame) -> str:
     return "\n".join([*lines, ""])
 
 
-def main(target: str, n: str = str(FLEETS)) -> None:
-    """Write the page to a file.
-
-    Parameters
-    ----------
-    target : str
-        File to write.
-    n : str
-        Fleets for each model.
-    """
-    replace_text(Path(target), recovery_page(recovery_table(int(n))))
-
-
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    fleets = int(sys.argv[2]) if len(sys.argv) > 2 else FLEETS
+    replace_text(Path(sys.argv[1]), recovery_page(recovery_table(fleets)))
