@@ -13,7 +13,7 @@ _FACTOR = {"median": 2.5, "log_sd": 0.5}
 """By how much damage jumps, if it does (assumed, no source) [-]."""
 _SOME = 0.03  # share of the steps with a jump at which it is first asked whether any tells of one
 _WORTH = 0.3  # loss of log-likelihood there, over that share, for each step, beyond which none does
-_MOST, _MOST_NAMED = 200, 5
+_MOST, _MOST_NAMED = 400, 5
 TOLD = 2.0
 """Twice the gain of log-likelihood by jumps from which on they are told."""
 
@@ -82,7 +82,7 @@ def find_jumps(likelihood: TrackLikelihood) -> Jumps:
     Returns
     -------
     Jumps
-        Of at most 200 damages, evenly chosen.
+        Of at most 400 damages, evenly chosen.
 
     Notes
     -----
