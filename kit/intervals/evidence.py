@@ -71,7 +71,14 @@ class Evidence:
         if date is None:
             return self
         day = pd.Timestamp(date)
-        return self._once(("known", day), lambda: Evidence(self.fleet.as_known_on(day)))
+        key = ("known", day)
+
+        def known() -> Evidence:
+            then = Evidence(self.fleet.as_known_on(day))
+            then._kept[key] = then  # asked for the same day again, it is that already
+            return then
+
+        return self._once(key, known)
 
     def up_to(self, date) -> Evidence:
         """Return the evidence of the events up to a day, with all that is known of them by now.
