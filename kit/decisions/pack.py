@@ -39,6 +39,7 @@ from kit.findings import (
     replace_bytes,
 )
 from kit.intervals import QuestionError
+from kit.numerics.toml_text import toml_contents
 
 ENDING = ".pack.zip"
 """What the name of an evidence pack ends in."""
@@ -275,7 +276,7 @@ def _is_readme(content: bytes, text: str, name: str) -> bool:
 def _reaches_out(files: dict[str, bytes]) -> str:
     """Say whether the description of the data names what no pack has, such as a file elsewhere on the machine that reads it."""
     try:
-        stated = tomllib.loads(files.get("data/dataset.toml", b"").decode("utf-8"))
+        stated = toml_contents(files.get("data/dataset.toml", b"").decode("utf-8"))
     except ValueError as error:
         return f"data/dataset.toml cannot be read ({error})"
     tables = stated.get("tables")

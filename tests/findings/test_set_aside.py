@@ -34,6 +34,16 @@ def test_the_error_carries_all_problems_and_says_how_to_go_on(tiny):
     assert not (tiny.folder / "set_aside").exists()
 
 
+def test_a_cell_that_no_sheet_holds_is_cut_where_its_row_is_set_aside(tiny):
+    """It would be written once for each problem of its row."""
+    tiny.set("findings", "D2", kind="crack", remarks="x" * 100_000)
+    load_fleet(tiny.write(), set_aside=True)
+    written = pd.read_csv(tiny.folder / "set_aside" / "rejected_rows.csv", dtype="str")
+    row = written.loc[written["column"] == "kind", "row_as_written"].item()
+    assert "xxx... (100,000 characters)" in row
+    assert 32_767 < len(row) < 33_200
+
+
 @pytest.mark.parametrize("value", ["=1+1", "+1", "-1", "@x"])
 def test_cells_that_look_like_formulas_stay_text(tiny, value):
     tiny.set("findings", "D2", kind=value)

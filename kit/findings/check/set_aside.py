@@ -11,6 +11,7 @@ import pandas as pd
 from kit.findings.check.problems import PROBLEM_COLUMNS
 from kit.findings.files import replace_text
 from kit.findings.read.columns import RawTable
+from kit.findings.read.size_limits import LONGEST_TEXT, shortened
 from kit.findings.tables import TABLES
 
 FOLDER, FILE_NAME = "set_aside", "rejected_rows.csv"
@@ -38,7 +39,8 @@ def write_rejected(rejected: pd.DataFrame, raw: dict[str, RawTable], path: Path)
 
     Notes
     -----
-    A cell that a spreadsheet would take for a formula begins with an apostrophe.
+    A cell that a spreadsheet would take for a formula begins with an apostrophe; one that is longer than a sheet
+    holds is cut, since it would be written once for each problem of its row.
     """
     frame = rejected.copy()
     frame["row_as_written"] = ""
@@ -66,6 +68,6 @@ def _as_written(text: pd.DataFrame, table: str, problems: pd.DataFrame) -> list[
     lines = {}
     for file, row, *cells in found[["file", "row", *columns]].itertuples(index=False, name=None):
         line = io.StringIO()
-        csv.writer(line, lineterminator="").writerow(cells)
+        csv.writer(line, lineterminator="").writerow([shortened(cell, LONGEST_TEXT) for cell in cells])
         lines[file, row] = line.getvalue()
     return [lines.get(place, "") for place in zip(problems["file"], problems["row"], strict=True)]

@@ -26,6 +26,7 @@ from kit.findings.read import size_limits
 from kit.findings.read.column_map import TableMap, check_map
 from kit.findings.stated import DATES
 from kit.findings.tables import TABLES
+from kit.numerics.toml_text import toml_contents
 
 FILE_NAME = "dataset.toml"
 """Name of the file that describes a dataset."""
@@ -345,8 +346,8 @@ def described(text: str, *, name: str, tables: dict[str, str] | None = None) -> 
         If it is not TOML, or has an unknown key or a value of the wrong kind.
     """
     try:
-        contents = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        contents = toml_contents(text)
+    except tomllib.TOMLDecodeError as error:
         raise _not_toml(name, error) from None
     if tables is not None:
         contents.setdefault("tables", tables)
@@ -394,7 +395,7 @@ def toml_text(rows: list[tuple[str, str]]) -> str:
 def _is_toml(value: str) -> bool:
     """Return whether a text is one value of TOML."""
     try:
-        return len(tomllib.loads(f"value = {value}")) == 1
+        return len(toml_contents(f"value = {value}")) == 1
     except tomllib.TOMLDecodeError:
         return False
 

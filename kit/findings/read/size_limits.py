@@ -59,24 +59,26 @@ def too_large(n: int, most: int, *, what: str, unit: str, mend: str) -> dict[str
     }
 
 
-def shortened(cell: str) -> str:
+def shortened(cell: str, most: int = LONGEST_VALUE) -> str:
     """Return a cell for a message, cut where it is very long.
 
     Parameters
     ----------
     cell : str
         The cell.
+    most : int
+        From how many characters on it is cut.
 
     Returns
     -------
     str
-        At most `LONGEST_VALUE` characters of it, then how long it is.
+        At most `most` characters of it, then how long it is.
 
     Examples
     --------
     >>> shortened("0 0, " * 1000)[-23:]
     '... (5,000 characters)'
     """
-    if len(cell) <= LONGEST_VALUE:
+    if len(cell) <= most:
         return cell
-    return f"{cell[:LONGEST_VALUE]}... ({len(cell):,} characters)"
+    return f"{cell[:most]}... ({len(cell):,} characters)"

@@ -142,6 +142,9 @@ def _tidy(cells: pd.Series, column: Column) -> pd.Series:
         cells = cells.where(cells.notna(), "")
         texts = [isinstance(cell, str) for cell in cells]
         return cells.astype("str").str.strip() if all(texts) else _blank_out(cells, np.array(texts))
+    if column.type == "flag" and kind in "iuO" and _zero_or_one(cells):
+        texts = ["yes" if one else "" for one in (cells.notna() & (cells == 1)).to_numpy(dtype=bool)]
+        return pd.Series(texts, index=cells.index, dtype="str")
     if column.type == "flag" and cells.dtype == object:
         return pd.Series([_flag_text(cell) for cell in cells], index=cells.index, dtype="str")
     if kind == "b":
@@ -159,6 +162,17 @@ def _blank_out(cells: pd.Series, is_text: np.ndarray) -> pd.Series:
         for cell in mixed[rest]
     ]
     return pd.Series(mixed, index=cells.index, dtype="object")
+
+
+def _zero_or_one(cells: pd.Series) -> bool:
+    """Return whether all that is given are the whole numbers 0 and 1, as SQLite keeps truth values."""
+    given = cells[cells.notna()]
+    kinds = set(map(type, given))
+    return (
+        bool(kinds)
+        and all(issubclass(one, int | np.integer) for one in kinds - {bool})
+        and set(given) <= {0, 1}
+    )
 
 
 def _flag_text(cell: object) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
+from kit.numerics.toml_text import toml_contents
+
 
 def read_toml_file(path: str | Path, *, of: str, refuse: type[ValueError]) -> dict:
     """Read a TOML file in UTF-8.
@@ -24,10 +26,8 @@ def read_toml_file(path: str | Path, *, of: str, refuse: type[ValueError]) -> di
         As written.
     """
     try:
-        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+        return toml_contents(Path(path).read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise refuse(f"{path}: cannot be read ({error.strerror}). Give the path of {of}.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise refuse(f"{path}: not a TOML file ({error}). Correct the line named.") from None
-    except RecursionError:
-        raise refuse(f"{path}: not a TOML file that can be read (nested too deeply). Give {of}.") from None
