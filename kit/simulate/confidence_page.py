@@ -158,16 +158,20 @@ def measured(own: pd.DataFrame, broken: pd.DataFrame) -> Study:
         Of 95 % of the draws, and the least of smaller shares, rounded as the page shows them.
     """
     ends = [
-        (round(float(t["delivered_0.95"].min()), 2), round(float(t["delivered_0.95"].max()), 2))
-        for t in (own, broken)
+        tuple(_as_shown(getattr(t["delivered_0.95"], end)()) for end in ("min", "max")) for t in (own, broken)
     ]
     numbers = [int((t["fleets"] + t["refused"]).min()) for t in (own, broken)]
     less = tuple(
-        (level, *(round(float(t[f"delivered_{level:.2f}"].min()), 2) for t in (own, broken)))
+        (level, *(_as_shown(t[f"delivered_{level:.2f}"].min()) for t in (own, broken)))
         for level in LEVELS
         if level < max(LEVELS)
     )
     return Study(own_fleets=numbers[0], broken_fleets=numbers[1], own=ends[0], broken=ends[1], less=less)
+
+
+def _as_shown(share: float) -> float:
+    """Round a share as the tables of the page do: 199 of 200 are shown as 100 %."""
+    return float(f"{share:.0%}".removesuffix("%")) / 100
 
 
 def world_rows(table: pd.DataFrame) -> str:
