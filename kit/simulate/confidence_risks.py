@@ -10,11 +10,12 @@ import pandas as pd
 
 from kit.intervals import JointRisk
 from kit.numerics.typing import Floats
-from kit.posterior import KindDraws, PodDraws, normal_points
+from kit.posterior import KindDraws, normal_points
 from kit.simulate.confidence_fleets import true_draws, usages_of
 from kit.simulate.confidence_worlds import (
     FIRST,
     HORIZON,
+    LEVELS,
     LIMIT,
     MEASURES,
     REPEAT,
@@ -23,9 +24,6 @@ from kit.simulate.confidence_worlds import (
     World,
     world_of,
 )
-
-SURE = 0.95
-"""Share of the draws that the best of answers meets the target in [-]."""
 
 
 def risks_by_repeat(risk: JointRisk, **which: object) -> dict[str, Floats]:
@@ -154,42 +152,21 @@ def pod_alone(setting: Setting, fleets: int, *, draws: int = 512, samples: int =
         One row for each fleet and measure: measure, ratio of the interval that holds in 95 % of draws to the oracle's, and
         whether it meets the target in truth.
     """
-    rows, stated = [], World()
+    rows, stated = [], true_draws(World()).pod
     for seed in range(1, fleets + 1):
         world = world_of(setting, seed)
         z = np.concatenate([np.zeros((1, 2)), normal_points(draws, 2, seed=seed)])
-        one = np.ones(draws + 1)
-        pod = PodDraws(
+        known = true_draws(world).taken(np.zeros(draws + 1, int))
+        pod = replace(
+            known.pod,
             a50=stated.a50 * np.exp(setting.spreads[0] * z[:, 0]),
             slope=stated.slope * np.exp(setting.spreads[1] * z[:, 1]),
-            plateau=stated.plateau * one,
-            far_side_share=0 * one,
-            far_side_plateau=0 * one,
         )
-        answer = risks_by_repeat(
-            risks_of([_repeated(true_draws(world), pod)], world, samples=samples, seed=seed)
-        )
+        answer = risks_by_repeat(risks_of([replace(known, pod=pod)], world, samples=samples, seed=seed))
         truth = true_risks(world)
         for name in MEASURES:
             target = at_repeat(truth[name], REPEAT)
-            repeat = longest_repeat(np.quantile(answer[name][:, 1:], SURE, axis=1), target)
+            repeat = longest_repeat(np.quantile(answer[name][:, 1:], max(LEVELS), axis=1), target)
             met = at_repeat(truth[name], repeat) <= target * (1 + 1e-6)
             rows.append({"measure": name, "ratio": repeat / REPEAT, "delivered": met})
     return pd.DataFrame(rows)
-
-
-def _repeated(truth: KindDraws, pod: PodDraws) -> KindDraws:
-    """Put one truth beside every draw of the POD."""
-    n = pod.a50.size
-    names = (
-        "scale",
-        "shape",
-        "onset_median",
-        "onset_log_sd",
-        "rate_median",
-        "rate_log_sd",
-        "no_growth_share",
-        "restoration",
-        "form",
-    )
-    return replace(truth, pod=pod, **{name: np.repeat(getattr(truth, name), n) for name in names})
