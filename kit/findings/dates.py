@@ -129,3 +129,23 @@ def day_numbers(dates: ArrayLike) -> NDArray[np.int64]:
     """
     days = np.asarray(dates, dtype="datetime64[D]")
     return np.where(np.isnat(days), NO_DAY, days.astype(np.int64))
+
+
+def swapped_days(days: pd.Series) -> pd.Series:
+    """Return days with day and month exchanged.
+
+    Parameters
+    ----------
+    days : Series of datetime64
+        Days.
+
+    Returns
+    -------
+    Series of datetime64
+        The same with the other order; NaT where there is no such day or it is the same.
+    """
+    parts = pd.DataFrame({"year": days.dt.year, "month": days.dt.day, "day": days.dt.month})
+    can = days.notna() & (days.dt.day <= 12) & (days.dt.day != days.dt.month)
+    other = pd.Series(pd.NaT, index=days.index, dtype="datetime64[us]")
+    other[can] = pd.to_datetime(parts[can].astype("int64")).astype("datetime64[us]")
+    return other

@@ -23,7 +23,7 @@ def open_warnings(fleet: Fleet, group: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Those of `Fleet.warnings` on zones, limits, tasks, panels, looks, findings, repairs and deferrals of the group, and on
+        Those of `Fleet.warnings` on zones, limits, tasks and their cards, panels, looks, findings, repairs and deferrals of the group, and on
         aircraft, usage, basing and the dataset itself, which all groups share; in their order.
     """
     found = fleet.warnings
@@ -39,6 +39,7 @@ def open_warnings(fleet: Fleet, group: str) -> pd.DataFrame:
     }
     own["limits"] = tables["limits"][tables["limits"]["group"] == group]
     own["tasks"] = tasks[tasks["task"].isin(named.loc[named["zone"].isin(zones), "task"])]
+    own["cards"] = tables["cards"][tables["cards"]["task"].isin(own["tasks"]["task"])]
     for name in ("repairs", "deferrals"):
         own[name] = tables[name][tables[name]["finding"].isin(own["findings"]["finding"])]
     own |= {name: tables[name] for name in ("aircraft", "usage", "basing")}

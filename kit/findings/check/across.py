@@ -51,7 +51,7 @@ def check_across(context: CheckContext) -> None:
     _late(context)
 
 
-def _warn(
+def warn_accepted(
     context: CheckContext,
     name: str,
     rows: pd.DataFrame,
@@ -62,10 +62,25 @@ def _warn(
     expected: Callable[[pd.DataFrame], list[str]],
     mend: str,
 ) -> None:
-    """Report accepted rows, whose labels are no longer those of the table as read.
+    """Warn of accepted rows, whose labels are no longer those of the table as read.
 
-    What was expected is asked of the rows of the mask in the order of the table as read, in which they are
-    reported: by their ids, and only where there are any.
+    Parameters
+    ----------
+    context : CheckContext
+        What the checks work on.
+    name : str
+        The table.
+    rows : DataFrame
+        Accepted rows of it.
+    mask : array_like of bool, shape (n_rows,)
+        Those that are warned of.
+    column : str
+        Column that holds it.
+    reason, mend : str
+        Why, and what to do.
+    expected : callable
+        From the rows of the mask, by their ids and in the order of the table as read, in which they are reported, to
+        what was expected of each; asked only where there are any.
     """
     marked = np.asarray(mask, dtype=bool)
     if not marked.any():
@@ -93,7 +108,7 @@ def _sides(context: CheckContext) -> None:
     odd = zones["side"] == zones["group"].map(more)
     if not odd.any():
         return
-    _warn(
+    warn_accepted(
         context,
         "zones",
         zones,
@@ -124,7 +139,7 @@ def _groups_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
     odd = lone.merge(pairs, on=["task", "group"]).set_index("task")
     main = n_zones.sort_values("n").drop_duplicates("task", keep="last").set_index("task")["group"]
     tasks = context.tables["tasks"]
-    _warn(
+    warn_accepted(
         context,
         "tasks",
         tasks,
@@ -146,7 +161,7 @@ def _kinds_of_tasks(context: CheckContext) -> None:
         task: [kind for kind in names_in(text) if kind not in SEES.get(method, ())]
         for task, text, method in tasks[["task", "looks_for", "method"]].itertuples(index=False, name=None)
     }
-    _warn(
+    warn_accepted(
         context,
         "tasks",
         tasks,
@@ -180,7 +195,7 @@ def _revisions_of_tasks(context: CheckContext, zones: pd.DataFrame) -> None:
                 ", ".join(sorted(second - first)) or "none",
             )
             expected[task] = f"the zones of {before}, which it follows (gone: {gone}; new: {come})"
-    _warn(
+    warn_accepted(
         context,
         "tasks",
         tasks,
@@ -206,7 +221,7 @@ def _lone_priors(context: CheckContext) -> None:
         size = cells.groupby(place).transform("size")
         many = (n_given >= FEWEST_ALIKE) & (n_usual >= SHARE_ALIKE * size) & (n_usual >= FEWEST_ALIKE)
         odd = many & (cells != usual)
-        _warn(
+        warn_accepted(
             context,
             "panels",
             rows,
@@ -243,7 +258,7 @@ def _priors_of_fleet(context: CheckContext) -> None:
         low, high = ratio.min() / TIMES_FLEET, min(ratio.max() * TIMES_FLEET, most)
         own = rows[first] / rows[second].where(rows[second] > 0)
         odd = (own < low) | (own > high)
-        _warn(
+        warn_accepted(
             context,
             "panels",
             rows,
@@ -269,7 +284,7 @@ def _priors_of_one_panel(context: CheckContext) -> None:
         step = rows.groupby("panel")[column].diff()
         odd = (step < 0) | (step > most * (days + 1))
         before = rows.groupby("panel")[column].shift().set_axis(rows["fitting"])
-        _warn(
+        warn_accepted(
             context,
             "panels",
             rows,
@@ -289,7 +304,7 @@ def _late(context: CheckContext) -> None:
     for name in _EVENTS:
         rows, column = context.tables[name], TABLES[name].event_date
         late = (rows["recorded_on"] - rows[column] > FAR_AFTER) & (rows["replaces"] == "")
-        _warn(
+        warn_accepted(
             context,
             name,
             rows,

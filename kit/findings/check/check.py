@@ -14,6 +14,7 @@ import pandas as pd
 import shapely
 
 from kit.findings.check.across import check_across
+from kit.findings.check.cadence import check_cadence
 from kit.findings.check.context import CheckContext
 from kit.findings.check.deferrals import check_deferrals
 from kit.findings.check.evidence import (
@@ -113,6 +114,7 @@ def check_tables(raw: dict[str, RawTable], *, cut_off: pd.Timestamp, known_on: p
             context.fittings = Fittings(context.tables["panels"])
     check_outcomes(context)
     check_across(context)
+    check_cadence(context)
     check_scales(context)
     ordered = {name: context.tables[name] for name in TABLES}
     problems = [as_headed(log.frame(warn=warn), raw) for warn in (False, True)]

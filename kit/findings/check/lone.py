@@ -1,4 +1,4 @@
-"""Is one cell unlike those of nearly all other rows: a blank among given cells, a rounding or a day of fitting that no other has."""
+"""Is one cell unlike those of nearly all other rows: a blank among given cells, a rounding, a day of fitting or a repair that no other has."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ SHARE_LONE = 0.01
 
 
 def check_lone(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
-    """Warn of blanks where nearly all rows have a cell, and of roundings and days of fitting that nearly no other row has.
+    """Warn of blanks where nearly all rows have a cell, and of roundings, days of fitting and repairs that nearly no other row has.
 
     Parameters
     ----------
@@ -64,6 +64,35 @@ def check_lone(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
         _roundings(context, rows)
     if name == "panels":
         _before_entry(context, rows)
+    if name == "repairs":
+        _repairs(context, rows)
+
+
+def _repairs(context: CheckContext, rows: pd.DataFrame) -> None:
+    """Warn of classes and restoration factors that nearly no other repair by the same method has; a blank is one of them."""
+    method, names = pd.factorize(rows["repair_method"])
+    n = np.bincount(method[method >= 0], minlength=len(names))
+    for column in ("repair_class", "restoration_factor"):
+        cell, cells = pd.factorize(rows[column], use_na_sentinel=False)
+        counts = np.zeros((len(names), len(cells)), dtype=np.int64)
+        np.add.at(counts, (method[method >= 0], cell[method >= 0]), 1)
+        enough = (method >= 0) & (rows["repair_method"] != "").to_numpy() & (n[method] >= FEWEST_ROWS)
+        lone = enough & (n[method] - counts.max(axis=1)[method] <= np.maximum(1, SHARE_LONE * n[method]))
+        usual = counts.argmax(axis=1)[method]
+        odd = lone & (cell != usual)
+        context.report(
+            "repairs",
+            rows,
+            odd,
+            column,
+            reason=f"nearly no other repair by this method has this {column}",
+            expected=[
+                f"{'nothing' if pd.isna(cells[k]) else cells[k]}, as {counts[m, k]:,} of {n[m]:,} repairs by {names[m]!r}"
+                for m, k in zip(method[odd], usual[odd], strict=True)
+            ],
+            mend=f"check {column} and repair_method; if this repair was another one, nothing",
+            warn=True,
+        )
 
 
 def _before_entry(context: CheckContext, rows: pd.DataFrame) -> None:

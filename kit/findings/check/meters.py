@@ -18,6 +18,15 @@ STILL = {"flight_hours": 24.0, "flight_cycles": 1.0}
 """What one meter may rise by while the other stands: no flight lasts longer than a day, none takes no time (common practice, no source)."""
 
 
+FEWEST_READINGS, SHARE_LONE = 100, 0.01
+"""Readings from which one may be told to be unlike the others, and the share up to which those are lone that differ
+(common practice, no source) [-]."""
+
+OFF_LINE, TIMES_SPREAD = 0.02, 10.0
+"""How far a reading lies off the line of hours and cycles through the two beside it, as a share of what was flown between these,
+and as a multiple of the median of all readings, from which it is doubted (common practice, no source) [-]."""
+
+
 def check_meters(log: ProblemLog, usage: pd.DataFrame, text: pd.DataFrame) -> None:
     """Report readings that go backwards, rise too fast or stand still alone, and meter changes without a last reading.
 
@@ -83,6 +92,93 @@ def check_meters(log: ProblemLog, usage: pd.DataFrame, text: pd.DataFrame) -> No
             )
         _report_too_fast(log, order[~offends], stretch[~offends], text, column)
     _report_still(log, order, stretch, text)
+    if len(order) >= FEWEST_READINGS:
+        _report_off_line(log, order, stretch, text)
+        _report_days(log, order, stretch, text)
+
+
+def _report_off_line(log: ProblemLog, order: pd.DataFrame, stretch: NDArray, text: pd.DataFrame) -> None:
+    """Report readings whose hours and cycles do not fit each other, by the readings before and after."""
+    inner = np.flatnonzero(stretch[2:] == stretch[:-2]) + 1
+    if not len(inner):
+        return
+    hours, cycles = (order[column].to_numpy(dtype=float) for column in METERS)
+    day = order["read_on"].to_numpy().astype("datetime64[D]").astype(float)
+    before, after = inner - 1, inner + 1
+    flown = [values[after] - values[before] for values in (hours, cycles)]
+    steps = [values[inner] - values[before] for values in (hours, cycles)]
+    rises = (flown[0] > 0) & (flown[1] > 0) & (steps[0] >= 0) & (steps[1] >= 0)
+    inner, before, after = inner[rises], before[rises], after[rises]
+    (flown_h, flown_c), (step_h, step_c) = ([one[rises] for one in part] for part in (flown, steps))
+    off = step_c / flown_c - step_h / flown_h
+    usual = float(np.median(np.abs(off))) if len(off) else 0.0
+    far = np.zeros(len(order))
+    far[inner] = np.abs(off)
+    # A wrong reading puts its neighbours off by half as much: the farthest is named.
+    odd = (np.abs(off) > max(OFF_LINE, TIMES_SPREAD * usual)) & (
+        np.abs(off) >= np.maximum(far[before], far[after])
+    )
+    if not odd.any() or odd.sum() > max(1, SHARE_LONE * len(off)):
+        return
+    # Of the two meters the one is doubted that does not rise evenly with the days.
+    time = (day[inner] - day[before]) / np.maximum(day[after] - day[before], 1.0)
+    of_hours = np.abs(step_h / flown_h - time) > np.abs(step_c / flown_c - time)
+    fits = {
+        "flight_hours": hours[before] + flown_h * step_c / flown_c,
+        "flight_cycles": cycles[before] + flown_c * step_h / flown_h,
+    }
+    for column, doubted in (("flight_hours", of_hours), ("flight_cycles", ~of_hours)):
+        own = odd & doubted
+        rows = order.iloc[inner[own]]
+        other = next(name for name in METERS if name != column)
+        log.add(
+            "usage",
+            rows,
+            column,
+            text.loc[rows.index, column],
+            reason=f"{column} does not fit {other}, by the readings before and after",
+            expected=[f"about {value:,.0f}, by {other} of that day" for value in fits[column][own]],
+            mend=f"correct {column} or {other} of this reading; if it flew so, nothing",
+            warn=True,
+        )
+
+
+def _report_days(log: ProblemLog, order: pd.DataFrame, stretch: NDArray, text: pd.DataFrame) -> None:
+    """Report second readings of a day, and readings on another day of the month, where nearly all others are of one."""
+    day = order["read_on"]
+    same = np.flatnonzero((np.diff(stretch) == 0) & (np.diff(day.to_numpy()) == np.timedelta64(0)))
+    if 0 < len(same) <= max(1, SHARE_LONE * len(order)):
+        rows = order.iloc[np.unique(np.r_[same, same + 1])]
+        log.add(
+            "usage",
+            rows,
+            "read_on",
+            text.loc[rows.index, "read_on"],
+            reason="two readings of an aircraft on one day, without a meter change",
+            expected="one reading a day, as nearly all others",
+            mend="correct the day of one of them, or leave the earlier one out",
+            warn=True,
+        )
+    # The first and the last reading of a meter are of the day on which it began and ended.
+    inner = np.flatnonzero(stretch[2:] == stretch[:-2]) + 1
+    of_month = day.dt.day.to_numpy()[inner]
+    if not len(inner):
+        return
+    counts = np.bincount(of_month)
+    usual = int(counts.argmax())
+    odd = of_month != usual
+    if len(inner) >= FEWEST_READINGS and 0 < odd.sum() <= max(1, SHARE_LONE * len(inner)):
+        rows = order.iloc[inner[odd]]
+        log.add(
+            "usage",
+            rows,
+            "read_on",
+            text.loc[rows.index, "read_on"],
+            reason="not the day of the month on which nearly all readings are taken",
+            expected=f"day {usual} of a month, as {counts[usual]:,} of {len(inner):,} readings",
+            mend="check the day; if it was read on that day, nothing",
+            warn=True,
+        )
 
 
 def _report_too_fast(

@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 
-from kit.findings.dates import day_advice
+from kit.findings.dates import day_advice, swapped_days
 from kit.findings.tables import TABLES
 from kit.findings.traps.context import TrapContext, together
 from kit.findings.units import LIKELY, POSSIBLE, SURE
@@ -99,15 +99,6 @@ def find_day_orders(context: TrapContext) -> pd.DataFrame:
     return together(*parts)
 
 
-def _swapped(days: pd.Series) -> pd.Series:
-    """Return days with day and month exchanged, NaT where there is no such day or it is the same."""
-    parts = pd.DataFrame({"year": days.dt.year, "month": days.dt.day, "day": days.dt.month})
-    can = days.notna() & (days.dt.day <= 12) & (days.dt.day != days.dt.month)
-    other = pd.Series(pd.NaT, index=days.index, dtype="datetime64[us]")
-    other[can] = pd.to_datetime(parts[can].astype("int64")).astype("datetime64[us]")
-    return other
-
-
 def _text(days: pd.Series) -> np.ndarray:
     """Return days as they are written."""
     return days.dt.strftime("%Y-%m-%d").to_numpy(dtype=object)
@@ -136,7 +127,9 @@ def _of_findings(context: TrapContext) -> pd.DataFrame:
     rows = rows[rows["inspection"] != ""]
     looks = context.rows("inspections").drop_duplicates("inspection").set_index("inspection")
     look = looks.reindex(rows["inspection"]).set_axis(rows.index)
-    hit = (look["inspected_on"] != rows["found_on"]) & (_swapped(rows["found_on"]) == look["inspected_on"])
+    hit = (look["inspected_on"] != rows["found_on"]) & (
+        swapped_days(rows["found_on"]) == look["inspected_on"]
+    )
     cards = context.rows("cards").drop_duplicates("card").set_index("card")
     closed = cards["closed_on"].reindex(look["card"]).set_axis(rows.index)
     finding_agrees = closed == rows["found_on"]
@@ -169,7 +162,7 @@ def _of_looks(context: TrapContext) -> pd.DataFrame:
     rows = context.rows("inspections")
     cards = context.rows("cards").drop_duplicates("card").set_index("card")
     closed = cards["closed_on"].reindex(rows["card"]).set_axis(rows.index)
-    hit = (closed != rows["inspected_on"]) & (_swapped(rows["inspected_on"]) == closed)
+    hit = (closed != rows["inspected_on"]) & (swapped_days(rows["inspected_on"]) == closed)
     found = "turned round it is the day of its card " + rows.loc[hit, "card"]
     return context.cases(
         "inspections", rows[hit], "inspected_on", found, suggestion=_text(closed[hit]), confidence=SURE
@@ -180,7 +173,7 @@ def _against_record(context: TrapContext, name: str) -> pd.DataFrame:
     """Return days after their record, or long before it, that fit it when turned round."""
     column = TABLES[name].event_date
     rows = context.rows(name)
-    other = _swapped(rows[column])
+    other = swapped_days(rows[column])
     lag, other_lag = (rows["recorded_on"] - rows[column]).dt.days, (rows["recorded_on"] - other).dt.days
     soon = (other_lag >= 0) & (other_lag <= SOON_DAYS)
     after, before = (lag < 0) & (other_lag >= 0), (lag > LATE_DAYS) & soon & (rows["replaces"] == "")

@@ -6,15 +6,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from kit.findings.check.cadence import CHECK_DAYS
 from kit.findings.traps.context import CASE_COLUMNS, TrapContext, no_cases, together
 from kit.findings.units import LIKELY, POSSIBLE, SURE
 from kit.numerics.typing import Floats
 
 SISTER_DAYS = 7
 """Time after a find in which a look at the sister panel hangs on it [days]."""
-
-CHECK_DAYS = 3
-"""Days within which cards of one aircraft belong to one check [days]."""
 
 RIDES = 0.6
 """Share of the checks with another task at which a task is closed too, from which on it is expected beside it [-]."""
