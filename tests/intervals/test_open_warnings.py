@@ -27,6 +27,12 @@ def test_what_all_groups_share_concerns_each(tiny):
     assert "planned_usage.S1.aircraft" in warning_cautions(fleet, "flap")[0]
 
 
+def test_warnings_on_cards_are_said_where_their_task_looks_at_the_group(tiny):
+    fleet = tiny.set("cards", "C1", recorded_on="2025-01-01").load()
+    assert warning_cautions(fleet, "flap")[0].split("used: ")[1].startswith("cards 1 (C1; mostly: recorded more than ten")  # fmt: skip
+    assert warning_cautions(fleet, "door") == []
+
+
 def test_no_interval_rests_on_a_limit_larger_than_its_panels(tiny):
     """50.8 written in mm and read as inches: every damage would be within it."""
     fleet = load_fleet(tiny.set("limits", "M1", group="flap", size="1290").write())

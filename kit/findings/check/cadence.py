@@ -100,7 +100,8 @@ class _Series:
         self.repeats = repeats.reindex(self.tasks, fill_value=False).to_numpy(dtype=bool)
         # Walk-rounds are closed at every call of the line: beside one no card belongs to a check.
         walks = (tasks["method"] == "visual").reindex(self.tasks, fill_value=False).to_numpy(dtype=bool)
-        self.rides = (self.repeats & ~walks)[self.task]
+        self.routine = self.repeats & ~walks
+        self.rides = self.routine[self.task]
         self.n = np.bincount(self.task, minlength=len(self.tasks))
         self.key = self.plane * len(self.tasks) + self.task
         self.order = np.argsort(self.key * SPAN + self.day, kind="stable")
@@ -136,7 +137,7 @@ class _Series:
         n, n_short = (np.bincount(task[which], minlength=len(self.tasks)) for which in (slice(None), short))
         # One card that went astray stands between two others, and may be too early for both.
         rare = (n_short <= np.maximum(2, SHARE_LONE * n)) & (n >= FEWEST_ROWS)
-        short &= (rare & self.repeats)[task]
+        short &= (rare & self.routine)[task]
         out = np.zeros(len(self.day), dtype=bool)
         out[self.first[short]] = out[self.second[short]] = True
         return out
