@@ -10,6 +10,7 @@ from kit.findings.check.centres import check_centres
 from kit.findings.check.context import CheckContext
 from kit.findings.check.shapes import check_sizes, clipped_to_panel, panel_outlines, sound_outlines
 from kit.findings.check.tap_checks import check_tap_grids
+from kit.findings.check.twice import check_looks_of_cards, check_methods_of_looks, check_sizes_twice
 from kit.findings.keys import among, in_order, places
 from kit.findings.methods import SEES, is_conductive, is_damage, methods_seeing
 from kit.findings.read.lazy_text import LazyText, is_given
@@ -86,7 +87,9 @@ def check_inspections(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame
     """Check looks against fittings and cards."""
     rows = _place(context, "inspections", rows)
     _through_conductive_skin(context, "inspections", rows)
-    _same_as(context, "inspections", rows, "card", "cards", ("aircraft",))
+    card = places(rows["card"], context.tables["cards"]["card"])
+    _same_as(context, "inspections", rows, "card", "cards", ("aircraft",), card)
+    check_looks_of_cards(context, rows, card)
     return rows
 
 
@@ -144,7 +147,10 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     _without_limit(context, rows, zones["group"])
     sound = context.sound("findings", rows)
     x, y = centres(sound)
-    _alike(context, sound, x, y)
+    box = shapely.bounds(sound["outline"].to_numpy(dtype=object))
+    _alike(context, sound, x, y, box)
+    doubted = context.log.warned_labels("findings", ("length", "width", "size_unit"))
+    check_sizes_twice(context, sound, box, doubted)
     check_centres(context, sound, x, y)
     kept = rows.index.isin(context.sound("findings", rows).index)
     context.looks_found = look[kept & is_damage(rows).to_numpy()], look[kept]
@@ -205,7 +211,7 @@ def _with_look(context: CheckContext, rows: pd.DataFrame, at: np.ndarray) -> pd.
     look = pd.DataFrame(
         {
             name: pd.Series(looks[name].array.take(at, allow_fill=True), index=rows.index)
-            for name in ("inspected_on", "zone", "aircraft", "panel")
+            for name in ("inspected_on", "zone", "aircraft", "panel", "method")
         }
     )
     same = (look["inspected_on"] == rows["found_on"]) & (look["zone"] == rows["zone"])
@@ -224,6 +230,7 @@ def _with_look(context: CheckContext, rows: pd.DataFrame, at: np.ndarray) -> pd.
         mend="correct found_on or inspected_on",
         warn=True,
     )
+    check_methods_of_looks(context, rows, look["method"])
     return rows
 
 
@@ -370,14 +377,13 @@ def _without_limit(context: CheckContext, rows: pd.DataFrame, groups: pd.Series)
     )
 
 
-def _alike(context: CheckContext, rows: pd.DataFrame, x: np.ndarray, y: np.ndarray) -> None:
+def _alike(context: CheckContext, rows: pd.DataFrame, x: np.ndarray, y: np.ndarray, box: np.ndarray) -> None:
     """Report findings that may be the same damage written down twice within days.
 
     Their centres are nearer to each other than half the longer of their lengths.
     """
     shapes = rows["outline"].to_numpy(dtype=object)
     drawn = ~shapely.is_missing(shapes)
-    box = shapely.bounds(shapes)
     size = np.where(drawn, np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), rows["length"])
     day, names = rows["found_on"].to_numpy(), rows["finding"]
     by_name = np.arange(len(rows)) if in_order(names) else pd.factorize(names, sort=True)[0]

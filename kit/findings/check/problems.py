@@ -212,6 +212,28 @@ class ProblemLog:
         found = [part.index for part in self._parts["rejected"] if part["table"].iloc[0] == table]
         return found[0].append(found[1:]).unique() if found else pd.Index([], dtype="int64")
 
+    def warned_labels(self, table: str, columns: tuple[str, ...]) -> pd.Index:
+        """Return the labels of the rows of a table of which columns are warned of so far.
+
+        Parameters
+        ----------
+        table : str
+            Name of the table.
+        columns : tuple of str
+            Columns of it.
+
+        Returns
+        -------
+        Index
+            Labels, each once.
+        """
+        found = [
+            part.index[part["column"].isin(columns).to_numpy()]
+            for part in self._parts["warning"]
+            if part["table"].iloc[0] == table
+        ]
+        return found[0].append(found[1:]).unique() if found else pd.Index([], dtype="int64")
+
     def frame(self, *, warn: bool = False) -> pd.DataFrame:
         """Return the problems collected.
 
