@@ -15,8 +15,9 @@ from kit.findings.methods import is_damage
 FEWEST_OFF, SHARE_OFF = 3, 0.5
 """Recorded looks of a task, and share of them, that make the task odd and not the looks (common practice, no source) [-]."""
 
-FEWEST_OF_KIND = 100
-"""Damages of a type from which a depth may be told to be unlike the others."""
+FEWEST_OF_KIND = 500
+"""Damages of a type from which a depth may be told to be unlike the others: by then one that a hundredth of them has was seen more
+than once."""
 
 FAR_FROM_OUTLINE = 1.7
 """How many times size and outline may differ, a step of rounding apart (common practice, no source) [-]."""
