@@ -17,9 +17,10 @@ from kit.growth.jumps import Jumps, find_jumps
 from kit.growth.models import Case, Growth, GrowthModel, LinearGrowth
 from kit.growth.onset import OnsetSizeFit, OnsetSizeLikelihood, find_kernels, fit_onset_size
 from kit.growth.parameters import WEAK_PRIORS
+from kit.growth.paths import Likelihood, Mappings
 from kit.growth.size_detection import SizeDetection
 from kit.growth.track_likelihood import TrackLikelihood
-from kit.growth.tracks import TrackFit, fit_growth, fit_tracks
+from kit.growth.tracks import TrackFit, fit_growth, fit_tracks, read_mappings
 from kit.numerics.quadrature import unit_nodes
 
 __all__ = [
@@ -35,7 +36,9 @@ __all__ = [
     "GrowthModel",
     "JointFit",
     "Jumps",
+    "Likelihood",
     "LinearGrowth",
+    "Mappings",
     "OnsetSizeFit",
     "OnsetSizeLikelihood",
     "RateNotTold",
@@ -53,6 +56,7 @@ __all__ = [
     "fit_onset_size",
     "fit_tracks",
     "pressure_driven",
+    "read_mappings",
     "size_after",
     "unit_nodes",
 ]

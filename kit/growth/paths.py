@@ -72,7 +72,21 @@ class Mappings(NamedTuple):
 
     def some(self, every: int) -> Mappings:
         """Return every so manyth track."""
-        tracks = np.arange(0, self.n_tracks, every)
+        return self.take(np.arange(0, self.n_tracks, every))
+
+    def take(self, tracks: NDArray[np.int64]) -> Mappings:
+        """Return some tracks.
+
+        Parameters
+        ----------
+        tracks : ndarray of int
+            Their numbers, in order.
+
+        Returns
+        -------
+        Mappings
+            Their mappings.
+        """
         length = np.diff(self.start)[tracks]
         start = np.r_[0, np.cumsum(length)]
         rows = np.arange(start[-1]) - np.repeat(start[:-1] - self.start[tracks], length)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import logit, ndtri
 
 from kit.detection import DetectionCurve, HasCurve, as_detection
@@ -34,7 +34,7 @@ from kit.growth.track_likelihood import (
     arrest_limits,
     track_likelihood,
 )
-from kit.numerics.covariance import covariance_within
+from kit.numerics.covariance import covariance_within, is_inside, second_derivatives
 from kit.numerics.fit import Fit, Parameter
 from kit.numerics.maximum import Followed, maximise
 from kit.numerics.renamed import renamed
@@ -43,6 +43,8 @@ from kit.numerics.words import in_words, percent, span
 
 _FEWEST = 5
 _MANY = 1200  # from here on a start from some of the tracks pays
+_BEND_STEP = 1e-4  # of the differences of slopes
+_MOST_TURNS, _MOST_POLISH, _STILL_MOVES = 8, 0.01, 1e-12  # Newton's steps after a search
 _NO_SHARE = 0.002  # a share that stands still below it lies at the end of its range
 
 
@@ -357,6 +359,27 @@ class _Problem:
         out[free] = top.point
         return out, top.value
 
+    def polished(self, point: Floats) -> Floats:
+        """Where Newton's steps from a maximum end, with the nodes placed there: to rounding, where a search stops at some 1e-7."""
+        inner = [i for i in self.free if is_inside(point[i], self.limits[i])]
+        best = point.copy()
+        self.like.place(best)
+        bend = second_derivatives(lambda p: self.value(p)[1], best, inner, _BEND_STEP)
+        for turn in range(_MOST_TURNS):
+            if turn:
+                self.like.place(best)
+            begin = best.copy()
+            for _ in range(_MOST_TURNS):
+                move = np.linalg.solve(-(bend + bend.T) / 2, self.value(best)[1][inner])
+                if not np.abs(move).max() < _MOST_POLISH:
+                    return point  # a surface so flat that its bend tells nothing: the search stands
+                best[inner] += move
+                if np.abs(move).max() < _STILL_MOVES:
+                    break
+            if np.abs(best - begin).max() < _STILL_MOVES:
+                break
+        return best
+
     def covariance(self, point: Floats) -> pd.DataFrame:
         """Inverse of the second derivatives, of the parameters that are not at the end of their range."""
         return covariance_within(self.value, point, self.free, self.limits, NAMES)
@@ -375,6 +398,8 @@ def fit_tracks(
     width_log_sd: float = 0.15,
     priors: Mapping[str, tuple[float, float]] | None = None,
     spread_prior: tuple[float, float] | None = None,
+    likelihood: Callable[..., Likelihood] | None = None,
+    polish: bool = False,
 ) -> TrackFit:
     r"""Fit growth of one form to repeat mappings by maximum likelihood.
 
@@ -405,6 +430,12 @@ def fit_tracks(
         fitted (log; logit of a share; inverse hyperbolic tangent of the correlation) [-].
     spread_prior : tuple of float, optional
         The prior of `rate_log_sd` by its earlier name; `priors` takes its place.
+    likelihood : callable, optional
+        What makes the likelihood of some tracks, where it is not worked out here: called as
+        ``likelihood(mappings, tracks, form, active, curve)`` with the numbers of the tracks in the order of their names.
+    polish : bool
+        Whether to go on by Newton's steps until the estimate stays to rounding; else it is that of the search, which stops some 1e-7
+        from it.
 
     Returns
     -------
@@ -481,9 +512,11 @@ def fit_tracks(
     if not may_stand_still:
         point[STILL] = -30.0
     problem = None
+    make = _made_here if likelihood is None else likelihood
     for every in ([max(1, n // 400)] if n > _MANY else []) + [1]:
-        part = data.some(every) if every > 1 else data
-        problem = _Problem(Likelihood(part, law, active, curve), free, limits, held)
+        some = np.arange(0, data.n_tracks, every)
+        part = data.take(some) if every > 1 else data
+        problem = _Problem(make(part, some, law, active, curve), free, limits, held)
         point, value = _settle(problem, point, first=every > 1 or n <= _MANY, loose=every > 1)
         if every == 1 and may_stand_still and abs(point[STILL]) > 3 and n <= _MANY:
             # All or nothing standing still: a share and a wide spread of rates explain one another, so try the other.
@@ -494,6 +527,8 @@ def fit_tracks(
                 point, value = again, higher
             else:
                 problem.like.place(point)
+    if polish:
+        point = problem.polished(point)
     names = {
         name: float(to_natural(i, point[i]))
         if active[i]
@@ -515,6 +550,17 @@ def fit_tracks(
         _point=point,
         _problem=problem,
     )
+
+
+def _made_here(
+    data: Mappings,
+    tracks: NDArray[np.int64],
+    form: GrowthForm,
+    active: NDArray[np.bool_],
+    curve: DetectionCurve | None,
+) -> Likelihood:
+    """Likelihood of some tracks in this process, whatever their numbers."""
+    return Likelihood(data, form, active, curve)
 
 
 def fit_growth(

@@ -10,7 +10,11 @@ from support import Hand
 import kit
 from kit.cluster import bootstrap, build_histories, fit_tracks, fit_weibull, rank_zones, write_parts
 from kit.cluster import tracked_regions as track_parts
+from kit.cluster.growth import SummedTracks
+from kit.detection import DetectionCurve
 from kit.findings import load_fleet
+from kit.growth import LINEAR, Likelihood, read_mappings
+from kit.numerics.covariance import second_derivatives
 from kit.regions import tracked_regions
 
 ASKED = {"kind": "disbond", "clock": "calendar_days"}
@@ -70,12 +74,34 @@ def test_a_life_fitted_by_sums_and_drawn_again(fleet, parts):
 def test_growth_of_damages(fleet, parts):
     one = fit_tracks(parts, **ASKED)
     groups = tuple(sorted(set(fleet.tables["zones"]["group"])))
-    other = kit.fit_tracks(kit.Evidence(fleet).tracks(groups, *ASKED.values(), 1.0), clock=ASKED["clock"])
+    tracks = kit.Evidence(fleet).tracks(groups, *ASKED.values(), 1.0)
+    other = kit.fit_tracks(tracks, clock=ASKED["clock"], polish=True)
     assert one.n_tracks == other.n_tracks == 5
     np.testing.assert_allclose(
         [p.value for p in one.parameters], [p.value for p in other.parameters], rtol=CLOSE
     )
     np.testing.assert_allclose(one.log_likelihood, other.log_likelihood, rtol=CLOSE)
+
+
+def test_the_likelihood_of_growth_is_the_sum_over_the_parts_with_its_derivatives():
+    """Value, gradient and Hessian at a point of no note, with all that damage may do, on some of the tracks."""
+    rng = np.random.default_rng(4)
+    frame = pd.DataFrame({"track": np.repeat(np.arange(12), 3), "age": np.tile([0.0, 900.0, 2100.0], 12)})
+    frame["diameter_mm"] = np.exp(rng.normal(3.0, 0.3, 12))[frame["track"]] + frame["age"] * 0.01
+    data, _ = read_mappings(frame)
+    active, some = np.ones(11, bool), np.arange(0, 12, 2)
+    p = np.array([3.1, -1.0, -4.8, -0.4, 0.2, -2.0, -1.0, -8.0, -3.0, 0.7, -1.0])
+    whole = Likelihood(data.take(some), LINEAR, active, DetectionCurve(a50=15.0, plateau=0.9))
+    pieces = [data.take(one) for one in (some[:1], some[1:4], some[4:])]
+    summed = SummedTracks(whole.data, LINEAR, active, whole.curve, pieces)
+    both = []
+    for like in (whole, summed):
+        like.place(p)
+        both.append(
+            [*like.value(p), second_derivatives(lambda q, like=like: like.value(q)[1], p, range(11), 1e-3)]
+        )
+    for one, other in zip(*both, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-10, atol=1e-9)
 
 
 def test_rates_of_zones(fleet, parts):
