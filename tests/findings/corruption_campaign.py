@@ -412,7 +412,7 @@ def unread_columns_hold(demo: Demo) -> bool:
 def _named(demo: Demo, some: list[Corruption]) -> set[int]:
     """Which of some corruptions loaded together are named; none where the whole is refused.
 
-    Where no two of them meet on an aircraft, a problem of another row of its aircraft names one as well.
+    Where no two of them meet on an aircraft, a problem of another row of its aircraft names one as well, if it is there without the others.
     """
     try:
         fleet = demo.load_with(some)
@@ -426,9 +426,18 @@ def _named(demo: Demo, some: list[Corruption]) -> set[int]:
     planes = (
         frozenset().union(*(demo.aircraft_of_row(table, row) for table, row in new)) if apart else frozenset()
     )
-    return {
-        k for k, one in enumerate(some) if (one.table, one.row + 2) in new or (own[k] and own[k] & planes)
-    }
+    by_own_row = {k for k, one in enumerate(some) if (one.table, one.row + 2) in new}
+    # What another row of its aircraft says may come of a corruption beside it that moved what is usual in the fleet: asked alone.
+    by_others = [k for k in range(len(some)) if k not in by_own_row and own[k] & planes]
+    return by_own_row | {k for k in by_others if _is_named_alone(demo, some[k])}
+
+
+def _is_named_alone(demo: Demo, one: Corruption) -> bool:
+    """Whether a corruption loaded alone is refused, or makes a problem anywhere that the sound dataset does not have."""
+    try:
+        return bool(_problems(demo.load_with([one])) - demo.keys)
+    except TableError:
+        return True
 
 
 def batches(demo: Demo, some: list[int], drawn: list[Corruption], most: int) -> list[list[int]]:
