@@ -125,6 +125,6 @@ def _labels(fleet: Fleet, evidence: Evidence, histories: Histories) -> Mapping[s
     return {
         "zone": evidence.zones_of_lives(histories),
         "lot": panel.map(last["build_lot"]).fillna("").to_numpy(object),
-        "base": aircraft.map(base).fillna("").to_numpy(object),
+        "base": aircraft.map(base).astype("str").fillna("").to_numpy(object),
         "aircraft": aircraft.fillna("").to_numpy(object),
     }

@@ -168,7 +168,8 @@ def living_panels(evidence: Evidence, ask: Question, *, unknown: str = "oldest")
         frame.rename(columns={"build_lot": "lot"}).sort_values("panel", kind="stable").reset_index(drop=True)
     )
     frame["subtype"] = frame["aircraft"].map(fleet.tables["aircraft"].set_index("aircraft")["subtype"])
-    frame["base"] = frame["aircraft"].map(_base_now(fleet.tables["basing"], day)).fillna("")
+    bases = frame["aircraft"].map(_base_now(fleet.tables["basing"], day))
+    frame["base"] = bases.astype("str").fillna("")  # of a fleet without bases they come without a type
     # Says which panels have no usage planned, before anything is worked out.
     evidence.units_per_day(ask.group)
     per_day = {"calendar_days": np.ones(len(frame))}

@@ -2,19 +2,33 @@
 
 from __future__ import annotations
 
+import copy
+
 import numpy as np
 import pandas as pd
 import pytest
-from support import Hand
+from support import QUESTION, Hand
 
 import kit
-from kit.cluster import bootstrap, build_histories, fit_tracks, fit_weibull, rank_zones, write_parts
+from kit.cluster import (
+    bootstrap,
+    build_histories,
+    fit_tracks,
+    fit_weibull,
+    load_parts,
+    present_state,
+    rank_by_damage,
+    rank_zones,
+    write_parts,
+)
 from kit.cluster import tracked_regions as track_parts
 from kit.cluster.growth import SummedTracks
 from kit.detection import DetectionCurve
 from kit.findings import load_fleet
 from kit.growth import LINEAR, Likelihood, read_mappings
 from kit.numerics.covariance import second_derivatives
+from kit.programmes import present_state as present_in_memory
+from kit.ranking import rank_by_damage as rank_in_memory
 from kit.regions import tracked_regions
 
 ASKED = {"kind": "disbond", "clock": "calendar_days"}
@@ -22,7 +36,7 @@ CLOSE = 1e-10
 
 
 @pytest.fixture(scope="module")
-def fleet(tmp_path_factory):
+def made(tmp_path_factory):
     """Eight aircraft; five have a damage that is mapped three times and grows, each at its own pace."""
     made = Hand(tmp_path_factory.mktemp("small"))
     for k in range(8):
@@ -33,6 +47,11 @@ def fleet(tmp_path_factory):
                 made.find(f"A{k}", 2000 + 60 * k + 350 * n, at=(200 + 20 * k, 100), size=size)
         else:
             made.clean(f"A{k}", 2100 + 50 * k, 2900)
+    return made
+
+
+@pytest.fixture(scope="module")
+def fleet(made):
     return load_fleet(made.write())
 
 
@@ -107,3 +126,33 @@ def test_the_likelihood_of_growth_is_the_sum_over_the_parts_with_its_derivatives
 def test_rates_of_zones(fleet, parts):
     one, other = rank_zones(parts, by="zone"), kit.rank_zones(fleet, by="zone")
     pd.testing.assert_frame_equal(one, other, rtol=CLOSE, check_dtype=False, check_column_type=False)
+
+
+def test_zones_ranked_by_the_damage_that_arises(fleet, parts):
+    asked = {"kinds": ["disbond"], "draws": 32, "pod_sets": 2}
+    one, other = rank_by_damage(parts, **asked), rank_in_memory(fleet, **asked)
+    pd.testing.assert_frame_equal(one.to_frame(), other.to_frame(), rtol=CLOSE, check_dtype=False)
+    np.testing.assert_allclose(one["disbond"].ranks.rate, other["disbond"].ranks.rate, rtol=CLOSE)
+
+
+def test_what_stands_on_each_panel_today(fleet, parts, tmp_path):
+    ask = tmp_path / "flap.toml"
+    ask.write_text(QUESTION.replace("moisture_disbond", "disbond"), encoding="utf-8")
+    one, other = present_state(parts, ask, draws=8), present_in_memory(fleet, ask, draws=8)
+    pd.testing.assert_frame_equal(one.frame, other.frame, rtol=CLOSE, check_dtype=False)
+    np.testing.assert_allclose(one.beyond, other.beyond, rtol=CLOSE)
+    assert one.cautions == other.cautions
+
+
+def test_datasets_of_two_operators_are_loaded_as_one(made, fleet, tmp_path):
+    sources = []
+    for name, planes in (("one", {f"A{k}" for k in range(3)}), ("two", {f"A{k}" for k in range(3, 8)})):
+        own = copy.copy(made)
+        own.folder = tmp_path / name
+        own.rows = {t: [r for r in rows if r.get("aircraft", next(iter(planes))) in planes] for t, rows in made.rows.items()}  # fmt: skip
+        sources.append(own.write())
+    both = load_parts(sources, tmp_path / "parts")
+    assert both.head["fingerprint"] == fleet.fingerprint()
+    assert [len(one) for one in both.aircraft] == [3, 5]
+    found = pd.concat([both.rows("findings", k) for k in range(2)])
+    assert sorted(found["finding"]) == sorted(fleet.tables["findings"]["finding"])
