@@ -3,21 +3,16 @@
 from kit.decisions.causes import INTERACTION, Causes, causes_of, influence
 from kit.decisions.compare import FieldCheck, compare
 from kit.decisions.folders import DecisionFolders, decision_folders, register_path
+from kit.decisions.form import DecisionRecord, SignOff, digest_of, record_digest
 from kit.decisions.pack import open_pack, pack_decision
 from kit.decisions.reading import readable, rows_of_group, set_aside_by_group, set_aside_with_groups
-from kit.decisions.record import (
-    DecisionRecord,
-    SignOff,
+from kit.decisions.record import code_digest, decision_record, rows_used
+from kit.decisions.record_file import (
     as_record,
-    code_digest,
-    decision_record,
-    digest_of,
     file_digest,
     read_contents,
     read_decision,
-    record_digest,
     rows_path,
-    rows_used,
     write_decision,
 )
 from kit.decisions.register import (
@@ -29,9 +24,10 @@ from kit.decisions.register import (
     sign_offs_of,
     verify_register,
 )
-from kit.decisions.rerun import VERDICTS, Rerun, judge, question_path, rerun
+from kit.decisions.rerun import question_path, rerun
 from kit.decisions.rows import UsedRows, merkle_root, read_rows, rows_changed
 from kit.decisions.strict_json import RecordError
+from kit.decisions.verdicts import VERDICTS, Rerun, judge
 
 __all__ = [
     "CANNOT_PROVE",

@@ -10,9 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kit.decisions.record import DecisionRecord, decision_record
-from kit.decisions.rerun import Rerun, open_question
+from kit.decisions.form import DecisionRecord
+from kit.decisions.record import decision_record
+from kit.decisions.rerun import open_question
 from kit.decisions.strict_json import RecordError
+from kit.decisions.verdicts import Rerun
 from kit.detection import PodError
 from kit.findings import PACKAGES, USAGE, Fleet, events_up_to, rows_kept
 from kit.intervals import (

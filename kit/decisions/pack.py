@@ -20,8 +20,9 @@ from pathlib import Path
 import pandas as pd
 import shapely
 
-from kit.decisions.record import MOST_BYTES as RECORD_BYTES
-from kit.decisions.record import DecisionRecord, as_record, digest_of, read_contents, rows_path
+from kit.decisions.form import DecisionRecord, digest_of
+from kit.decisions.record_file import MOST_BYTES as RECORD_BYTES
+from kit.decisions.record_file import as_record, read_contents, rows_path
 from kit.decisions.rerun import PACKED_QUESTION, question_path
 from kit.decisions.rows import MOST_TIMES, SMALL
 from kit.decisions.strict_json import RecordError, json_object

@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from kit.decisions.record import as_record, digest_of, read_contents
+from kit.decisions.form import digest_of
+from kit.decisions.record_file import as_record, read_contents
 from kit.decisions.strict_json import RecordError, file_bytes, json_object
 from kit.numerics.plain_text import plain_text
 

@@ -9,7 +9,7 @@ import pytest
 
 import kit
 from kit.decisions import as_record, digest_of, file_digest, judge, read_contents, read_decision, rerun
-from kit.decisions.record import SCHEMA
+from kit.decisions.form import SCHEMA
 
 RECORDS = Path(__file__).parents[1] / "data" / "records"
 FORM_1 = RECORDS / "form_1"

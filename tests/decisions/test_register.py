@@ -11,7 +11,7 @@ import time
 import pytest
 
 from kit.decisions import Entry, RecordError, register_add, sign_off, sign_offs_of, verify_register
-from kit.decisions.record import digest_of
+from kit.decisions.form import digest_of
 
 DAY = dt.date(2026, 1, 5)
 

@@ -352,7 +352,7 @@ def test_the_ranking_of_rows_puts_first_the_panel_whose_late_find_was_planted(sm
 
 def test_other_numbers_from_the_same_rows_are_changed_software(path, small_evidence, tmp_path, monkeypatch):
     """As if the fit had been another one when the record was written."""
-    from kit.decisions import record as module
+    from kit.decisions import form as module
 
     then = read_decision(path)
     modes = (then.modes[0].model_copy(update={"scale": then.modes[0].scale * 1.001}),)
@@ -368,7 +368,7 @@ def test_other_numbers_from_the_same_rows_are_changed_software(path, small_evide
 
 
 def test_a_difference_within_the_tolerance_is_reproduced(path, small_evidence, tmp_path):
-    from kit.decisions import record as module
+    from kit.decisions import form as module
 
     then = read_decision(path)
     modes = (then.modes[0].model_copy(update={"scale": then.modes[0].scale * (1 + 1e-8)}),)
@@ -403,7 +403,7 @@ def test_verdicts_are_those_named():
 
 def test_nothing_is_called_software_while_the_versions_are_the_same(path, small_evidence, tmp_path):
     """Same rows, same versions, other number: the record says what its question does not give."""
-    from kit.decisions import record as module
+    from kit.decisions import form as module
 
     then = read_decision(path)
     words = then.recommendation.model_copy(update={"repeat_in_words": "every look"})
@@ -417,7 +417,7 @@ def test_nothing_is_called_software_while_the_versions_are_the_same(path, small_
 
 def altered_answer(path, tmp_path, **fields):
     """Write a record with another shape, its digest made anew."""
-    from kit.decisions import record as module
+    from kit.decisions import form as module
 
     then = read_decision(path)
     modes = (then.modes[0].model_copy(update={"shape": then.modes[0].shape * 1.001}),)
