@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import tomllib
 from pathlib import Path
 
@@ -133,3 +134,21 @@ def to_database(folder: Path, url: str, *, as_text: bool = False) -> str:
                 connection.execute(made[name].insert(), rows)
     engine.dispose()
     return url
+
+
+def read_by_pandas(folder: Path) -> tuple[str, dict[str, pd.DataFrame]]:
+    """Return dataset.toml and the tables as pandas reads them with its days: timestamps, and numbers with gaps as floats."""
+    toml, texts = read_text(folder)
+    tables = {}
+    for name, text in texts.items():
+        days = [c.name for c in TABLES[name].all_columns if c.type == "date" and c.name in text]
+        tables[name] = pd.read_csv(io.StringIO(text.to_csv(index=False)), parse_dates=days)
+    return toml, tables
+
+
+def copied_by_pandas(folder: Path, connection: object) -> None:
+    """Copy a dataset into a database by `DataFrame.to_sql`, without a word about any column."""
+    toml, tables = read_by_pandas(folder)
+    tables["dataset"] = pd.DataFrame({"key": ["toml"], "value": [named(toml, "")]})
+    for name, table in tables.items():
+        table.to_sql(name, connection, index=False, if_exists="replace")

@@ -15,7 +15,7 @@ import pytest
 import sqlalchemy
 from support import DEMO, Tiny
 
-from findings.stored import to_database, to_parquet, to_workbook
+from findings.stored import copied_by_pandas, to_database, to_parquet, to_workbook
 from kit.findings import TableError, load_fleet
 from kit.findings.packages import MissingPackage
 from kit.findings.read import size_limits
@@ -197,6 +197,30 @@ def test_no_table_path_leaves_its_source(tiny, tmp_path, kind):
         part = "tables.usage = '../usage': there is no table of this name"
     with pytest.raises(TableError, match=re.escape(part)):
         load_fleet(source)
+
+
+@pytest.mark.parametrize("by", ["SQLAlchemy", "the driver"])
+def test_a_copy_in_sqlite_that_pandas_made_is_the_same(tiny, tmp_path, by):
+    """Days stand there with their midnight, whole numbers with gaps as 400.0."""
+    expected, path = tiny.left().load(), tmp_path / "copy.db"
+    if by == "SQLAlchemy":
+        engine = sqlalchemy.create_engine(f"sqlite:///{path}")
+        copied_by_pandas(tiny.write(), engine)
+        engine.dispose()
+    else:
+        connection = sqlite3.connect(path)
+        copied_by_pandas(tiny.write(), connection)
+        connection.close()
+    with sqlite3.connect(path) as connection:
+        assert connection.execute(
+            "select fitted_on, prior_days from panels where fitting = 'F4'"
+        ).fetchone() in (
+            ("2012-01-01 00:00:00.000000", 600.0),
+            ("2012-01-01 00:00:00", 600.0),
+        )
+    fleet = load_fleet(f"sqlite:///{path}")
+    assert fleet.fingerprint() == expected.fingerprint()
+    assert len(fleet.warnings) == 0
 
 
 def test_names_of_tables_and_columns_are_quoted(tiny, tmp_path):

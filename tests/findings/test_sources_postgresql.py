@@ -12,7 +12,7 @@ import pytest
 import sqlalchemy
 from support import DEMO
 
-from findings.stored import to_database
+from findings.stored import copied_by_pandas, to_database
 from kit.findings import load_fleet
 from kit.findings.read.database import Database
 
@@ -87,6 +87,19 @@ def test_the_tiny_fleet_is_the_same_from_postgresql(tiny, server, as_text):
     fleet = load_fleet(to_database(tiny.folder, server, as_text=as_text))
     assert fleet.fingerprint() == expected.fingerprint()
     assert len(fleet.warnings) == 0
+
+
+@pytest.mark.long
+def test_a_copy_that_pandas_made_is_the_same(demo_fleet, server, tmp_path):
+    """Days are timestamps at midnight there, whole numbers with gaps are doubles, and nobody named a type."""
+    engine = sqlalchemy.create_engine(server)
+    copied_by_pandas(DEMO, engine)
+    kinds = {one["name"]: str(one["type"]) for one in sqlalchemy.inspect(engine).get_columns("panels")}
+    engine.dispose()
+    assert (kinds["fitted_on"], kinds["prior_flight_cycles"]) == ("TIMESTAMP", "DOUBLE PRECISION")
+    fleet = load_fleet(server, set_aside=tmp_path / "rejected_rows.csv")
+    assert fleet.fingerprint() == demo_fleet.fingerprint()
+    assert len(fleet.warnings) == len(demo_fleet.warnings)
 
 
 @pytest.mark.long
