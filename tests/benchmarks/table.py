@@ -56,7 +56,7 @@ ROWS = (
     Row("joint fit of onset, size and growth of 2,000 lives", 5, "test_joint_fit_of_2000_lives"),
     Row("POD of 600 trials with plateau, false calls and inspectors", 0.5, "test_hit_miss_with_plateau_floor_and_inspectors"),
     Row("1,000,000 panels ranked by present risk", 30, "test_a_million_panels_ranked"),
-    Row("two programmes compared on the demo", 5, "test_two_programmes_on_the_demo[flap]"),
+    Row("two programmes compared on the demo", 5, "test_two_programmes_on_the_demo"),
     Row("a forecast of the demo tried at ten year-ends", 60, "test_a_forecast_tried_at_ten_year_ends"),
     Row("tornado of a question of the demo", 30, "test_a_tornado_of_the_demo"),
     Row("`import kit`", 0.4, "test_a_cold_command[import kit]", "processor_seconds"),

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from kit.findings.check.context import CheckContext
 from kit.findings.methods import is_damage
+from kit.findings.units import centres
 
 SAME_COORDINATE = 1.0
 """How near a coordinate lies to that of another mapping of the same damage: what a tape reads off (common practice, no source) [mm]."""
@@ -19,7 +20,7 @@ APART = 2.0
 """Beyond half of the longer size, how far apart centres lie before they are taken for two damages [mm]."""
 
 
-def check_centres(context: CheckContext, rows: pd.DataFrame, x: NDArray, y: NDArray) -> None:
+def check_centres(context: CheckContext, rows: pd.DataFrame, box: NDArray) -> None:
     """Report centres that lie at no other mapping of their damage, and share one coordinate with one: the other is in doubt.
 
     A digit too few or two exchanged leave the other coordinate as it was. A track that loses its mapping to such a cell
@@ -31,8 +32,8 @@ def check_centres(context: CheckContext, rows: pd.DataFrame, x: NDArray, y: NDAr
         What the checks work on.
     rows : DataFrame
         Typed findings that nothing was found against.
-    x, y : ndarray of float, shape (n_rows,)
-        Centre of each, of its outline where it has one [mm].
+    box : ndarray of float, shape (n_rows, 4)
+        Bounds of their outlines; nan without one [mm].
 
     Notes
     -----
@@ -40,15 +41,18 @@ def check_centres(context: CheckContext, rows: pd.DataFrame, x: NDArray, y: NDAr
     told from a typing error where each has a second mapping; a single mapping is named, as a warning.
     """
     shapes = rows["outline"].to_numpy(dtype=object)
-    box = shapely.bounds(shapes)
     size = np.fmax(np.maximum(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1]), rows["length"].to_numpy())
-    real = (is_damage(rows) & (rows["panel"] != "")).to_numpy(dtype=bool) & np.isfinite(x) & np.isfinite(y)
-    typed = real & shapely.is_missing(shapes)
+    real = (is_damage(rows) & (rows["panel"] != "")).to_numpy(dtype=bool)
+    typed = real & shapely.is_missing(shapes) & (rows["centre_x"].notna() & rows["centre_y"].notna()).to_numpy()  # fmt: skip
     if not typed.any():
         return
     panel, kind = (pd.factorize(rows[name])[0].astype(np.int64) for name in ("panel", "kind"))
     own = panel * (kind.max() + 1) + kind
+    # Where damages lie is worked out on the panels of these alone: the centre of a million outlines is dear.
     every = np.flatnonzero(real & np.isin(own, own[typed]))
+    x, y = np.full((2, len(rows)), np.nan)
+    x[every], y[every] = centres(rows.iloc[every])
+    every = every[np.isfinite(x[every]) & np.isfinite(y[every])]
     lone = np.ones(len(rows), dtype=bool)
     partner = {"centre_x": np.full(len(rows), -1), "centre_y": np.full(len(rows), -1)}
     size = np.nan_to_num(size)

@@ -146,12 +146,11 @@ def check_findings(context: CheckContext, rows: pd.DataFrame) -> pd.DataFrame:
     check_sizes(context.log, rows[keep], text[keep], context.tables["zones"])
     _without_limit(context, rows, zones["group"])
     sound = context.sound("findings", rows)
-    x, y = centres(sound)
     box = shapely.bounds(sound["outline"].to_numpy(dtype=object))
-    _alike(context, sound, x, y, box)
+    _alike(context, sound, box)
     doubted = context.log.warned_labels("findings", ("length", "width", "size_unit"))
     check_sizes_twice(context, sound, box, doubted)
-    check_centres(context, sound, x, y)
+    check_centres(context, sound, box)
     kept = rows.index.isin(context.sound("findings", rows).index)
     context.looks_found = look[kept & is_damage(rows).to_numpy()], look[kept]
     return rows
@@ -377,7 +376,7 @@ def _without_limit(context: CheckContext, rows: pd.DataFrame, groups: pd.Series)
     )
 
 
-def _alike(context: CheckContext, rows: pd.DataFrame, x: np.ndarray, y: np.ndarray, box: np.ndarray) -> None:
+def _alike(context: CheckContext, rows: pd.DataFrame, box: np.ndarray) -> None:
     """Report findings that may be the same damage written down twice within days.
 
     Their centres are nearer to each other than half the longer of their lengths.
@@ -394,7 +393,10 @@ def _alike(context: CheckContext, rows: pd.DataFrame, x: np.ndarray, y: np.ndarr
     first, second = order[:-1], order[1:]
     near = np.all([codes[first] == codes[second] for codes in own], axis=0)
     near &= (day[second] - day[first]) <= DAYS_APART
-    near &= np.hypot(x[second] - x[first], y[second] - y[first]) < np.fmax(size[first], size[second]) / 2
+    # Few are so near in time: only of these is it worked out where they lie.
+    first, second = first[near], second[near]
+    (x1, y1), (x2, y2) = centres(rows.iloc[first]), centres(rows.iloc[second])
+    near = np.hypot(x2 - x1, y2 - y1) < np.fmax(size[first], size[second]) / 2
     context.report(
         "findings",
         rows.iloc[second[near]],
