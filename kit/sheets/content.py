@@ -430,24 +430,30 @@ class _Writer:
         yield Heading("Limit, POD, packages and planned usage that were used")
         yield Items(
             tuple(
-                f"{name}: " + ", ".join(f"{key} {value}" for key, value in row.items() if value is not None)
+                f"{in_words(name)}: "
+                + ", ".join(
+                    f"{in_words(key)} {_exact(value)}"
+                    for key, value in row.items()
+                    if value not in (None, "")
+                )
                 for name, rows in self.shown.reference.items()
                 for row in rows
             )
             or ("Not in a record of this form.",)
         )
         yield Heading("The question, value by value")
-        values = _leaves(self.record.question.model_dump(mode="json"))
+        values = list(_leaves(self.record.question.model_dump(mode="json")))
         yield Grid(
-            ("value", "as asked"),
-            tuple((name, _NO_VALUE if value is None else str(value)) for name, value in values),
+            ("value", "as asked"), tuple((name, _exact(value)) for name, value in values if value is not None)
         )
+        unsaid = [name for name, value in values if value is None]
+        yield Words(f"Not stated: {'; '.join(unsaid) or 'nothing'}.")
         if self.result is not None:
             yield Heading("What the re-run found")
             state = readable(self.result.to_frame()[["quantity", "then", "now", "known_now", "today"]])
             yield Grid(
                 ("quantity", "in the record", "afresh", "known now", "to date"),
-                tuple(tuple(map(str, row)) for row in state.itertuples(index=False)),
+                tuple((in_words(name), *map(str, row)) for name, *row in state.itertuples(index=False)),
             )
             same = sum(one.state == "same" for one in self.result.checks)
             yield Words(
@@ -541,12 +547,19 @@ def _answer_in_words(record: DecisionRecord | None, unit: str) -> str:
 
 
 def _leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
-    """Give every value of a part with its place."""
-    if isinstance(value, dict | list) and value:
+    """Give every value of a part with its place in words; a list of plain values is one."""
+    if isinstance(value, list) and not any(isinstance(part, dict | list) for part in value):
+        yield name, ", ".join(map(_exact, value)) or None
+    elif isinstance(value, dict | list) and value:
         for key, part in value.items() if isinstance(value, dict) else enumerate(value, 1):
-            yield from _leaves(part, f"{name}.{key}" if name else str(key))
+            yield from _leaves(part, f"{name}, {in_words(str(key))}" if name else in_words(str(key)))
     else:
-        yield name, None if value in ([], {}) else value
+        yield name, None if value in ({}, "") else value
+
+
+def _exact(value: object) -> str:
+    """Return a value as it was given, whole numbers without a point."""
+    return f"{value:.15g}" if isinstance(value, float) else str(value)
 
 
 def _finite(value: float) -> str:

@@ -16,6 +16,7 @@ _STYLE = """
 body { font: 10pt/1.35 sans-serif; color: #000; background: #fff; max-width: 190mm; margin: 4mm auto; padding: 0 2mm }
 h1 { font-size: 1.4em; margin: 0 0 .4em } h2 { font-size: 1.1em; margin: .9em 0 .2em; border-bottom: 1px solid #000 }
 table { border-collapse: collapse; width: 100%; margin: .3em 0 } th, td { border: 1px solid #000; padding: .1em .4em; text-align: left; vertical-align: top }
+table + table { margin-top: .9em }
 td { overflow-wrap: anywhere } p, ul { margin: .25em 0 } ul { padding-left: 1.2em } .strong { border: 2px solid #000; padding: .4em; font-weight: bold }
 .boxes td { height: 3.2em; width: 33% } .small, footer { font-size: .85em; overflow-wrap: anywhere } img { width: 100%; max-width: 150mm }
 @media print { body.sheet { font-size: 6.4pt; line-height: 1.2; max-width: none; margin: 0; padding: 0 } body.dossier { font-size: 8.5pt } }

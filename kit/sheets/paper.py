@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cache
@@ -160,7 +161,11 @@ def _set(document: Document, size: float) -> _Paper:
     paper = _Paper(size)
     paper.words(document.title, size=size * 1.45, bold=True)
     paper.y += size * 0.3
+    before: Part | None = None
     for part in document.parts:
+        if isinstance(part, Grid) and isinstance(before, Grid):
+            paper.y += size * 0.6  # two tables do not touch
+        before = part
         _SETTERS[type(part)](paper, part)
     return paper
 
@@ -341,11 +346,12 @@ def _wrapped(text: str, width: float, size: float, bold: bool) -> list[str]:
             line = word
         else:
             line = longer
-    return [*lines, line]
+    return [one.replace("\u00a0", " ") for one in (*lines, line)]
 
 
 def _pieces(text: str, width: float, size: float, bold: bool) -> Iterator[str]:
-    for word in _in_font(text, bold).split():
+    whole = re.sub(r"(?<=\d) (?=%)", "\u00a0", _in_font(text, bold))  # no line ends between 95 and %
+    for word in filter(None, whole.split(" ")):
         piece = ""
         for mark in word:
             if piece and _width(piece + mark, size, bold) > width:

@@ -14,6 +14,7 @@ from kit.decisions import Entry, Verification, decision_record, judge, set_aside
 from kit.intervals.by_part import PartAnswer
 from kit.intervals.slack import Slack
 from kit.life import fit_weibull, second_opinion
+from kit.numerics.words import in_words
 from kit.sheets import KINDS, Document, decision_document, html_page, pages, pdf_bytes
 from kit.sheets.parts import Boxes, Curve, Grid, Heading, Items, Words
 
@@ -199,3 +200,39 @@ def test_rows_set_aside_are_parted_by_the_groups_that_they_name(tiny):
         assert any(" D2" in line for line in own)
     named = [group for group, (own, _) in sides.items() if any(" D1" in line for line in own)]
     assert named == [zones[zone]]
+
+
+def test_no_line_ends_between_a_number_and_its_per_cent_sign():
+    lines = tuple(f"{'x' * k} 95 % of draws" for k in range(90, 150))
+    document = Document("D", "dossier", "Title", (Items(lines),), "foot")
+    drawn = [one for one in texts(pages(document)) if "95" in one]
+    assert len(drawn) == len(lines)
+    assert all("95 %" in one for one in drawn)
+
+
+def test_two_tables_on_paper_do_not_touch():
+    table = Grid(("name",), (("a",),))
+
+    def height(*parts):
+        (figure,) = pages(Document("D", "dossier", "Title", (*parts, Words("last")), "foot"))
+        return next(text for text in figure.texts if text.get_text() == "last").get_position()[1]
+
+    one, two, three = height(table), height(table, table), height(table, table, table)
+    assert one - two == pytest.approx(two - three)
+    apart = height(table, Words("between"), table)
+    alone = height(Words("between"), table)
+    assert one - two > alone - apart  # a table after a table takes more room than one after words
+
+
+def test_the_question_stands_in_words_value_by_value(record, answer):
+    document = decision_document(record, answer.fleet, kind="dossier")
+    (asked,) = [one for one in document.parts if isinstance(one, Grid) and one.names == ("value", "as asked")]
+    values = dict(asked.rows)
+    assert values["target, per 10000 flight hours"] == f"{record.question.target.per_10000_flight_hours:.15g}"
+    assert not any("_" in name for name in values)
+    (unsaid,) = [
+        one.text for one in document.parts if isinstance(one, Words) and one.text.startswith("Not stated: ")
+    ]
+    none = [name for name, value in record.question if value is None]
+    assert none
+    assert all(in_words(name) in unsaid for name in none)
