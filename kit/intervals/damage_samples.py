@@ -190,23 +190,28 @@ class Particles:
         """Age up to which onsets were sampled [clock units]."""
         return self.points.horizon
 
-    def with_smaller_onset(self, times: float) -> Particles:
-        """Return damage that begins smaller and is the same in all else, on the same points; kept for the next call.
+    def with_smaller_onset(self, times: float, *, is_kept: bool = True) -> Particles:
+        """Return damage that begins smaller and is the same in all else, on the same points.
 
         Parameters
         ----------
         times : float
             How many times smaller [-].
+        is_kept : bool
+            Whether it is kept for the next call.
 
         Returns
         -------
         Particles
             As `sample_damage` gives them.
         """
-        if times not in self._smaller:
+        made = self._smaller.get(times)
+        if made is None:
             draws = replace(self.draws, onset_median=self.draws.onset_median / times)
-            self._smaller[times] = sample_damage(draws, self.points, limit=self.limit)
-        return self._smaller[times]
+            made = sample_damage(draws, self.points, limit=self.limit)
+            if is_kept:
+                self._smaller[times] = made
+        return made
 
     @cached_property
     def passes(self) -> Floats:

@@ -13,6 +13,9 @@ from kit.intervals.windows import PER_FLIGHT_HOURS, per_flight_hours
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
 
+_LARGE = 250_000  # samples of one kind and part, from which on no damage that begins smaller is kept
+_KEPT_BYTES = 600_000_000  # of schedules that were summed
+
 MEASURES = ("exposure", "exceedances", "preventable", "not_preventable", "preventable_exposure")
 """Per 10,000 panel flight hours: hours beyond the limit and unfound; regions that pass the limit unfound or
 arise beyond it; the part that started within the limit on the tapped side; the rest; its exposure."""
@@ -129,6 +132,11 @@ class JointRisk:
             is_capped=is_capped,
         )
 
+    @property
+    def is_large(self) -> bool:
+        """Whether so much is sampled that what is quickly sampled again is not kept."""
+        return max(one.onset.size for one in self.particles.values()) > _LARGE
+
     def with_smaller_onset(self, times: float) -> JointRisk:
         """Return the risk of damage that begins smaller and is the same in all else, on the same points.
 
@@ -142,7 +150,10 @@ class JointRisk:
         JointRisk
             Nothing is kept of the schedules worked out before.
         """
-        particles = {key: one.with_smaller_onset(times) for key, one in self.particles.items()}
+        is_kept = not self.is_large
+        particles = {
+            key: one.with_smaller_onset(times, is_kept=is_kept) for key, one in self.particles.items()
+        }
         return replace(self, particles=particles, _kept={})
 
     def of_part(self, name: str) -> JointRisk:
@@ -170,7 +181,7 @@ class JointRisk:
     ) -> ScheduleRisk:
         at = (*key, first, repeat)
         if at not in self._kept or not set(names) <= set(self._kept[at].gathers):
-            self._kept[at] = schedule_risk(
+            made = schedule_risk(
                 self.particles[key],
                 first=first,
                 repeat=repeat,
@@ -178,6 +189,12 @@ class JointRisk:
                 is_capped=self.is_capped,
                 names=SUMMED if at in self._kept else names,
             )
+            self._kept.pop(at, None)
+            self._kept[at] = made
+            # What was summed first goes first, but for what one schedule needs of all kinds and parts.
+            fit = _KEPT_BYTES // max(sum(values.nbytes for values in made.gathers.values()), 1)
+            while len(self._kept) > max(fit, 2 * len(self.particles)):
+                del self._kept[next(iter(self._kept))]
         return self._kept[at]
 
     def gathered(

@@ -8,7 +8,8 @@ from kit.intervals.held import held_values
 from kit.intervals.problem import Problem
 from kit.intervals.rules import Schedule
 
-_STEP = 1.1  # over the interval of the rule, to see how fast the risk rises with it
+_STEP = 1.25  # on both sides of the interval of the rule, to see how fast the risk rises with it
+_APART = 2.0  # standard errors on both sides of the asked share, between which the quantiles of the risk are taken
 LARGE = 0.05
 """Relative standard error of the interval from which on more draws are asked for [-]."""
 
@@ -32,20 +33,21 @@ def monte_carlo_error(problem: Problem, interval: float, latest: float) -> float
 
     Notes
     -----
-    The share of n independent draws below the target has a standard error of :math:`\sqrt{q (1 - q) / n}`; the quantiles
-    of the risk that far on both sides of q, over the slope of the log of the risk by the log of the interval, give that
+    The share of n independent draws below the target has a standard error of :math:`\sqrt{q (1 - q) / n}`; how far the
+    quantiles of the risk lie apart about q, over the slope of the log of the risk by the log of the interval, gives that
     of the interval. Draws that are more even than independent ones err by less.
     """
     asked = problem.ask.target.share_of_draws
     error = float(np.sqrt(asked * (1 - asked) / problem.n_draws))
-    here, beyond = (
+    below, here, beyond = (
         np.maximum(held_values(problem, min(latest, repeat), repeat), 1e-300)
-        for repeat in (interval, _STEP * interval)
+        for repeat in (interval / _STEP, interval, _STEP * interval)
     )
-    ends = np.clip([asked - error, asked + error], 0.0, 1.0)
+    ends = np.clip([asked - _APART * error, asked + _APART * error], 0.0, 1.0)
     low, high = np.log(np.quantile(here, ends))
-    rise = float(np.log(np.quantile(beyond, asked) / np.quantile(here, asked)) / np.log(_STEP))
-    return float((high - low) / 2 / rise) if rise > 0.05 else float("nan")
+    slope = (high - low) / (ends[1] - ends[0])  # of the log of the risk by the share of the draws
+    rise = float(np.log(np.quantile(beyond, asked) / np.quantile(below, asked)) / (2 * np.log(_STEP)))
+    return float(error * slope / rise) if rise > 0.05 else float("nan")
 
 
 def draws_words(problem: Problem, schedule: Schedule) -> tuple[str, str]:
@@ -64,7 +66,8 @@ def draws_words(problem: Problem, schedule: Schedule) -> tuple[str, str]:
         What is said with every answer, and what is said first where the error is large; empty where there is nothing to say.
     """
     rules = {rule.rule: rule for rule in schedule.rules}
-    risk, draws = rules.get("risk"), f"{problem.n_draws:,} draws from seed {problem.ask.seed}"
+    risk, ask = rules.get("risk"), problem.ask
+    draws = f"{problem.n_draws:,} draws of {ask.samples:,} damages from seed {ask.seed}"
     if not problem.is_drawn or risk is None or risk.interval is None or risk.is_open:
         return "", ""
     error = monte_carlo_error(problem, risk.interval, rules["threshold"].interval)
@@ -74,6 +77,6 @@ def draws_words(problem: Problem, schedule: Schedule) -> tuple[str, str]:
     if error <= LARGE:
         return stated, ""
     return stated, (
-        f"the risk rule's interval hangs on the draws: {draws} leave it sure to about {error:.0%} (one standard error); ask for more draws "
-        "before it is signed"
+        f"the risk rule's interval hangs on the draws: {draws} leave it sure to about {error:.0%} (one standard error); ask for more `draws` "
+        "before it is signed, sixteen times as many for a fourth of that"
     )

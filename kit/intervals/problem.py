@@ -175,6 +175,7 @@ class Problem:
             limit=self.limit_mm,
             horizon=self.ask.horizon,
             seed=self.ask.seed,
+            samples=self.ask.samples,
             window_hours=self.ask.target.window_flight_hours or PER_FLIGHT_HOURS,
             is_capped=self.ask.target.window_flight_hours is not None,
         )
@@ -222,7 +223,7 @@ class Problem:
         return self._held[key]
 
     def with_smaller_onset(self, times: float) -> Problem:
-        """Put the same question with damage that begins smaller, on the same points; kept for the next call.
+        """Put the same question with damage that begins smaller, on the same points; kept for the next call unless it is large.
 
         Parameters
         ----------
@@ -234,12 +235,13 @@ class Problem:
         Problem
             Of joint draws, that no curve shows.
         """
-        if times not in self._smaller:
+        kept = self._smaller.get(times)
+        if kept is None:
             kinds = tuple(replace(one, onset_median=one.onset_median / times) for one in self.kinds)
-            smaller = self.changed(kinds=kinds, is_shown=False)
-            vars(smaller)["joint"] = self.joint.with_smaller_onset(times)  # in place of lives sampled anew
-            self._smaller[times] = smaller
-        kept = self._smaller[times]
+            kept = self.changed(kinds=kinds, is_shown=False)
+            vars(kept)["joint"] = self.joint.with_smaller_onset(times)  # in place of lives sampled anew
+            if not self.joint.is_large:
+                self._smaller[times] = kept
         return kept if kept.ask is self.ask else kept.with_target(self.ask.target)
 
     def with_target(self, target: Target) -> Problem:

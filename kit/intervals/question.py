@@ -184,6 +184,9 @@ class NamedDetection(_Part):
     ] = "size"
 
 
+MOST_SAMPLED = 2_000_000
+"""Largest number of draws times damages sampled in each."""
+
 _FORMS = ("stated", "named")
 
 
@@ -443,6 +446,15 @@ class Question(_Part):
         ),
     ] = 20
     draws: Annotated[Whole, Field(ge=50, le=20000, description="parameter draws")] = 1024
+    samples: Annotated[
+        Whole,
+        Field(
+            ge=48,
+            le=1536,
+            description="damages sampled in each draw, over all parts of the fleet; more of them take longer, and take off what sampling "
+            "alone adds to the risk (docs/seed_noise.md)",
+        ),
+    ] = 96
     seed: Annotated[Whole, Field(ge=0, description="seed of the draws")]
 
     @property
@@ -458,6 +470,11 @@ class Question(_Part):
             # The numbers of a rule stand in the table of its name; those of the risk rule in the target.
             if getattr(self, RULE_FIELDS[rule]) is None:
                 raise ValueError(f"`govern` names {rule}, but there is no [{rule}] table with its numbers")
+        if self.draws * self.samples > MOST_SAMPLED:
+            raise ValueError(
+                f"`draws` times `samples` must be at most {MOST_SAMPLED:,}, which takes some 4 GB and minutes for each kind of damage. "
+                f"Got {self.draws:,} times {self.samples:,}. Ask for fewer of either"
+            )
         kinds = [mode.kind for mode in self.modes]
         if len(set(kinds)) < len(kinds):
             raise ValueError(f"`modes` must name each kind once, got {', '.join(kinds)}")
