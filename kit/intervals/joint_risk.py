@@ -193,8 +193,9 @@ class JointRisk:
             self._kept[at] = made
             # What was summed first goes first, but for what one schedule needs of all kinds and parts.
             fit = _KEPT_BYTES // max(sum(values.nbytes for values in made.gathers.values()), 1)
-            while len(self._kept) > max(fit, 2 * len(self.particles)):
-                del self._kept[next(iter(self._kept))]
+            too_many = len(self._kept) - max(fit, 2 * len(self.particles))
+            for oldest in list(self._kept)[: max(too_many, 0)]:
+                del self._kept[oldest]
         return self._kept[at]
 
     def gathered(

@@ -199,6 +199,33 @@ def test_a_part_of_the_fleet_that_flies_more_cycles_has_more_of_the_damage_that_
     assert both == pytest.approx((slow + fast) / 2, rel=1e-6)
 
 
+def test_what_does_not_fit_the_memory_is_worked_out_again_and_is_the_same(monkeypatch):
+    """Schedules that are let go of, and damage that begins smaller and is not kept, leave every risk as it is."""
+    usages = (Usage(name="all", share=1.0, clock_per_unit={"flight_hours": 1.0}),)
+    draws = [alike(n=32, far=0.2)]
+    asked = [(2000.0, 1000.0 * k) for k in (1, 2, 1, 3, 2, 1)]
+
+    def all_risks():
+        joint = JointRisk.prepare(
+            draws, usages=usages, clock="flight_hours", limit=40.0, horizon=40_000.0, seed=1
+        )
+        smaller = [joint.with_smaller_onset(1.25) for _ in range(2)]
+        return joint, [
+            one.values(name, first=first, repeat=repeat)
+            for first, repeat in asked
+            for one in (joint, *smaller)
+            for name in ("preventable", "exposure")
+        ]
+
+    joint, kept = all_risks()
+    assert not joint.is_large
+    monkeypatch.setattr("kit.intervals.joint_risk._KEPT_BYTES", 1)
+    monkeypatch.setattr("kit.intervals.joint_risk._LARGE", 1)
+    small, anew = all_risks()
+    assert small.is_large
+    np.testing.assert_array_equal(kept, anew)
+
+
 def test_a_schedule_of_too_many_looks_is_refused():
     particles = sampled(alike(n=4), limit=40.0, horizon=40_000.0, n=32, seed=1)
     with pytest.raises(ValueError, match=r"`repeat` must leave at most 2000 looks"):

@@ -141,3 +141,18 @@ def test_a_file_that_cannot_be_read_is_refused_with_the_reason(tmp_path, name):
         QuestionError, match=r": cannot be read \((No such file|Is a directory).*\)\. Give the path"
     ):
         read_question(tmp_path / name)
+
+
+def test_more_than_fits_the_memory_is_refused_with_what_to_do(read):
+    refused(
+        read,
+        "draws = 100",
+        "draws = 20000\nsamples = 384",
+        "`draws` times `samples` must be at most 2,000,000",
+        "fewer of either",
+    )
+
+
+def test_damages_sampled_in_each_draw_may_be_asked_for(read):
+    assert read().samples == 96
+    assert read("draws = 100", "draws = 1000\nsamples = 384").samples == 384
