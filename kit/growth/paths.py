@@ -316,7 +316,13 @@ class Likelihood:
         self.order, self.starts, self.track_of = by_track(self.groups)
 
     def place(self, p: Floats) -> None:
-        """Place the nodes of every path where it is likely under some parameters."""
+        """Place the nodes of every path where it is likely under some parameters.
+
+        Parameters
+        ----------
+        p : ndarray, shape (N_PARAMETERS,)
+            Parameters in the coordinates of the search.
+        """
         # A narrow step is a little more error; the chance of a wide one is worked out.
         self.is_wide = self.high - self.low > _WIDE_STEP * np.exp(p[ERROR])
         for group in self.groups:
@@ -578,7 +584,20 @@ class Likelihood:
         return np.concatenate(logs), kept
 
     def value(self, p: Floats) -> tuple[float, Floats]:
-        """Log-likelihood and gradient, without priors."""
+        """Work out the log-likelihood without priors.
+
+        Parameters
+        ----------
+        p : ndarray, shape (N_PARAMETERS,)
+            Parameters in the coordinates of the search.
+
+        Returns
+        -------
+        value : float
+            Log-likelihood.
+        gradient : ndarray, shape (N_PARAMETERS,)
+            Its gradient.
+        """
         mu, tau, nu, sigma = p[MU], np.exp(p[TAU]), p[NU], np.exp(p[SIGMA])
         rho = float(np.tanh(p[BEND]))
         c = 1 / (1 - rho**2)
