@@ -9,7 +9,9 @@ from kit.intervals.problem import Problem
 from kit.intervals.rules import Schedule
 
 _STEP = 1.25  # on both sides of the interval of the rule, to see how fast the risk rises with it
-_APART = 2.0  # standard errors on both sides of the asked share, between which the quantiles of the risk are taken
+_APART = (
+    2.0  # standard errors on both sides of the asked share, between which the quantiles of the risk are taken
+)
 LARGE = 0.05
 """Relative standard error of the interval from which on more draws are asked for [-]."""
 
