@@ -204,12 +204,12 @@ class Problem:
         return replace(self, **changes, _risks={}, _smaller={}, _known={}, _held={})
 
     def held_once(self, key: tuple, make: Callable[[], tuple[float, float]]) -> tuple[float, float]:
-        """Work out once what is held against the target.
+        """Work out once what several rules ask for.
 
         Parameters
         ----------
         key : tuple
-            What it rests on besides the problem: target and schedule.
+            What it is, and what it rests on besides the problem: such as target and schedule.
         make : callable
             Works it out.
 
