@@ -5,6 +5,7 @@ import pytest
 from support import Tiny
 
 from kit.findings import TableError, load_fleet
+from kit.findings.check.lone import FEWEST_ROWS
 
 
 def rejected(tiny: Tiny, *lines: str) -> TableError:
@@ -479,3 +480,11 @@ def test_a_size_of_0_beside_an_outline_is_warned_of_by_name(tiny, column):
         ["findings.csv", tiny.line("findings", "D1"), column, "0"]
     ]
     assert f"leave {column} blank where it was not measured" in told["mend"].iloc[0]
+
+
+def test_where_no_aircraft_is_left_the_rows_of_many_panels_are_still_named(tiny):
+    for aircraft in ("A1", "A2", "A3"):
+        tiny.set("aircraft", aircraft, aircraft=aircraft + chr(27))
+    for k in range(FEWEST_ROWS):
+        tiny.add("panels", "F0", fitting=f"Q{k}", panel=f"S{k}")
+    rejected(tiny, "aircraft.csv row 2, aircraft = ")

@@ -98,7 +98,7 @@ def _repairs(context: CheckContext, rows: pd.DataFrame) -> None:
 def _before_entry(context: CheckContext, rows: pd.DataFrame) -> None:
     """Warn of panels fitted before their aircraft entered service, where nearly no other was."""
     planes = context.tables["aircraft"].drop_duplicates("aircraft").set_index("aircraft")
-    entry = rows["aircraft"].map(planes["entry_into_service"])
+    entry = planes["entry_into_service"].reindex(rows["aircraft"]).set_axis(rows.index)
     early = (rows["fitted_on"] < entry).to_numpy()
     if 0 < early.sum() <= max(1, SHARE_LONE * len(rows)):
         context.report(
