@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 import time
 import zipfile
+from contextlib import closing
 
 import openpyxl
 import pandas as pd
@@ -211,7 +212,7 @@ def test_a_copy_in_sqlite_that_pandas_made_is_the_same(tiny, tmp_path, by):
         connection = sqlite3.connect(path)
         copied_by_pandas(tiny.write(), connection)
         connection.close()
-    with sqlite3.connect(path) as connection:
+    with closing(sqlite3.connect(path)) as connection:
         assert connection.execute(
             "select fitted_on, prior_days from panels where fitting = 'F4'"
         ).fetchone() in (
@@ -299,7 +300,7 @@ def test_a_flag_that_sqlite_keeps_as_0_and_1_is_that_flag(tiny, tmp_path):
         ([1, *[0] * (len(readings) - 1)], 0),
         ([2, *[0] * (len(readings) - 1)], len(readings)),
     ):
-        with sqlite3.connect(tmp_path / "fleet.db") as connection:
+        with closing(sqlite3.connect(tmp_path / "fleet.db")) as connection, connection:
             readings.assign(meter_change=flags).to_sql("usage", connection, index=False, if_exists="replace")
         fleet = load_fleet(database, set_aside=tmp_path / "rejected.csv")
         assert (fleet.rejected["reason"] == "meter_change is not a flag").sum() == n_wrong
@@ -545,7 +546,7 @@ def test_a_copy_made_by_pandas_with_moments_for_days_loads_as_it_is(tiny, tmp_pa
     """`DataFrame.to_sql` writes days as 2014-01-05 00:00:00.000000 into SQLite."""
     expected = load_fleet(tiny.write()).fingerprint()
     url = to_database(tiny.folder, f"sqlite:///{tmp_path / 'fleet.db'}", as_text=True)
-    with sqlite3.connect(tmp_path / "fleet.db") as db:
+    with closing(sqlite3.connect(tmp_path / "fleet.db")) as db, db:
         for name in ("cards", "findings"):
             rows = pd.read_csv(tiny.path(name), parse_dates=["recorded_on"])
             rows.to_sql(name, db, if_exists="replace", index=False)
