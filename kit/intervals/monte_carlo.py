@@ -75,7 +75,7 @@ def draws_words(problem: Problem, schedule: Schedule) -> tuple[str, str]:
     error = monte_carlo_error(problem, risk.interval, rules["threshold"].interval)
     if not np.isfinite(error):
         return "", ""
-    stated = f"{draws}: others would give the risk rule an interval that differs by about {error:.0%} (one standard error, at most)"
+    stated = f"{draws}: others would give the risk rule an interval that differs by about {error:.0%} (one standard error)"
     if error <= LARGE:
         return stated, ""
     return stated, (

@@ -188,7 +188,7 @@ def page(found: list[Noise], seeds: int) -> str:
     def longer(one: Noise) -> float:
         """By how much longer the interval is with the finest setting, to first order."""
         best = finest[one.question]
-        return float((one.risk / best.risk) ** (1 / one.rise) - 1)
+        return round(float((one.risk / best.risk) ** (1 / one.rise) - 1), 2) + 0.0  # no negative zero
 
     lines = [
         "# How far an answer hangs on its seed",
