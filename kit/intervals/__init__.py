@@ -7,9 +7,9 @@ from kit.intervals.class_target import target_of_class
 from kit.intervals.classical import AgeReplacement, age_replacement, failure_finding_interval, looks_needed
 from kit.intervals.covered import MEASURED, Study, covered_words
 from kit.intervals.evidence import DAYS_PER_YEAR, ONSET_SPREAD, Evidence
-from kit.intervals.held import held_values, share_meeting
+from kit.intervals.held import share_meeting
 from kit.intervals.joint_risk import JointRisk, Usage
-from kit.intervals.monte_carlo import monte_carlo_error
+from kit.intervals.monte_carlo import monte_carlo_error, risk_and_rise
 from kit.intervals.named_pod import kind_asked, with_numbers, with_pod
 from kit.intervals.open_traps import traps_by_group
 from kit.intervals.opinions import second_opinions
@@ -73,7 +73,6 @@ __all__ = [
     "combine",
     "covered_words",
     "failure_finding_interval",
-    "held_values",
     "interval_risk",
     "kind_asked",
     "looks_needed",
@@ -84,6 +83,7 @@ __all__ = [
     "problem_of",
     "read_question",
     "recommend",
+    "risk_and_rise",
     "risk_of",
     "risk_rule",
     "risks",

@@ -15,6 +15,7 @@ from kit.posterior import KindDraws, onsets_by_age, rotated_lattice, uniform_poi
 
 _AGES = 65  # cells of age in which onsets are counted
 _LEAST_SPREAD = 0.02
+_LARGE = 250_000  # samples from which on no damage that begins smaller is kept
 
 
 class Points(NamedTuple):
@@ -190,15 +191,18 @@ class Particles:
         """Age up to which onsets were sampled [clock units]."""
         return self.points.horizon
 
-    def with_smaller_onset(self, times: float, *, is_kept: bool = True) -> Particles:
-        """Return damage that begins smaller and is the same in all else, on the same points.
+    @property
+    def is_large(self) -> bool:
+        """Whether so much is sampled that what is quickly sampled again is not kept."""
+        return self.onset.size > _LARGE
+
+    def with_smaller_onset(self, times: float) -> Particles:
+        """Return damage that begins smaller and is the same in all else, on the same points; kept for the next call unless it is large.
 
         Parameters
         ----------
         times : float
             How many times smaller [-].
-        is_kept : bool
-            Whether it is kept for the next call.
 
         Returns
         -------
@@ -209,7 +213,7 @@ class Particles:
         if made is None:
             draws = replace(self.draws, onset_median=self.draws.onset_median / times)
             made = sample_damage(draws, self.points, limit=self.limit)
-            if is_kept:
+            if not self.is_large:
                 self._smaller[times] = made
         return made
 

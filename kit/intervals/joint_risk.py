@@ -13,7 +13,6 @@ from kit.intervals.windows import PER_FLIGHT_HOURS, per_flight_hours
 from kit.numerics.typing import Floats
 from kit.posterior import KindDraws
 
-_LARGE = 250_000  # samples of one kind and part, from which on no damage that begins smaller is kept
 _KEPT_BYTES = 600_000_000  # of schedules that were summed
 
 MEASURES = ("exposure", "exceedances", "preventable", "not_preventable", "preventable_exposure")
@@ -135,7 +134,7 @@ class JointRisk:
     @property
     def is_large(self) -> bool:
         """Whether so much is sampled that what is quickly sampled again is not kept."""
-        return max(one.onset.size for one in self.particles.values()) > _LARGE
+        return any(one.is_large for one in self.particles.values())
 
     def with_smaller_onset(self, times: float) -> JointRisk:
         """Return the risk of damage that begins smaller and is the same in all else, on the same points.
@@ -150,10 +149,7 @@ class JointRisk:
         JointRisk
             Nothing is kept of the schedules worked out before.
         """
-        is_kept = not self.is_large
-        particles = {
-            key: one.with_smaller_onset(times, is_kept=is_kept) for key, one in self.particles.items()
-        }
+        particles = {key: one.with_smaller_onset(times) for key, one in self.particles.items()}
         return replace(self, particles=particles, _kept={})
 
     def of_part(self, name: str) -> JointRisk:

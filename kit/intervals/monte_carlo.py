@@ -7,13 +7,42 @@ import numpy as np
 from kit.intervals.held import held_values
 from kit.intervals.problem import Problem
 from kit.intervals.rules import Schedule
+from kit.numerics.typing import Floats
 
 _STEP = 1.25  # on both sides of the interval of the rule, to see how fast the risk rises with it
 _APART = (
-    2.0  # standard errors on both sides of the asked share, between which the quantiles of the risk are taken
+    2.0  # standard errors on both sides of the asked share, between which quantiles of the risk are taken
 )
 LARGE = 0.05
 """Relative standard error of the interval from which on more draws are asked for [-]."""
+
+
+def risk_and_rise(problem: Problem, interval: float, latest: float) -> tuple[Floats, float]:
+    """Return the risk that is held against the target at an interval, and how fast its asked quantile rises with the interval.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem.
+    interval : float
+        What the risk rule allows [units of the schedule's clock].
+    latest : float
+        Age of the threshold rule [same].
+
+    Returns
+    -------
+    risk : ndarray, shape (n_draws,)
+        In each draw [per 10,000 panel flight hours].
+    rise : float
+        Power of the interval with which the quantile at the asked share of draws rises [-].
+    """
+    asked = problem.ask.target.share_of_draws
+    below, here, beyond = (
+        np.maximum(held_values(problem, min(latest, repeat), repeat), 1e-300)
+        for repeat in (interval / _STEP, interval, _STEP * interval)
+    )
+    rise = np.log(np.quantile(beyond, asked) / np.quantile(below, asked)) / (2 * np.log(_STEP))
+    return here, float(rise)
 
 
 def monte_carlo_error(problem: Problem, interval: float, latest: float) -> float:
@@ -41,14 +70,10 @@ def monte_carlo_error(problem: Problem, interval: float, latest: float) -> float
     """
     asked = problem.ask.target.share_of_draws
     error = float(np.sqrt(asked * (1 - asked) / problem.n_draws))
-    below, here, beyond = (
-        np.maximum(held_values(problem, min(latest, repeat), repeat), 1e-300)
-        for repeat in (interval / _STEP, interval, _STEP * interval)
-    )
+    here, rise = risk_and_rise(problem, interval, latest)
     ends = np.clip([asked - _APART * error, asked + _APART * error], 0.0, 1.0)
     low, high = np.log(np.quantile(here, ends))
     slope = (high - low) / (ends[1] - ends[0])  # of the log of the risk by the share of the draws
-    rise = float(np.log(np.quantile(beyond, asked) / np.quantile(below, asked)) / (2 * np.log(_STEP)))
     return float(error * slope / rise) if rise > 0.05 else float("nan")
 
 

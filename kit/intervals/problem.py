@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,6 +23,7 @@ from kit.numerics.typing import Floats
 from kit.posterior import FrailtyDraws, KindDraws
 
 Whole = NDArray[np.intp]
+Held = TypeVar("Held")
 
 BAND = (0.05, 0.95)
 """Quantiles of the draws between which a risk is given."""
@@ -132,7 +133,7 @@ class Problem:
     _risks: dict[tuple[str, float, float, float], Floats] = field(default_factory=dict, repr=False)
     _smaller: dict[float, Problem] = field(default_factory=dict, repr=False)
     _known: dict[tuple[float, float, float], tuple] = field(default_factory=dict, repr=False)
-    _held: dict[tuple, tuple[float, float]] = field(default_factory=dict, repr=False)
+    _held: dict[tuple, Any] = field(default_factory=dict, repr=False)
 
     @property
     def unit(self) -> str:
@@ -203,7 +204,7 @@ class Problem:
         """
         return replace(self, **changes, _risks={}, _smaller={}, _known={}, _held={})
 
-    def held_once(self, key: tuple, make: Callable[[], tuple[float, float]]) -> tuple[float, float]:
+    def held_once(self, key: tuple, make: Callable[[], Held]) -> Held:
         """Work out once what several rules ask for.
 
         Parameters
@@ -215,7 +216,7 @@ class Problem:
 
         Returns
         -------
-        tuple of float
+        object
             As made; kept for the next call.
         """
         if key not in self._held:

@@ -69,13 +69,13 @@ def threshold_rule(problem: Problem) -> RuleAnswer:
     """
     ask, rule = problem.ask, problem.ask.threshold
 
-    def reached() -> tuple[float, float]:
+    def reached() -> float:
         ages = np.geomspace(ask.horizon / 2000, ask.horizon, 400)
         upper = np.quantile(damaged_share(problem, ages)[1:], rule.confidence, axis=0)
-        return min(age_at_share(ages, upper, rule.allowed_share), ask.horizon), rule.confidence
+        return min(age_at_share(ages, upper, rule.allowed_share), ask.horizon)
 
     # The risk rule and every search ask for it again.
-    age, _ = problem.held_once(("threshold", rule.allowed_share, rule.confidence), reached)
+    age = problem.held_once(("threshold", rule.allowed_share, rule.confidence), reached)
     words = f"with {rule.confidence:.0%} confidence at most {rule.allowed_share:.1%} of panels have damage"
     if age >= ask.horizon * (1 - 1e-9):
         reason = f"{words} up to the horizon of {age:,.0f} {problem.unit}; no limit found up to there"

@@ -17,15 +17,14 @@ from kit.intervals import (
     Evidence,
     Question,
     beliefs,
-    held_values,
     monte_carlo_error,
     problem_of,
     read_question,
     recommend,
+    risk_and_rise,
     with_numbers,
 )
 from kit.numerics.forked import forked_map
-from kit.numerics.typing import Floats
 from kit.simulate.progress import progress
 
 SETTINGS = ((1024, 96), (1024, 384), (4096, 96), (4096, 384))
@@ -33,8 +32,6 @@ SETTINGS = ((1024, 96), (1024, 384), (4096, 96), (4096, 384))
 
 SEEDS = 8
 """Seeds of each."""
-
-_STEP = 1.25  # on both sides of the interval, to see how fast the risk rises with it
 
 
 class Noise(NamedTuple):
@@ -107,20 +104,19 @@ def noise(
         believed = beliefs(one, evidence)
         zones = {each.draws.kind: each.zones for each in believed}
         problem = problem_of(one, evidence, tuple(each.draws for each in believed), zones=zones)
-        risks = [held_values(problem, min(first, at), at) for at in (repeat / _STEP, repeat, _STEP * repeat)]
-        asked = one.target.share_of_draws
-        rows.append([np.log(np.quantile(np.maximum(values, 1e-300), asked)) for values in risks])
+        risk, rise = risk_and_rise(problem, repeat, first)
+        rows.append((np.log(np.quantile(risk, one.target.share_of_draws)), rise))
         said.append(monte_carlo_error(problem, repeat, first))
-    logs: Floats = np.array(rows)
-    rise = float((logs[:, 2] - logs[:, 0]).mean() / (2 * np.log(_STEP)))
+    logs, rises = np.transpose(rows)
+    rise = float(rises.mean())
     return Noise(
         question=ask.name,
         draws=draws,
         samples=samples,
-        risk=float(np.exp(logs[:, 1].mean())),
+        risk=float(np.exp(logs.mean())),
         rise=rise,
         said=float(np.mean(said)),
-        found=float(logs[:, 1].std(ddof=1) / rise),
+        found=float(logs.std(ddof=1) / rise),
         seconds=(time.process_time() - begun) / len(seeds),
     )
 

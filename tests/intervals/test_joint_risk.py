@@ -220,7 +220,7 @@ def test_what_does_not_fit_the_memory_is_worked_out_again_and_is_the_same(monkey
     joint, kept = all_risks()
     assert not joint.is_large
     monkeypatch.setattr("kit.intervals.joint_risk._KEPT_BYTES", 1)
-    monkeypatch.setattr("kit.intervals.joint_risk._LARGE", 1)
+    monkeypatch.setattr("kit.intervals.damage_samples._LARGE", 1)
     small, anew = all_risks()
     assert small.is_large
     np.testing.assert_array_equal(kept, anew)

@@ -1,8 +1,11 @@
 """How far answers hang on their seed is measured as it is told."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from kit.intervals import monte_carlo
 from kit.simulate import seed_noise
 from kit.simulate.seed_noise import Noise, page
 
@@ -28,9 +31,9 @@ def test_scatter_over_seeds_is_that_of_the_risk_over_how_it_rises(monkeypatch):
     now = {}
     monkeypatch.setattr(seed_noise, "with_numbers", lambda ask, _: now.update(seed=ask.seed) or ask)
     monkeypatch.setattr(seed_noise, "beliefs", lambda *_: ())
-    monkeypatch.setattr(seed_noise, "problem_of", lambda *_, **__: None)
+    monkeypatch.setattr(seed_noise, "problem_of", lambda ask, *_, **__: SimpleNamespace(ask=ask))
     monkeypatch.setattr(
-        seed_noise, "held_values", lambda _, first, repeat: np.full(9, repeat**2 * np.exp(now["seed"]))
+        monte_carlo, "held_values", lambda _, first, repeat: np.full(9, repeat**2 * np.exp(now["seed"]))
     )
     monkeypatch.setattr(seed_noise, "monte_carlo_error", lambda *_: 0.25)
 

@@ -7,7 +7,7 @@ import pandas as pd
 
 from kit.findings.check.across import warn_accepted
 from kit.findings.check.context import CheckContext
-from kit.findings.check.lone import FEWEST_ROWS, SHARE_LONE
+from kit.findings.check.lone import FEWEST_ROWS, SHARE_LONE, most_lone
 from kit.findings.dates import day_numbers, swapped_days
 from kit.findings.fittings import SPAN
 
@@ -166,7 +166,7 @@ class _Series:
     def _lone(self, odd: np.ndarray) -> np.ndarray:
         """Return which cards are of tasks of which nearly no card is odd."""
         few = np.bincount(self.task[odd], minlength=len(self.tasks))
-        return ((few <= np.maximum(1, SHARE_LONE * self.n)) & (self.n >= FEWEST_ROWS))[self.task]
+        return ((few <= most_lone(self.n)) & (self.n >= FEWEST_ROWS))[self.task]
 
     def _of(self, plane: int, task: int, but: int) -> np.ndarray:
         """Return the days of the cards of a task on an aircraft, all but one card, in order."""

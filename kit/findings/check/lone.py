@@ -31,6 +31,22 @@ SHARE_LONE = 0.01
 """Share of the rows up to which those are lone that differ (common practice, no source) [-]."""
 
 
+def most_lone(n: int | np.ndarray) -> np.ndarray:
+    """Return how many of some rows may differ and still be lone: one, or a hundredth.
+
+    Parameters
+    ----------
+    n : int or ndarray of int
+        Rows.
+
+    Returns
+    -------
+    ndarray of float
+        Of the shape of `n`.
+    """
+    return np.maximum(1, SHARE_LONE * n)
+
+
 def check_lone(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
     """Warn of blanks where nearly all rows have a cell, and of roundings, days of fitting and repairs that nearly no other row has.
 
@@ -49,7 +65,7 @@ def check_lone(context: CheckContext, name: str, rows: pd.DataFrame) -> None:
         return
     for column in MOSTLY_GIVEN.get(name, ()):
         blank = ~given_cells(rows[column])
-        if 0 < blank.sum() <= max(1, SHARE_LONE * len(rows)):
+        if 0 < blank.sum() <= most_lone(len(rows)):
             context.report(
                 name,
                 rows,
@@ -77,7 +93,7 @@ def _repairs(context: CheckContext, rows: pd.DataFrame) -> None:
         counts = np.zeros((len(names), len(cells)), dtype=np.int64)
         np.add.at(counts, (method[method >= 0], cell[method >= 0]), 1)
         enough = (method >= 0) & (rows["repair_method"] != "").to_numpy() & (n[method] >= FEWEST_ROWS)
-        lone = enough & (n[method] - counts.max(axis=1)[method] <= np.maximum(1, SHARE_LONE * n[method]))
+        lone = enough & (n[method] - counts.max(axis=1)[method] <= most_lone(n[method]))
         usual = counts.argmax(axis=1)[method]
         odd = lone & (cell != usual)
         context.report(
@@ -100,7 +116,7 @@ def _before_entry(context: CheckContext, rows: pd.DataFrame) -> None:
     planes = context.tables["aircraft"].drop_duplicates("aircraft").set_index("aircraft")
     entry = planes["entry_into_service"].reindex(rows["aircraft"]).set_axis(rows.index)
     early = (rows["fitted_on"] < entry).to_numpy()
-    if 0 < early.sum() <= max(1, SHARE_LONE * len(rows)):
+    if 0 < early.sum() <= most_lone(len(rows)):
         context.report(
             "panels",
             rows,

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from kit.findings.check.lone import most_lone
 from kit.findings.check.problems import ProblemLog
 
 METERS = ("flight_hours", "flight_cycles")
@@ -18,9 +19,8 @@ STILL = {"flight_hours": 24.0, "flight_cycles": 1.0}
 """What one meter may rise by while the other stands: no flight lasts longer than a day, none takes no time (common practice, no source)."""
 
 
-FEWEST_READINGS, SHARE_LONE = 100, 0.01
-"""Readings from which one may be told to be unlike the others, and the share up to which those are lone that differ
-(common practice, no source) [-]."""
+FEWEST_READINGS = 100
+"""Readings from which one may be told to be unlike the others (common practice, no source)."""
 
 OFF_LINE, TIMES_SPREAD = 0.02, 10.0
 """How far a reading lies off the line of hours and cycles through the two beside it, as a share of what was flown between these,
@@ -93,15 +93,14 @@ def check_meters(log: ProblemLog, usage: pd.DataFrame, text: pd.DataFrame) -> No
         _report_too_fast(log, order[~offends], stretch[~offends], text, column)
     _report_still(log, order, stretch, text)
     if len(order) >= FEWEST_READINGS:
-        _report_off_line(log, order, stretch, text)
-        _report_days(log, order, stretch, text)
+        inner = np.flatnonzero(stretch[2:] == stretch[:-2]) + 1  # readings between two others of their meter
+        if len(inner):
+            _report_off_line(log, order, inner, text)
+        _report_days(log, order, stretch, inner, text)
 
 
-def _report_off_line(log: ProblemLog, order: pd.DataFrame, stretch: NDArray, text: pd.DataFrame) -> None:
+def _report_off_line(log: ProblemLog, order: pd.DataFrame, inner: NDArray, text: pd.DataFrame) -> None:
     """Report readings whose hours and cycles do not fit each other, by the readings before and after."""
-    inner = np.flatnonzero(stretch[2:] == stretch[:-2]) + 1
-    if not len(inner):
-        return
     hours, cycles = (order[column].to_numpy(dtype=float) for column in METERS)
     day = order["read_on"].to_numpy().astype("datetime64[D]").astype(float)
     before, after = inner - 1, inner + 1
@@ -118,7 +117,7 @@ def _report_off_line(log: ProblemLog, order: pd.DataFrame, stretch: NDArray, tex
     odd = (np.abs(off) > max(OFF_LINE, TIMES_SPREAD * usual)) & (
         np.abs(off) >= np.maximum(far[before], far[after])
     )
-    if not odd.any() or odd.sum() > max(1, SHARE_LONE * len(off)):
+    if not odd.any() or odd.sum() > most_lone(len(off)):
         return
     # Of the two meters the one is doubted that does not rise evenly with the days.
     time = (day[inner] - day[before]) / np.maximum(day[after] - day[before], 1.0)
@@ -143,11 +142,13 @@ def _report_off_line(log: ProblemLog, order: pd.DataFrame, stretch: NDArray, tex
         )
 
 
-def _report_days(log: ProblemLog, order: pd.DataFrame, stretch: NDArray, text: pd.DataFrame) -> None:
+def _report_days(
+    log: ProblemLog, order: pd.DataFrame, stretch: NDArray, inner: NDArray, text: pd.DataFrame
+) -> None:
     """Report second readings of a day, and readings on another day of the month, where nearly all others are of one."""
     day = order["read_on"]
     same = np.flatnonzero((np.diff(stretch) == 0) & (np.diff(day.to_numpy()) == np.timedelta64(0)))
-    if 0 < len(same) <= max(1, SHARE_LONE * len(order)):
+    if 0 < len(same) <= most_lone(len(order)):
         rows = order.iloc[np.unique(np.r_[same, same + 1])]
         log.add(
             "usage",
@@ -160,14 +161,13 @@ def _report_days(log: ProblemLog, order: pd.DataFrame, stretch: NDArray, text: p
             warn=True,
         )
     # The first and the last reading of a meter are of the day on which it began and ended.
-    inner = np.flatnonzero(stretch[2:] == stretch[:-2]) + 1
     of_month = day.dt.day.to_numpy()[inner]
     if not len(inner):
         return
     counts = np.bincount(of_month)
     usual = int(counts.argmax())
     odd = of_month != usual
-    if len(inner) >= FEWEST_READINGS and 0 < odd.sum() <= max(1, SHARE_LONE * len(inner)):
+    if len(inner) >= FEWEST_READINGS and 0 < odd.sum() <= most_lone(len(inner)):
         rows = order.iloc[inner[odd]]
         log.add(
             "usage",

@@ -209,8 +209,7 @@ class ProblemLog:
         Index
             Labels, each once.
         """
-        found = [part.index for part in self._parts["rejected"] if part["table"].iloc[0] == table]
-        return found[0].append(found[1:]).unique() if found else pd.Index([], dtype="int64")
+        return _each_once([part.index for part in self._parts["rejected"] if part["table"].iloc[0] == table])
 
     def warned_labels(self, table: str, columns: tuple[str, ...]) -> pd.Index:
         """Return the labels of the rows of a table of which columns are warned of so far.
@@ -227,12 +226,13 @@ class ProblemLog:
         Index
             Labels, each once.
         """
-        found = [
-            part.index[part["column"].isin(columns).to_numpy()]
-            for part in self._parts["warning"]
-            if part["table"].iloc[0] == table
-        ]
-        return found[0].append(found[1:]).unique() if found else pd.Index([], dtype="int64")
+        return _each_once(
+            [
+                part.index[part["column"].isin(columns).to_numpy()]
+                for part in self._parts["warning"]
+                if part["table"].iloc[0] == table
+            ]
+        )
 
     def frame(self, *, warn: bool = False) -> pd.DataFrame:
         """Return the problems collected.
@@ -248,3 +248,8 @@ class ProblemLog:
             The columns of `PROBLEM_COLUMNS`.
         """
         return sorted_problems(self._parts["warning" if warn else "rejected"])
+
+
+def _each_once(found: list[pd.Index]) -> pd.Index:
+    """Return all labels, each once."""
+    return found[0].append(found[1:]).unique() if found else pd.Index([], dtype="int64")

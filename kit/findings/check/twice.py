@@ -7,7 +7,7 @@ import pandas as pd
 import shapely
 
 from kit.findings.check.context import CheckContext
-from kit.findings.check.lone import FEWEST_ROWS, SHARE_LONE
+from kit.findings.check.lone import FEWEST_ROWS, most_lone
 from kit.findings.frames import one_name_a_row
 from kit.findings.keys import places
 from kit.findings.methods import is_damage
@@ -72,7 +72,7 @@ def check_looks_of_cards(context: CheckContext, rows: pd.DataFrame, card: np.nda
         odd = (n_off >= FEWEST_OFF) & (n_off >= SHARE_OFF * n)
         _odd_tasks(context, names.array[odd], column, looks[differs], task[differs], names.array)
         off = differs & ~odd[task]
-        if len(off) < FEWEST_ROWS or off.sum() > max(1, SHARE_LONE * len(off)):
+        if len(off) < FEWEST_ROWS or off.sum() > most_lone(len(off)):
             continue
         context.report(
             "inspections",
@@ -129,7 +129,7 @@ def check_methods_of_looks(context: CheckContext, rows: pd.DataFrame, method: pd
     """
     apart = np.asarray(method.notna() & (method != rows["method"]) & (rows["method"] != ""), dtype=bool)
     n = int(method.notna().sum())
-    if n < FEWEST_ROWS or apart.sum() > max(1, SHARE_LONE * n):
+    if n < FEWEST_ROWS or apart.sum() > most_lone(n):
         return
     context.report(
         "findings",
@@ -162,7 +162,7 @@ def check_sizes_twice(context: CheckContext, rows: pd.DataFrame, box: np.ndarray
     length, width = rows["length"].to_numpy(dtype=float), rows["width"].to_numpy(dtype=float)
     wide = fresh & (width > length)
     n_sized = int((length > 0).sum())
-    if n_sized >= FEWEST_ROWS and wide.sum() <= max(1, SHARE_LONE * n_sized):
+    if n_sized >= FEWEST_ROWS and wide.sum() <= most_lone(n_sized):
         context.report(
             "findings",
             rows,
@@ -210,7 +210,7 @@ def _against_outlines(
     ):
         far = (size > 0) & (size - step[at] > FAR_FROM_OUTLINE * real)
         far |= (size > 0) & (FAR_FROM_OUTLINE * (size + step[at]) < real)
-        if drawn.sum() < FEWEST_ROWS or far.sum() > max(1, SHARE_LONE * drawn.sum()):
+        if drawn.sum() < FEWEST_ROWS or far.sum() > most_lone(drawn.sum()):
             continue
         context.report(
             "findings",
